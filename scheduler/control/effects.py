@@ -1,0 +1,217 @@
+"""Everything the controller can ask of its shell. Data, carried out strictly in the order given.
+
+A shell makes the ``Record`` effects durable before it carries out the effect that follows them; when one
+fails it drops the opening orders behind it (closes are still sent) and feeds ``StoreFailed`` back.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import Literal
+
+from scheduler.agronomy.weather import DayWeather
+from scheduler.control.orders import Order, RunOutcome
+from scheduler.planning.plan import Plan
+from scheduler.sensing.belief import LevelBelief, LevelReading
+
+AlertKind = Literal[
+    "near_empty",
+    "runs_out",
+    "run_short",
+    "run_over",
+    "valve_not_shut",
+    "level_unknown",
+    "node_silent",
+    "forecast_stale",
+    "order_refused",
+    "run_interrupted",
+    "clock_unknown",
+    "store_failed",
+    "supply_low",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class Alert:
+    """Something a person must act on. ``subject``: the zone, or "" for the whole garden."""
+
+    kind: AlertKind
+    subject: str
+    text: str  # garden, quantity, cause
+    advice: str  # what to do, by when
+    urgent: bool
+    at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class Intent:
+    """An order with what the plan expected of it; recorded before the order is sent."""
+
+    order: Order
+    zone: str
+    made_at: datetime
+    level_m: float | None  # believed when the order was made
+    planned_l: tuple[tuple[str, float], ...]  # plant -> litres
+    volume_l: float
+    asked_by: str | None = None  # a person's request, or None for the plan
+
+
+@dataclass(frozen=True, slots=True)
+class Booking:
+    """Water given, once per order. ``given_l`` plant -> litres; the interval covers what is not known."""
+
+    order_id: str
+    zone: str
+    day: date  # local calendar day
+    at: datetime
+    open_s: float
+    outcome: RunOutcome | None  # None: the node never said, booked as the most that can have flowed
+    given_l: tuple[tuple[str, float], ...]
+    volume_l: float
+    volume_low_l: float
+    volume_high_l: float
+    measured_l: float | None = None  # from the level, where it can be told
+
+
+@dataclass(frozen=True, slots=True)
+class RootZoneRecord:
+    """A plant's root zone at the end of a local day, and that day's fluxes in litres."""
+
+    plant: str
+    day: date
+    depletion_mm: float
+    wanted_l: float  # water used that rain did not bring: the day's need
+    et0_mm: float
+    et0_method: str
+    rain_credited_l: float
+    given_l: float
+    stress: float  # FAO-56 Ks, 1 = none
+
+
+@dataclass(frozen=True, slots=True)
+class RecordReading:
+    reading: LevelReading
+    belief: LevelBelief
+
+
+@dataclass(frozen=True, slots=True)
+class RecordIntent:
+    intent: Intent
+
+
+@dataclass(frozen=True, slots=True)
+class RecordBooking:
+    booking: Booking
+
+
+@dataclass(frozen=True, slots=True)
+class RecordPlan:
+    plan: Plan
+
+
+@dataclass(frozen=True, slots=True)
+class RecordDay:
+    """The water balance of a finished local day."""
+
+    weather: DayWeather
+    root_zones: tuple[RootZoneRecord, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class RecordLearning:
+    """What the runs taught about a zone: factor on the modelled flow, its standard deviation."""
+
+    zone: str
+    at: datetime
+    flow_factor: float
+    flow_factor_sd: float
+
+
+@dataclass(frozen=True, slots=True)
+class RecordAnswer:
+    """What became of a person's request. ``done`` False: it was refused, and ``text`` says why."""
+
+    request_id: int
+    at: datetime
+    done: bool
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class RecordStop:
+    """A person's stop (or its end); survives restarts."""
+
+    stopped: bool
+    who: str
+    at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class RaiseAlert:
+    alert: Alert
+
+
+@dataclass(frozen=True, slots=True)
+class ClearAlert:
+    kind: AlertKind
+    subject: str
+    at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class SendOrder:
+    order: Order
+
+
+@dataclass(frozen=True, slots=True)
+class SendClose:
+    """Close one channel, or all (None). Always obeyed by the node."""
+
+    channel: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class SendAsk:
+    """Ask the node for its state."""
+
+
+@dataclass(frozen=True, slots=True)
+class SendReceipt:
+    """The outcomes of these orders are booked; the node may forget them."""
+
+    order_ids: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class FetchWeather:
+    pass
+
+
+@dataclass(frozen=True, slots=True)
+class WakeAt:
+    """Feed a ``Tick`` after so many seconds of monotonic time; a newer one replaces it."""
+
+    in_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Note:
+    """A line for the readable log."""
+
+    text: str
+
+
+Record = (
+    RecordReading
+    | RecordIntent
+    | RecordBooking
+    | RecordPlan
+    | RecordDay
+    | RecordLearning
+    | RecordAnswer
+    | RecordStop
+    | RaiseAlert
+    | ClearAlert
+)
+Effect = Record | SendOrder | SendClose | SendAsk | SendReceipt | FetchWeather | WakeAt | Note

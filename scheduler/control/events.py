@@ -1,0 +1,111 @@
+"""Everything the controller can be told. Values; the shell makes them, ``step`` consumes them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import Literal
+
+from scheduler.agronomy.weather import Outlook
+from scheduler.control.orders import Refusal, RunOutcome, ValveStatus
+from scheduler.sensing.belief import LevelReading
+
+
+@dataclass(frozen=True, slots=True)
+class Tick:
+    """Time has passed: a wake-up that was asked for, or the daemon's heartbeat."""
+
+
+@dataclass(frozen=True, slots=True)
+class NodeHeard:
+    """An authentic state of the node. ``outcomes`` are those it still wants acknowledged."""
+
+    node: str
+    session: str
+    uptime_ms: int
+    last_sequence: int
+    valves: tuple[ValveStatus, ...]
+    outcomes: tuple[RunOutcome, ...] = ()
+    refusals: tuple[Refusal, ...] = ()  # since the last state
+    refused_total: int = 0
+    supply_mv: int | None = None
+    reset_cause: str | None = None
+    reading: LevelReading | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class LinkChanged:
+    """The daemon's own connection to the broker."""
+
+    connected: bool
+
+
+@dataclass(frozen=True, slots=True)
+class WeatherArrived:
+    outlook: Outlook
+
+
+@dataclass(frozen=True, slots=True)
+class WeatherFailed:
+    """A fetch failed for good (retries done); ``text`` says what and how to mend it."""
+
+    text: str
+
+
+RequestKind = Literal["stop", "resume", "water", "measured"]
+
+
+@dataclass(frozen=True, slots=True)
+class Request:
+    """What a person asked, already durable. ``subject``: zone or plant id; ``amount`` litres or metres."""
+
+    id: int
+    at: datetime
+    who: str
+    kind: RequestKind
+    subject: str | None = None
+    amount: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class RequestMade:
+    request: Request
+
+
+@dataclass(frozen=True, slots=True)
+class RainMeasured:
+    """Rain of a past local day, typed or from a gauge."""
+
+    day: date
+    rain_mm: float
+
+
+@dataclass(frozen=True, slots=True)
+class StoreFailed:
+    """A record could not be made durable. No order may be sent that was not recorded."""
+
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class StoreRecovered:
+    pass
+
+
+@dataclass(frozen=True, slots=True)
+class Leaving:
+    """The daemon was asked to end; close everything, open nothing more."""
+
+
+Event = (
+    Tick
+    | NodeHeard
+    | LinkChanged
+    | WeatherArrived
+    | WeatherFailed
+    | RequestMade
+    | RainMeasured
+    | StoreFailed
+    | StoreRecovered
+    | Leaving
+)

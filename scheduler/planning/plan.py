@@ -1,0 +1,96 @@
+"""A watering plan and the reasons behind each number in it: values only."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import Literal
+
+ReasonCode = Literal[
+    "due",  # the plant's readily available water is used up, or its age says so
+    "not_due",
+    "rain_credited",
+    "rain_expected",
+    "served_with_zone",  # not due itself, watered because its zone runs
+    "run_time_from_level",
+    "prime_time",
+    "flow_corrected",  # a learned factor on the zone's flow
+    "rationed",
+    "reserve",  # cut short so as not to go below the reserve
+    "worst_emitter",  # cut short at the level at which the worst emitter stops
+    "window",  # cut or moved by the watering window
+    "longest_open",  # cut by the node's longest opening
+    "level_unknown",
+    "level_doubtful",
+    "weather_estimated",
+    "held",
+    "stopped",
+    "asked",  # a person asked for it
+    "nothing_reaches",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class Reason:
+    """One reason as data, and the sentence a person reads. ``figures`` keep their unit in the key."""
+
+    code: ReasonCode
+    text: str
+    figures: tuple[tuple[str, float | str], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class PlantShare:
+    """What a plant wants and what a plan or a run gives it, in litres."""
+
+    plant: str
+    zone: str
+    wanted_l: float
+    given_l: float
+    due: bool
+    reasons: tuple[Reason, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class PlannedRun:
+    """One opening of one zone's valve. ``volume_l`` is what leaves the tank; ``shares`` what plants get."""
+
+    zone: str
+    start: datetime  # UTC
+    run_s: float  # fully-open equivalent, priming included, travel excluded
+    volume_l: float
+    level_start_m: float
+    level_end_m: float
+    shares: tuple[PlantShare, ...]
+    reasons: tuple[Reason, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class SkippedZone:
+    zone: str
+    reasons: tuple[Reason, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class StoreOutlook:
+    """How long the stored water lasts: usable litres now, and the day it ends (None: not within the horizon)."""
+
+    usable_l: float | None
+    total_l: float | None
+    days_left_early: int | None
+    days_left_middle: int | None
+    days_left_late: int | None
+    horizon_days: int
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """A day's plan. The same inputs give the same plan."""
+
+    day: date  # local calendar day
+    made_at: datetime  # UTC
+    runs: tuple[PlannedRun, ...]
+    skipped: tuple[SkippedZone, ...]
+    shares: tuple[PlantShare, ...]  # every plant of the site, watered or not
+    store: StoreOutlook
+    reasons: tuple[Reason, ...] = ()
