@@ -1,0 +1,68 @@
+"""Every error that Fallinghead raises on purpose, in one tree.
+
+    FallingheadError
+    |-- UsageError            the person asked for something that cannot be
+    |-- SiteFileError         the site file: all its problems at once
+    |-- StoreError            the store cannot be read or written
+    |-- LinkError             the broker or a message
+    |-- WeatherUnavailable    no forecast now; may be tried again
+    `-- LockedError           another daemon holds this garden
+
+``exit_code`` is what the commands end with.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+
+class FallingheadError(Exception):
+    """What was read, where, and how to mend it."""
+
+    exit_code = 1
+
+
+class UsageError(FallingheadError):
+    exit_code = 2
+
+
+@dataclass(frozen=True, slots=True)
+class SiteProblem:
+    """One mistake in a site file."""
+
+    file: str
+    line: int | None
+    key: str
+    read: str
+    remedy: str
+
+    def __str__(self) -> str:
+        where = f"{self.file}:{self.line}" if self.line is not None else self.file
+        return f"{where}: {self.key}: read {self.read}; {self.remedy}"
+
+
+class SiteFileError(FallingheadError):
+    exit_code = 2
+
+    def __init__(self, problems: Sequence[SiteProblem]) -> None:
+        self.problems = tuple(problems)
+        super().__init__("\n".join(str(p) for p in self.problems))
+
+
+class StoreError(FallingheadError):
+    exit_code = 3
+
+
+class LinkError(FallingheadError):
+    exit_code = 4
+
+
+class WeatherUnavailable(FallingheadError):
+    """``text`` is for people; trying again later may help."""
+
+    exit_code = 5
+
+
+class LockedError(FallingheadError):
+    exit_code = 6
