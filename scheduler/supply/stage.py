@@ -1,0 +1,104 @@
+"""Level <-> litres of linked barrels.
+
+A level is the height of the water surface above the outlet; linked barrels at rest share it. Water under
+the outlet cannot be drawn and is not in the table. The lowest overflow of the barrels is the brim: above
+it every further litre runs away there.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from scheduler.site.model import Tank
+from scheduler.supply.barrel import LITRES_PER_M3, barrel_litres
+from scheduler.supply.link import link_offset_m
+
+# Rows of the table between two barrel edges; the interpolation error is measured in the tests.
+ROWS_PER_BAND = 128
+
+__all__ = ["StageStorage", "link_offset_m", "stage_storage"]
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
+class StageStorage:
+    """The stage-storage table of a tank: levels in m above the outlet, from 0 to the brim, and litres there.
+
+    Both rise strictly, except where no barrel has water in a band of heights (a gap between low and high
+    barrels), which the table leaves flat.
+    """
+
+    levels_m: Array
+    volumes_l: Array
+    brim_level_m: float
+    litres_below_outlet: float
+
+    def volume_l(self, level_m: float) -> float:
+        """Litres above the outlet at a level: 0 at or under it, full at the brim and above. nan stays nan."""
+        return float(np.interp(level_m, self.levels_m, self.volumes_l))
+
+    def level_m(self, volume_l: float) -> float:
+        """The level at which that many litres stand above the outlet, 0 to the brim."""
+        return float(np.interp(volume_l, self._rising_volumes_l, self._rising_levels_m))
+
+    def area_m2(self, level_m: float) -> float:
+        """Water surface at a level, of all barrels; the nearest end of the table outside it."""
+        i = int(np.searchsorted(self.levels_m, level_m, side="right")) - 1
+        i = min(max(i, 0), len(self.levels_m) - 2)
+        rise = float(self.levels_m[i + 1] - self.levels_m[i])
+        return float(self.volumes_l[i + 1] - self.volumes_l[i]) / LITRES_PER_M3 / rise
+
+    @property
+    def full_l(self) -> float:
+        """Litres above the outlet at the brim."""
+        return float(self.volumes_l[-1])
+
+    @cached_property
+    def _rising(self) -> NDArray[np.bool_]:
+        return np.concatenate(([True], np.diff(self.volumes_l) > 0.0))
+
+    @cached_property
+    def _rising_volumes_l(self) -> Array:
+        return self.volumes_l[self._rising]
+
+    @cached_property
+    def _rising_levels_m(self) -> Array:
+        return self.levels_m[self._rising]
+
+
+def stage_storage(tank: Tank) -> StageStorage:
+    """The table of a tank. Raises ValueError when the outlet stands at or above the lowest overflow."""
+    if not tank.barrels:
+        raise ValueError("a tank without barrels holds nothing")
+    brim_height = min(b.base_height_m + b.height_m for b in tank.barrels)
+    brim_level = brim_height - tank.outlet_height_m
+    if brim_level <= 0.0:
+        raise ValueError(
+            f"the outlet at {tank.outlet_height_m:g} m stands no lower than "
+            f"the lowest overflow at {brim_height:g} m"
+        )
+    below = _litres_at(tank, tank.outlet_height_m)
+    levels = _levels(tank, brim_level)
+    volumes = np.array([_litres_at(tank, tank.outlet_height_m + level) - below for level in levels])
+    return StageStorage(levels, volumes, brim_level, below)
+
+
+def _levels(tank: Tank, brim_level_m: float) -> Array:
+    """Levels from outlet to brim, with a row exactly at each barrel's base so that the kinks are kept."""
+    bases = (b.base_height_m - tank.outlet_height_m for b in tank.barrels)
+    edges = sorted({0.0, brim_level_m, *(b for b in bases if 0.0 < b < brim_level_m)})
+    bands = [
+        np.linspace(low, high, ROWS_PER_BAND, endpoint=False)
+        for low, high in pairwise(edges)
+    ]
+    return np.concatenate([*bands, np.array([brim_level_m])])
+
+
+def _litres_at(tank: Tank, height_m: float) -> float:
+    return sum(barrel_litres(b, height_m - b.base_height_m) for b in tank.barrels)
