@@ -2,6 +2,7 @@
 
     FallingheadError
     |-- UsageError            the person asked for something that cannot be
+    |   `-- QuantityError     a quantity that cannot be read: its unit, its number
     |-- SiteFileError         the site file: all its problems at once
     |-- StoreError            the store cannot be read or written
     |-- LinkError             the broker or a message
@@ -25,6 +26,15 @@ class FallingheadError(Exception):
 
 class UsageError(FallingheadError):
     exit_code = 2
+
+
+class QuantityError(UsageError):
+    """What was written and how to mend it, apart, so that a site file can add its line."""
+
+    def __init__(self, read: str, remedy: str) -> None:
+        self.read = read
+        self.remedy = remedy
+        super().__init__(f"read {read}; {remedy}")
 
 
 @dataclass(frozen=True, slots=True)

@@ -76,7 +76,9 @@ class LevelSensor:
     kind: SensorKind
     barrel: str
     mount_height_m: float
-    scale_m: float | None  # metres per raw count; None for an echo sensor (raw = microseconds, there and back)
+    scale_m: (
+        float | None
+    )  # metres per raw count; None for an echo sensor (raw = microseconds, there and back)
     noise_m: float  # one standard deviation of a single ping
     blanking_m: float = 0.0  # echo: blind closer than this
     interval_s: float = 300.0
