@@ -1,0 +1,110 @@
+"""One visual language for every picture: names beside what they name, units on axes, no meaning by colour only.
+
+What differs by colour differs by line or marker too, so that a picture reads in grey and with any eyes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import Any
+
+# Colours that stay apart for colour-blind eyes and in grey (chosen by lightness: dark to light).
+INK = "#1b2a33"
+WATER = "#14618c"
+EARTH = "#b3541e"
+LEAF = "#3f7d3a"
+STONE = "#8a949b"
+PALE = "#d8dee2"
+
+FONT_SIZE = 9.0
+DPI = 130
+
+
+@dataclass(frozen=True, slots=True)
+class Stroke:
+    """How one series looks in every picture."""
+
+    colour: str
+    dash: str
+    marker: str
+
+
+STROKES = (
+    Stroke(WATER, "-", "o"),
+    Stroke(EARTH, "--", "s"),
+    Stroke(LEAF, "-.", "^"),
+    Stroke(INK, ":", "D"),
+    Stroke(STONE, "-", "v"),
+)
+
+SETTINGS: dict[str, Any] = {
+    "font.size": FONT_SIZE,
+    "font.family": "DejaVu Sans",
+    "text.color": INK,
+    "axes.edgecolor": STONE,
+    "axes.labelcolor": INK,
+    "axes.titlesize": FONT_SIZE + 1,
+    "axes.titleweight": "bold",
+    "axes.titlelocation": "left",
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "axes.grid": True,
+    "axes.axisbelow": True,
+    "grid.color": PALE,
+    "grid.linewidth": 0.6,
+    "xtick.color": INK,
+    "ytick.color": INK,
+    "lines.linewidth": 1.4,
+    "figure.dpi": DPI,
+    "savefig.dpi": DPI,
+    "svg.hashsalt": "fallinghead",
+}
+
+
+def stroke(index: int) -> Stroke:
+    """The look of the series with that number; they repeat after the last."""
+    return STROKES[index % len(STROKES)]
+
+
+@contextmanager
+def drawing() -> Iterator[Any]:
+    """matplotlib's pyplot with this language, without a screen; loaded only here."""
+    import matplotlib as mpl
+
+    mpl.use("Agg")
+    import matplotlib.pyplot as plt
+
+    settings: Any = SETTINGS  # the stubs want literal keys
+    with mpl.rc_context(settings):
+        yield plt
+        plt.close("all")
+
+
+def label_at_end(axes: Any, x: Any, y: float, text: str, colour: str, *, lift: float = 0.0) -> None:
+    """Write a series' name right of its last point."""
+    axes.annotate(
+        text,
+        xy=(x, y),
+        xytext=(5, lift),
+        textcoords="offset points",
+        color=colour,
+        va="center",
+        ha="left",
+        fontsize=FONT_SIZE - 0.5,
+        annotation_clip=False,
+    )
+
+
+def spread_labels(values: list[float], least: float) -> list[float]:
+    """Shift label heights apart so that none is nearer than ``least``; order and mean are kept."""
+    order = sorted(range(len(values)), key=lambda i: values[i])
+    placed = [values[i] for i in order]
+    for i in range(1, len(placed)):
+        placed[i] = max(placed[i], placed[i - 1] + least)
+    shift = sum(placed) / len(placed) - sum(values) / len(values) if values else 0.0
+    out = [0.0] * len(values)
+    for i, value in zip(order, placed, strict=True):
+        out[i] = value - shift
+    return out
