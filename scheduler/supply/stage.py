@@ -93,10 +93,7 @@ def _levels(tank: Tank, brim_level_m: float) -> Array:
     """Levels from outlet to brim, with a row exactly at each barrel's base so that the kinks are kept."""
     bases = (b.base_height_m - tank.outlet_height_m for b in tank.barrels)
     edges = sorted({0.0, brim_level_m, *(b for b in bases if 0.0 < b < brim_level_m)})
-    bands = [
-        np.linspace(low, high, ROWS_PER_BAND, endpoint=False)
-        for low, high in pairwise(edges)
-    ]
+    bands = [np.linspace(low, high, ROWS_PER_BAND, endpoint=False) for low, high in pairwise(edges)]
     return np.concatenate([*bands, np.array([brim_level_m])])
 
 
