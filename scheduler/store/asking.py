@@ -1,0 +1,398 @@
+"""What the store can be asked: everything the pages and commands show, and what a shell restores."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import Any
+
+import sqlalchemy as sa
+from sqlalchemy.engine import Connection, Row
+
+from scheduler.agronomy.weather import DayWeather, Outlook
+from scheduler.control.effects import (
+    Alert,
+    Booking,
+    Intent,
+    RecordAnswer,
+    RecordCalibration,
+    RecordLearning,
+    RecordReading,
+    RecordStop,
+    RootZoneRecord,
+)
+from scheduler.control.events import Request
+from scheduler.control.orders import Order, RunOutcome
+from scheduler.planning.plan import Plan
+from scheduler.sensing.belief import LevelBelief, LevelReading
+from scheduler.store import tables as t
+from scheduler.store.codec import from_dict, from_json
+
+
+@dataclass(frozen=True, slots=True)
+class NodeSeen:
+    """When a node was last heard and what it said of its valves. Coarse: written only now and then."""
+
+    node: str
+    heard_at: datetime
+    session: str
+    valves: tuple[tuple[int, str], ...]  # channel, position
+    supply_mv: int | None
+    refused_total: int
+    reset_cause: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class MeasuredRun:
+    """What the level said an order drew; ``measured_sd_l`` None: not known."""
+
+    order_id: str
+    zone: str
+    at: datetime
+    booked_l: float
+    measured_l: float
+    measured_sd_l: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class RaisedAlert:
+    alert: Alert
+    cleared_at: datetime | None
+
+
+@dataclass(frozen=True, slots=True)
+class AskedRequest:
+    request: Request
+    answer: RecordAnswer | None
+
+
+def last_readings(connection: Connection, site: str, count: int) -> tuple[RecordReading, ...]:
+    """The newest readings, oldest of them first."""
+    rows = connection.execute(
+        sa.select(t.readings).where(t.readings.c.site == site).order_by(t.readings.c.id.desc()).limit(count)
+    ).all()
+    return tuple(_reading(row) for row in reversed(rows))
+
+
+def readings_since(connection: Connection, site: str, since: datetime) -> tuple[RecordReading, ...]:
+    rows = connection.execute(
+        sa.select(t.readings)
+        .where(t.readings.c.site == site, t.readings.c.at >= since)
+        .order_by(t.readings.c.id)
+    )
+    return tuple(_reading(row) for row in rows)
+
+
+def _reading(row: Row[Any]) -> RecordReading:
+    belief = LevelBelief(
+        quality=row.quality,
+        at=row.believed_at,
+        level_m=row.level_m,
+        low_m=row.low_m,
+        high_m=row.high_m,
+        why=tuple(row.why),
+    )
+    return RecordReading(LevelReading(row.at, tuple(row.pings), row.air_c), belief)
+
+
+def last_plan(connection: Connection, site: str, day: date | None = None) -> Plan | None:
+    """The newest plan, or the newest of that day."""
+    query = sa.select(t.plans.c.plan).where(t.plans.c.site == site)
+    if day is not None:
+        query = query.where(t.plans.c.day == day)
+    text = connection.execute(query.order_by(t.plans.c.id.desc()).limit(1)).scalar_one_or_none()
+    return None if text is None else from_json(Plan, text)
+
+
+def open_intents(connection: Connection, site: str) -> tuple[Intent, ...]:
+    """Orders that were meant and never booked, oldest first."""
+    booked = sa.exists().where(
+        t.bookings.c.site == t.intents.c.site, t.bookings.c.order_id == t.intents.c.order_id
+    )
+    rows = connection.execute(
+        sa.select(t.intents).where(t.intents.c.site == site, ~booked).order_by(t.intents.c.id)
+    )
+    return tuple(_intent(row) for row in rows)
+
+
+def intents_since(connection: Connection, site: str, since: datetime) -> tuple[Intent, ...]:
+    rows = connection.execute(
+        sa.select(t.intents)
+        .where(t.intents.c.site == site, t.intents.c.made_at >= since)
+        .order_by(t.intents.c.id)
+    )
+    return tuple(_intent(row) for row in rows)
+
+
+def _intent(row: Row[Any]) -> Intent:
+    return Intent(
+        order=from_dict(Order, row.order),
+        zone=row.zone,
+        made_at=row.made_at,
+        level_m=row.level_m,
+        planned_l=tuple((plant, litres) for plant, litres in row.planned_l),
+        volume_l=row.volume_l,
+        asked_by=row.asked_by,
+    )
+
+
+def bookings_since(connection: Connection, site: str, first: date) -> tuple[Booking, ...]:
+    """Bookings of the local day ``first`` and later, in the order in which they were booked."""
+    rows = connection.execute(
+        sa.select(t.bookings)
+        .where(t.bookings.c.site == site, t.bookings.c.day >= first)
+        .order_by(t.bookings.c.id)
+    ).all()
+    litres: dict[int, list[tuple[str, float]]] = {}
+    for booking_id, plant, given_l in connection.execute(
+        sa.select(t.booked_litres)
+        .join(t.bookings)
+        .where(t.bookings.c.site == site, t.bookings.c.day >= first)
+        .order_by(t.booked_litres.c.booking_id)
+    ):
+        litres.setdefault(booking_id, []).append((plant, given_l))
+    return tuple(_booking(row, litres.get(row.id, [])) for row in rows)
+
+
+def _booking(row: Row[Any], litres: list[tuple[str, float]]) -> Booking:
+    return Booking(
+        order_id=row.order_id,
+        zone=row.zone,
+        day=row.day,
+        at=row.at,
+        open_s=row.open_s,
+        outcome=None if row.outcome is None else from_dict(RunOutcome, row.outcome),
+        given_l=tuple(litres),
+        volume_l=row.volume_l,
+        volume_low_l=row.volume_low_l,
+        volume_high_l=row.volume_high_l,
+        note=row.note,
+    )
+
+
+def booked_order_ids(connection: Connection, site: str, count: int) -> tuple[str, ...]:
+    """The newest ``count`` order ids that are booked, oldest first."""
+    rows = connection.execute(
+        sa.select(t.bookings.c.order_id)
+        .where(t.bookings.c.site == site)
+        .order_by(t.bookings.c.id.desc())
+        .limit(count)
+    )
+    return tuple(reversed([row.order_id for row in rows]))
+
+
+def litres_since(connection: Connection, site: str, first: date) -> Mapping[str, float]:
+    """Litres booked to each plant on the local day ``first`` and later."""
+    rows = connection.execute(
+        sa.select(t.booked_litres.c.plant, sa.func.sum(t.booked_litres.c.given_l))
+        .join(t.bookings)
+        .where(t.bookings.c.site == site, t.bookings.c.day >= first)
+        .group_by(t.booked_litres.c.plant)
+    )
+    return {plant: float(given_l) for plant, given_l in rows}
+
+
+def last_balanced_day(connection: Connection, site: str) -> date | None:
+    return connection.execute(
+        sa.select(sa.func.max(t.days.c.day)).where(t.days.c.site == site)
+    ).scalar_one_or_none()
+
+
+def root_zones_since(connection: Connection, site: str, first: date) -> tuple[RootZoneRecord, ...]:
+    """By day, then plant."""
+    rows = connection.execute(
+        sa.select(t.root_zones)
+        .where(t.root_zones.c.site == site, t.root_zones.c.day >= first)
+        .order_by(t.root_zones.c.day, t.root_zones.c.plant)
+    )
+    return tuple(_root_zone(row) for row in rows)
+
+
+def last_root_zones(connection: Connection, site: str) -> tuple[RootZoneRecord, ...]:
+    """The newest record of each plant; a plant that left the garden keeps its last one."""
+    newest = (
+        sa.select(t.root_zones.c.plant, sa.func.max(t.root_zones.c.day).label("day"))
+        .where(t.root_zones.c.site == site)
+        .group_by(t.root_zones.c.plant)
+        .subquery()
+    )
+    rows = connection.execute(
+        sa.select(t.root_zones)
+        .join(newest, sa.and_(t.root_zones.c.plant == newest.c.plant, t.root_zones.c.day == newest.c.day))
+        .where(t.root_zones.c.site == site)
+        .order_by(t.root_zones.c.plant)
+    )
+    return tuple(_root_zone(row) for row in rows)
+
+
+def _root_zone(row: Row[Any]) -> RootZoneRecord:
+    return RootZoneRecord(**{k: v for k, v in row._mapping.items() if k != "site"})
+
+
+def weather_since(connection: Connection, site: str, first: date) -> tuple[DayWeather, ...]:
+    rows = connection.execute(
+        sa.select(t.days.c.weather).where(t.days.c.site == site, t.days.c.day >= first).order_by(t.days.c.day)
+    )
+    return tuple(from_json(DayWeather, row.weather) for row in rows)
+
+
+def last_learning(connection: Connection, site: str) -> tuple[RecordLearning, ...]:
+    """The newest of each zone."""
+    newest = (
+        sa.select(sa.func.max(t.learning.c.id)).where(t.learning.c.site == site).group_by(t.learning.c.zone)
+    )
+    rows = connection.execute(
+        sa.select(t.learning).where(t.learning.c.id.in_(newest)).order_by(t.learning.c.zone)
+    )
+    return tuple(RecordLearning(row.zone, row.at, row.flow_factor, row.flow_factor_sd) for row in rows)
+
+
+def measured_since(connection: Connection, site: str, since: datetime) -> tuple[MeasuredRun, ...]:
+    rows = connection.execute(
+        sa.select(t.measured)
+        .where(t.measured.c.site == site, t.measured.c.at >= since)
+        .order_by(t.measured.c.id)
+    )
+    return tuple(
+        MeasuredRun(row.order_id, row.zone, row.at, row.booked_l, row.measured_l, row.measured_sd_l)
+        for row in rows
+    )
+
+
+def last_calibration(connection: Connection, site: str) -> RecordCalibration | None:
+    row = connection.execute(
+        sa.select(t.calibrations)
+        .where(t.calibrations.c.site == site)
+        .order_by(t.calibrations.c.id.desc())
+        .limit(1)
+    ).one_or_none()
+    return None if row is None else RecordCalibration(row.at, row.offset_m, row.level_m, row.who)
+
+
+def open_alerts(connection: Connection, site: str) -> tuple[Alert, ...]:
+    """Alerts not cleared; of one raised again only the last raising, oldest first."""
+    newest = (
+        sa.select(sa.func.max(t.alerts.c.id))
+        .where(t.alerts.c.site == site, t.alerts.c.cleared_at.is_(None))
+        .group_by(t.alerts.c.kind, t.alerts.c.subject)
+    )
+    rows = connection.execute(sa.select(t.alerts).where(t.alerts.c.id.in_(newest)).order_by(t.alerts.c.id))
+    return tuple(_alert(row) for row in rows)
+
+
+def alerts_since(connection: Connection, site: str, since: datetime) -> tuple[RaisedAlert, ...]:
+    rows = connection.execute(
+        sa.select(t.alerts)
+        .where(t.alerts.c.site == site, t.alerts.c.raised_at >= since)
+        .order_by(t.alerts.c.id)
+    )
+    return tuple(RaisedAlert(_alert(row), row.cleared_at) for row in rows)
+
+
+def last_raised(connection: Connection, site: str) -> tuple[RaisedAlert, ...]:
+    """The newest of each kind and subject, cleared or not: nobody is told twice after a restart."""
+    newest = (
+        sa.select(sa.func.max(t.alerts.c.id))
+        .where(t.alerts.c.site == site)
+        .group_by(t.alerts.c.kind, t.alerts.c.subject)
+    )
+    rows = connection.execute(sa.select(t.alerts).where(t.alerts.c.id.in_(newest)).order_by(t.alerts.c.id))
+    return tuple(RaisedAlert(_alert(row), row.cleared_at) for row in rows)
+
+
+def last_watered(connection: Connection, site: str) -> Mapping[str, date]:
+    """The local day on which each plant was last given water."""
+    rows = connection.execute(
+        sa.select(t.booked_litres.c.plant, sa.func.max(t.bookings.c.day))
+        .join(t.bookings)
+        .where(t.bookings.c.site == site, t.booked_litres.c.given_l > 0)
+        .group_by(t.booked_litres.c.plant)
+    )
+    return {row[0]: row[1] for row in rows}
+
+
+def given_since(connection: Connection, site: str, first: date) -> tuple[tuple[date, str, float], ...]:
+    """(local day, plant, litres) of every booking of the local day ``first`` and later."""
+    rows = connection.execute(
+        sa.select(t.bookings.c.day, t.booked_litres.c.plant, t.booked_litres.c.given_l)
+        .join(t.bookings)
+        .where(t.bookings.c.site == site, t.bookings.c.day >= first)
+        .order_by(t.bookings.c.id, t.booked_litres.c.plant)
+    )
+    return tuple((day, plant, given_l) for day, plant, given_l in rows)
+
+
+def _alert(row: Row[Any]) -> Alert:
+    return Alert(row.kind, row.subject, row.text, row.advice, row.urgent, row.raised_at)
+
+
+def unanswered_requests(connection: Connection, site: str) -> tuple[Request, ...]:
+    """By the order in which they were asked."""
+    answered = sa.exists().where(t.answers.c.request_id == t.requests.c.id)
+    rows = connection.execute(
+        sa.select(t.requests).where(t.requests.c.site == site, ~answered).order_by(t.requests.c.id)
+    )
+    return tuple(_request(row) for row in rows)
+
+
+def answer_to(connection: Connection, request_id: int) -> RecordAnswer | None:
+    row = connection.execute(sa.select(t.answers).where(t.answers.c.request_id == request_id)).one_or_none()
+    return None if row is None else RecordAnswer(row.request_id, row.at, row.done, row.text)
+
+
+def requests_since(connection: Connection, site: str, since: datetime) -> tuple[AskedRequest, ...]:
+    rows = connection.execute(
+        sa.select(t.requests, t.answers.c.at.label("answered_at"), t.answers.c.done, t.answers.c.text)
+        .outerjoin(t.answers)
+        .where(t.requests.c.site == site, t.requests.c.at >= since)
+        .order_by(t.requests.c.id)
+    )
+    return tuple(
+        AskedRequest(
+            _request(row),
+            None if row.answered_at is None else RecordAnswer(row.id, row.answered_at, row.done, row.text),
+        )
+        for row in rows
+    )
+
+
+def _request(row: Row[Any]) -> Request:
+    return Request(row.id, row.at, row.who, row.kind, row.subject, row.amount)
+
+
+def stop_state(connection: Connection, site: str) -> RecordStop | None:
+    """The last stop or its end; None: nobody ever stopped this garden."""
+    row = connection.execute(
+        sa.select(t.stops).where(t.stops.c.site == site).order_by(t.stops.c.id.desc()).limit(1)
+    ).one_or_none()
+    return None if row is None else RecordStop(row.stopped, row.who, row.at)
+
+
+def last_outlook(connection: Connection, site: str) -> Outlook | None:
+    text = connection.execute(
+        sa.select(t.outlooks.c.outlook).where(t.outlooks.c.site == site)
+    ).scalar_one_or_none()
+    return None if text is None else from_json(Outlook, text)
+
+
+def nodes_seen(connection: Connection, site: str) -> tuple[NodeSeen, ...]:
+    rows = connection.execute(sa.select(t.nodes).where(t.nodes.c.site == site).order_by(t.nodes.c.node))
+    return tuple(
+        NodeSeen(
+            node=row.node,
+            heard_at=row.heard_at,
+            session=row.session,
+            valves=tuple((channel, position) for channel, position in row.valves),
+            supply_mv=row.supply_mv,
+            refused_total=row.refused_total,
+            reset_cause=row.reset_cause,
+        )
+        for row in rows
+    )
+
+
+def read_mark(connection: Connection, site: str, name: str) -> str | None:
+    return connection.execute(
+        sa.select(t.marks.c.value).where(t.marks.c.site == site, t.marks.c.name == name)
+    ).scalar_one_or_none()

@@ -1,0 +1,70 @@
+"""What a shell restores before the first step of the controller."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+from zoneinfo import ZoneInfo
+
+from sqlalchemy.engine import Connection
+
+from scheduler.agronomy.need import RootZone
+from scheduler.control.alarms import AlarmMemory
+from scheduler.control.effects import RecordLearning
+from scheduler.control.state import Saved
+from scheduler.sensing.flow import FlowFactor
+from scheduler.store import asking
+
+# As many booked ids as the controller keeps; the table itself refuses a second booking of any older one.
+BOOKED_RESTORED = 500
+# Weather this far back fills gaps in a balance that is worked out again.
+WEATHER_RESTORED_DAYS = 14
+# Given litres without any balanced day yet (a new garden) go back this far.
+GIVEN_RESTORED_DAYS = 14
+
+
+def load_saved(connection: Connection, site: str, now: datetime, zone: ZoneInfo) -> Saved:
+    """One consistent view of everything the controller goes on from."""
+    today = now.astimezone(zone).date()
+    balanced = asking.last_balanced_day(connection, site)
+    first_given = balanced + timedelta(days=1) if balanced else today - timedelta(days=GIVEN_RESTORED_DAYS)
+    stop = asking.stop_state(connection, site)
+    calibration = asking.last_calibration(connection, site)
+    return Saved(
+        open_intents=asking.open_intents(connection, site),
+        booked=frozenset(asking.booked_order_ids(connection, site, BOOKED_RESTORED)),
+        root_zones=_root_zones(connection, site),
+        balanced_day=balanced,
+        given_l=asking.given_since(connection, site, first_given),
+        flow_factors=tuple((row.zone, _factor(row)) for row in asking.last_learning(connection, site)),
+        weather=asking.weather_since(connection, site, today - timedelta(days=WEATHER_RESTORED_DAYS)),
+        outlook=asking.last_outlook(connection, site),
+        level_offset_m=calibration.offset_m if calibration is not None else 0.0,
+        stopped_by=stop.who if stop is not None and stop.stopped else None,
+        requests=asking.unanswered_requests(connection, site),
+        alarms=_alarms(connection, site, zone),
+    )
+
+
+def _root_zones(connection: Connection, site: str) -> tuple[RootZone, ...]:
+    watered = asking.last_watered(connection, site)
+    return tuple(
+        RootZone(plant=row.plant, depletion_mm=row.depletion_mm, last_watered=watered.get(row.plant))
+        for row in asking.last_root_zones(connection, site)
+    )
+
+
+def _factor(row: RecordLearning) -> FlowFactor:
+    return FlowFactor(value=row.flow_factor, sd=row.flow_factor_sd, updated=row.at)
+
+
+def _alarms(connection: Connection, site: str, zone: ZoneInfo) -> tuple[AlarmMemory, ...]:
+    return tuple(
+        AlarmMemory(
+            kind=raised.alert.kind,
+            subject=raised.alert.subject,
+            raised_at=raised.alert.at if raised.cleared_at is None else None,
+            told_at=raised.alert.at,
+            told_day=raised.alert.at.astimezone(zone).date(),
+        )
+        for raised in asking.last_raised(connection, site)
+    )
