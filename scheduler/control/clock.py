@@ -11,7 +11,7 @@ ClockTrust = Literal["synced", "stale", "unknown"]
 
 @dataclass(frozen=True, slots=True)
 class Now:
-    """``wall`` is UTC; ``monotonic_s`` counts from an arbitrary start and never jumps; durations use only it."""
+    """``wall`` is UTC; ``monotonic_s`` counts from some start and never jumps: durations use only it."""
 
     wall: datetime
     monotonic_s: float

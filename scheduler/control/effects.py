@@ -71,7 +71,7 @@ class Booking:
     volume_l: float
     volume_low_l: float
     volume_high_l: float
-    measured_l: float | None = None  # from the level, where it can be told
+    note: str = ""  # why it ended as it did, in words
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +86,7 @@ class RootZoneRecord:
     et0_method: str
     rain_credited_l: float
     given_l: float
-    stress: float  # FAO-56 Ks, 1 = none
+    stress: float  # 1 - Ks of FAO-56: 0 none, 1 nothing to draw
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,6 +126,28 @@ class RecordLearning:
     at: datetime
     flow_factor: float
     flow_factor_sd: float
+
+
+@dataclass(frozen=True, slots=True)
+class RecordMeasured:
+    """What the level says an order drew, beside what was booked; one standard deviation."""
+
+    order_id: str
+    zone: str
+    at: datetime
+    booked_l: float
+    measured_l: float
+    measured_sd_l: float
+
+
+@dataclass(frozen=True, slots=True)
+class RecordCalibration:
+    """A hand-measured level: what is added to every level the sensor says from now on."""
+
+    at: datetime
+    offset_m: float
+    level_m: float
+    who: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -209,6 +231,8 @@ Record = (
     | RecordPlan
     | RecordDay
     | RecordLearning
+    | RecordMeasured
+    | RecordCalibration
     | RecordAnswer
     | RecordStop
     | RaiseAlert

@@ -1,4 +1,4 @@
-"""Orders to a valve node and what it answers, as values. The wire form of each lives in ``scheduler.link``."""
+"""Orders to a valve node and what it answers, as values. The wire forms live in ``scheduler.link``."""
 
 from __future__ import annotations
 

@@ -1,0 +1,125 @@
+"""When a condition becomes an alert, and when it is over.
+
+On-delay, off-delay, deadband and re-alarm time as in OPC UA Part 9 and ANSI/ISA-18.2; the numbers are
+proposals of the trade notes (common practice, no source). A condition says True, False, or None for
+"in the deadband": then nothing changes. One cause, one alert: a rule may be hidden by another.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import date, datetime
+
+from scheduler.control.effects import Alert, AlertKind
+
+MINUTE_S = 60.0
+HOUR_S = 3600.0
+DAY_S = 86400.0
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmRule:
+    on_delay_s: float
+    off_delay_s: float
+    realarm_s: float
+    urgent: bool
+    hidden_by: tuple[AlertKind, ...] = ()
+
+
+RULES: dict[AlertKind, AlarmRule] = {
+    "valve_not_shut": AlarmRule(30.0, 0.0, DAY_S, True),
+    "near_empty": AlarmRule(30 * MINUTE_S, HOUR_S, 7 * DAY_S, False, ("level_unknown",)),
+    "runs_out": AlarmRule(0.0, DAY_S, 3 * DAY_S, False, ("level_unknown", "near_empty")),
+    "run_short": AlarmRule(0.0, 0.0, 7 * DAY_S, False),
+    "run_over": AlarmRule(0.0, 0.0, 7 * DAY_S, False),
+    "level_unknown": AlarmRule(0.0, 15 * MINUTE_S, 3 * DAY_S, False, ("node_silent",)),
+    "node_silent": AlarmRule(30 * MINUTE_S, 10 * MINUTE_S, 3 * DAY_S, False),
+    "forecast_stale": AlarmRule(0.0, HOUR_S, 7 * DAY_S, False),
+    "order_refused": AlarmRule(0.0, HOUR_S, DAY_S, True),
+    "run_interrupted": AlarmRule(0.0, 0.0, DAY_S, False),
+    "clock_unknown": AlarmRule(HOUR_S, MINUTE_S, 3 * DAY_S, False),
+    "store_failed": AlarmRule(0.0, MINUTE_S, DAY_S, True),
+    "supply_low": AlarmRule(30 * MINUTE_S, HOUR_S, 3 * DAY_S, False, ("node_silent",)),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmMemory:
+    """One rule's state for one subject. Times of a condition run on the monotonic clock; what people were
+    told is kept in wall time, because it must hold across restarts."""
+
+    kind: AlertKind
+    subject: str
+    raised_at: datetime | None = None  # None: not raised now
+    told_at: datetime | None = None  # the last time anybody was told
+    told_day: date | None = None  # the local day of that
+    on_since_mono_s: float | None = None
+    off_since_mono_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Condition:
+    """Whether something is wrong now (None: in the deadband), and what to say about it."""
+
+    active: bool | None
+    text: str = ""
+    advice: str = ""
+    urgent: bool | None = None  # None: as the rule says
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    memory: AlarmMemory
+    alert: Alert | None = None
+    cleared: bool = False
+
+
+def judge(
+    memory: AlarmMemory,
+    condition: Condition,
+    *,
+    wall: datetime,
+    monotonic_s: float,
+    local_day: date,
+    hidden: bool = False,
+) -> Verdict:
+    """One look at one condition. ``hidden``: a rule that explains this one is raised already."""
+    rule = RULES[memory.kind]
+    if condition.active is None:
+        return Verdict(replace(memory, on_since_mono_s=None, off_since_mono_s=None))
+    if condition.active:
+        return _while_on(memory, rule, condition, wall, monotonic_s, local_day, hidden)
+    return _while_off(memory, rule, monotonic_s)
+
+
+def _while_on(
+    memory: AlarmMemory,
+    rule: AlarmRule,
+    condition: Condition,
+    wall: datetime,
+    monotonic_s: float,
+    local_day: date,
+    hidden: bool,
+) -> Verdict:
+    since = memory.on_since_mono_s if memory.on_since_mono_s is not None else monotonic_s
+    memory = replace(memory, on_since_mono_s=since, off_since_mono_s=None)
+    if hidden or monotonic_s - since < rule.on_delay_s:
+        return Verdict(memory)
+    raised = replace(memory, raised_at=memory.raised_at or wall)
+    if memory.told_day == local_day:  # nobody is told the same thing twice in a day
+        return Verdict(raised)
+    told_ago_s = (wall - memory.told_at).total_seconds() if memory.told_at else rule.realarm_s
+    if memory.raised_at is not None and told_ago_s < rule.realarm_s:
+        return Verdict(raised)
+    told = replace(raised, told_at=wall, told_day=local_day)
+    urgent = rule.urgent if condition.urgent is None else condition.urgent
+    alert = Alert(memory.kind, memory.subject, condition.text, condition.advice, urgent, wall)
+    return Verdict(told, alert)
+
+
+def _while_off(memory: AlarmMemory, rule: AlarmRule, monotonic_s: float) -> Verdict:
+    since = memory.off_since_mono_s if memory.off_since_mono_s is not None else monotonic_s
+    memory = replace(memory, on_since_mono_s=None, off_since_mono_s=since)
+    if memory.raised_at is None or monotonic_s - since < rule.off_delay_s:
+        return Verdict(memory)
+    return Verdict(replace(memory, raised_at=None), cleared=True)

@@ -1,0 +1,248 @@
+"""Which alarm conditions hold now, in words a household can act on."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import timedelta
+
+from scheduler.control.alarms import RULES, AlarmMemory, Condition, judge
+from scheduler.control.effects import AlertKind, ClearAlert, RaiseAlert
+from scheduler.control.schedule import node_fresh
+from scheduler.control.state import State, Turn
+from scheduler.control.supervision import is_overdue
+from scheduler.site.quantities import show_volume
+
+# Trade notes section 7 (common practice, no source): values and their deadbands.
+NEAR_EMPTY_SHARE = 0.10
+NEAR_EMPTY_CLEAR = 0.15
+RUNS_OUT_MIDDLE_DAYS = 5
+RUNS_OUT_EARLY_DAYS = 3
+RUNS_OUT_CLEAR_DAYS = 7
+RUNS_OUT_HOUR = 8  # told once a day, from this local hour
+LEVEL_UNKNOWN_S = 6 * 3600.0
+FORECAST_STALE = timedelta(hours=24)
+REFUSALS_TOLD = 3
+# A 12 V lead battery under light load: low below 11.8 V, well above 12.2 V (from memory).
+SUPPLY_LOW_MV = 11800
+SUPPLY_WELL_MV = 12200
+
+Named = tuple[AlertKind, str, Condition]
+
+
+def watch(turn: Turn) -> None:
+    """Judge every condition once; raised alerts and their ends become effects."""
+    memories = {(m.kind, m.subject): m for m in turn.state.alarms}
+    for kind, subject, condition in conditions(turn):
+        key = (kind, subject)
+        memory = memories.get(key)
+        if memory is None:
+            if not condition.active:
+                continue
+            memory = AlarmMemory(kind, subject)
+        verdict = judge(
+            memory,
+            condition,
+            wall=turn.now.wall,
+            monotonic_s=turn.now.monotonic_s,
+            local_day=turn.local_day,
+            hidden=any(m.raised_at is not None for m in memories.values() if m.kind in RULES[kind].hidden_by),
+        )
+        memories[key] = verdict.memory
+        if verdict.alert is not None:
+            turn.emit(RaiseAlert(verdict.alert))
+        if verdict.cleared:
+            turn.emit(ClearAlert(kind, subject, turn.now.wall))
+    turn.change(alarms=tuple(memories.values()))
+
+
+def conditions(turn: Turn) -> Iterator[Named]:
+    """Every condition of the garden, causes before what they hide."""
+    state = turn.state
+    yield "store_failed", "", _store(state)
+    yield "valve_not_shut", "", _valve(turn)
+    yield "node_silent", "", _silent(turn)
+    yield "clock_unknown", "", _clock(turn)
+    yield "level_unknown", "", _level(turn)
+    yield "forecast_stale", "", _forecast(turn)
+    yield "order_refused", "", _refused(turn)
+    yield "supply_low", "", _supply(state)
+    yield "near_empty", "", _near_empty(state)
+    yield "runs_out", "", _runs_out(turn)
+    for zone, count in state.poor_runs:
+        yield "run_short", zone, _short(state, zone, count)
+        yield "run_over", zone, _over(state, zone, count)
+    for zone in sorted({z.id for z in state.site.zones}):
+        yield "run_interrupted", zone, _interrupted(turn, zone)
+
+
+def _store(state: State) -> Condition:
+    return Condition(
+        state.store_fault is not None,
+        f"{state.site.name}: what happens cannot be written down ({state.store_fault}).",
+        "Free space on the disk or replace the card. Nothing is watered until then; valves still close.",
+    )
+
+
+def _valve(turn: Turn) -> Condition:
+    state = turn.state
+    overdue = any(is_overdue(state, h, turn.now.monotonic_s) for h in state.intents)
+    positions = (
+        ", ".join(f"{v.channel}: {v.position}" for v in state.node.valves) if state.node else "not heard"
+    )
+    return Condition(
+        state.phase == "unproven" or overdue,
+        f"{state.site.name}: a valve is not proven shut (node says {positions}).",
+        "Go and close the hand tap at the barrels now, then look at the valve.",
+    )
+
+
+def _silent(turn: Turn) -> Condition:
+    state = turn.state
+    if node_fresh(state, turn.now.monotonic_s):
+        return Condition(False)
+    minutes = (turn.now.monotonic_s - state.silent_since_mono_s) / 60
+    cause = "the valve node" if state.connected else "the message broker"
+    was_open = bool(state.intents)
+    return Condition(
+        True,
+        f"{state.site.name}: {cause} has not been heard for {minutes:.0f} min; nothing can be watered.",
+        "Look at power and radio of the shed box." if state.connected else "Look at the broker on the Pi.",
+        urgent=was_open,
+    )
+
+
+def _clock(turn: Turn) -> Condition:
+    return Condition(
+        turn.now.trust == "unknown",
+        f"{turn.state.site.name}: the time of day is not known; nothing starts by the clock.",
+        "Give the Pi a network connection, or set its clock.",
+    )
+
+
+def _level(turn: Turn) -> Condition:
+    state = turn.state
+    unknown_s = turn.now.monotonic_s - state.unknown_since_mono_s
+    why = "; ".join(state.belief.why) or "no reading"
+    return Condition(
+        not state.belief.known and unknown_s >= LEVEL_UNKNOWN_S,
+        f"{state.site.name}: the water level is unknown ({why}).",
+        "Look at the sensor for spiders and wet; measure by hand and enter it: fallinghead measured.",
+    )
+
+
+def _forecast(turn: Turn) -> Condition:
+    outlook = turn.state.outlook
+    age = turn.now.wall - outlook.fetched_at if outlook else None
+    text = f"is {age.total_seconds() / 3600:.0f} h old" if age is not None else "never came"
+    fault = f" ({turn.state.weather_fault})" if turn.state.weather_fault else ""
+    stale = (age is not None and age > FORECAST_STALE) or (
+        age is None and turn.state.weather_fault is not None
+    )
+    return Condition(
+        stale,
+        f"{turn.state.site.name}: the weather forecast {text}{fault}.",
+        "Look at the network. Watering goes on with the mean of the last days.",
+    )
+
+
+def _refused(turn: Turn) -> Condition:
+    recent = [t for t in turn.state.refused_mono_s if turn.now.monotonic_s - t < 3600.0]
+    return Condition(
+        len(recent) >= REFUSALS_TOLD,
+        f"{turn.state.site.name}: the node refused {len(recent)} orders within an hour.",
+        "Somebody may be sending orders that are not ours: change the node's key and the broker's passwords.",
+    )
+
+
+def _supply(state: State) -> Condition:
+    mv = state.node.supply_mv if state.node else None
+    if mv is None or mv >= SUPPLY_WELL_MV:
+        return Condition(False)
+    active = True if mv < SUPPLY_LOW_MV else None
+    return Condition(
+        active, f"{state.site.name}: the valve's supply is at {mv / 1000:.1f} V.", "Charge the battery."
+    )
+
+
+def usable_l(state: State) -> float | None:
+    """Litres above the reserve by the believed level; None when the level is unknown."""
+    if state.belief.level_m is None:
+        return None
+    stage = state.model.stage
+    reserve_l = stage.volume_l(state.model.reserve_level_m)
+    return max(0.0, stage.volume_l(state.belief.level_m) - reserve_l)
+
+
+def _near_empty(state: State) -> Condition:
+    usable = usable_l(state)
+    if usable is None:
+        return Condition(None)
+    stage = state.model.stage
+    full_l = stage.volume_l(stage.brim_level_m) - stage.volume_l(state.model.reserve_level_m)
+    store = state.plan.store if state.plan else None
+    days = store.days_left_middle if store else None
+    active = None if usable < NEAR_EMPTY_CLEAR * full_l else False
+    if usable < NEAR_EMPTY_SHARE * full_l or (days is not None and days <= 1):
+        active = True
+    span = f", about {days} days of watering" if days is not None else ""
+    units = state.site.units
+    return Condition(
+        active,
+        f"{state.site.name}: the barrels are nearly empty: {show_volume(usable, units)} above the "
+        f"reserve{span}.",
+        "Top up (through an air gap) or let the lower ranks wait.",
+    )
+
+
+def _runs_out(turn: Turn) -> Condition:
+    state = turn.state
+    store = state.plan.store if state.plan else None
+    if store is None or store.days_left_middle is None:
+        return Condition(False if store is not None else None)
+    hour = turn.now.wall.astimezone(state.site.place.timezone).hour
+    early = store.days_left_early
+    soon = store.days_left_middle <= RUNS_OUT_MIDDLE_DAYS or (
+        early is not None and early <= RUNS_OUT_EARLY_DAYS
+    )
+    active = None if store.days_left_middle <= RUNS_OUT_CLEAR_DAYS else False
+    if soon and hour >= RUNS_OUT_HOUR:
+        active = True
+    assert state.plan is not None
+    last = state.plan.day + timedelta(days=store.days_left_middle)
+    return Condition(
+        active,
+        f"{state.site.name}: the stored water lasts until about {last:%A %d %B} "
+        f"({_span(early, store.days_left_late)}).",
+        "Top up, or say what must be watered first.",
+    )
+
+
+def _span(early: int | None, late: int | None) -> str:
+    first = f"{early}" if early is not None else "?"
+    return f"{first} to {late} days" if late is not None else f"{first} days or more"
+
+
+def _short(state: State, zone: str, count: int) -> Condition:
+    return Condition(
+        count >= 2,
+        f"{state.site.name}: zone {zone} gave less than 70 % of what it should, {count} runs in a row.",
+        "Clean the filter, then look for an air lock or a kinked line.",
+    )
+
+
+def _over(state: State, zone: str, count: int) -> Condition:
+    return Condition(
+        count <= -2,
+        f"{state.site.name}: zone {zone} drew more than 130 % of what it should, {-count} runs in a row.",
+        "Look for a burst line or an emitter that came off.",
+    )
+
+
+def _interrupted(turn: Turn, zone: str) -> Condition:
+    hit = (turn.local_day, zone) in turn.state.topped_up
+    return Condition(
+        hit,
+        f"{turn.state.site.name}: a run of zone {zone} broke off before its end.",
+        "The rest is watered once more today if the window allows. If it happens again, look at the "
+        "power supply.",
+    )

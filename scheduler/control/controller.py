@@ -1,0 +1,161 @@
+"""The controller: ``step(state, event, now) -> (state, effects)``. No clock, socket, store or sleep inside.
+
+An event changes what is known; then the routine looks whether anything is due: the daily balance, a plan,
+a run, a proof, an alarm. The same state, event and time always give the same result.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date, timedelta
+
+from scheduler.agronomy.need import full_root_zone
+from scheduler.agronomy.weather import DayWeather
+from scheduler.control import conditions, events, people, proof, schedule, supervision
+from scheduler.control.clock import Now
+from scheduler.control.effects import Effect, FetchWeather, Note, SendAsk, SendClose, WakeAt
+from scheduler.control.events import Event
+from scheduler.control.ledger import balance_days, take_weather
+from scheduler.control.state import OpenIntent, Saved, State, Turn
+from scheduler.planning.garden import garden_model
+from scheduler.sensing.flow import FRESH_FLOW
+from scheduler.sensing.level import fresh_track
+from scheduler.site.model import Site
+
+__all__ = ["Saved", "State", "begin", "step"]
+
+# Longest sleep between two looks at the clocks.
+WAKE_MAX_S = 300.0
+WAKE_BUSY_S = 5.0
+# After a failed fetch the weather is asked for again this much later.
+REFETCH_S = 3600.0
+# Past days whose rain and temperature a new garden starts its balance from.
+FIRST_DAYS = 1
+
+
+def begin(site: Site, saved: Saved, now: Now) -> tuple[State, tuple[Effect, ...]]:
+    """The state after a start: what the store remembers, no valve believed shut until the node says so."""
+    track = fresh_track()
+    if saved.level_offset_m:
+        track = replace(track, offset_m=saved.level_offset_m)
+    learned = dict(saved.flow_factors)
+    known = {z.plant: z for z in saved.root_zones}
+    zones = tuple(known.get(p.id) or full_root_zone(p) for p in site.plants)
+    today = now.wall.astimezone(site.place.timezone).date()
+    base_day = saved.balanced_day or today - timedelta(days=FIRST_DAYS)
+    state = State(
+        site=site,
+        model=garden_model(site),
+        track=track,
+        intents=tuple(OpenIntent(i, now.monotonic_s, restored=True) for i in saved.open_intents),
+        booked=saved.booked,
+        base_day=base_day,
+        base_zones=zones,
+        zones_now=zones,
+        balanced_day=base_day,
+        given_l=saved.given_l,
+        weather=saved.weather,
+        outlook=saved.outlook,
+        flow=tuple((z.id, learned.get(z.id, FRESH_FLOW)) for z in site.zones),
+        alarms=saved.alarms,
+        stopped_by=saved.stopped_by,
+        fetch_at_mono_s=now.monotonic_s,
+        ask_at_mono_s=now.monotonic_s,
+        silent_since_mono_s=now.monotonic_s,
+        unknown_since_mono_s=now.monotonic_s,
+    )
+    turn = Turn(state, now)
+    if saved.open_intents:
+        turn.emit(
+            Note(
+                f"{len(saved.open_intents)} order(s) from before the start are not booked; asking the node."
+            )
+        )
+    for request in saved.requests:
+        people.hear_request(turn, request)
+    _routine(turn)
+    return turn.state, tuple(turn.effects)
+
+
+def step(state: State, event: Event, now: Now) -> tuple[State, tuple[Effect, ...]]:
+    """The state after one event, and what the shell must do, in order."""
+    turn = Turn(state, now)
+    _hear(turn, event)
+    _routine(turn)
+    return turn.state, tuple(turn.effects)
+
+
+def _hear(turn: Turn, event: Event) -> None:
+    match event:
+        case events.Tick():
+            supervision.age_belief(turn)
+        case events.NodeHeard():
+            supervision.hear_node(turn, event)
+        case events.LinkChanged(connected):
+            _link(turn, connected)
+        case events.WeatherArrived(outlook):
+            turn.change(outlook=outlook, weather_fault=None)
+            take_weather(turn, outlook.days)
+        case events.WeatherFailed(text):
+            turn.change(weather_fault=text, fetch_at_mono_s=turn.now.monotonic_s + REFETCH_S)
+            turn.emit(Note(f"No weather: {text}"))
+        case events.RequestMade(request):
+            people.hear_request(turn, request)
+        case events.RainMeasured(day, rain_mm):
+            _rain(turn, day, rain_mm)
+        case events.StoreFailed(text):
+            turn.change(store_fault=text)
+        case events.StoreRecovered():
+            turn.change(store_fault=None)
+        case events.Leaving():
+            turn.change(leaving=True)
+            turn.emit(SendClose(None), SendAsk())
+
+
+def _link(turn: Turn, connected: bool) -> None:
+    turn.change(connected=connected)
+    turn.emit(Note("The broker is reached." if connected else "The broker is lost; trying again."))
+    if connected:
+        turn.change(ask_at_mono_s=turn.now.monotonic_s)
+        if turn.state.stopped_by is not None:
+            turn.emit(SendClose(None))
+        turn.emit(SendAsk())
+
+
+def _rain(turn: Turn, day: date, rain_mm: float) -> None:
+    known = next((d for d in turn.state.weather if d.day == day), DayWeather(day))
+    take_weather(turn, (replace(known, rain_mm=rain_mm),))
+
+
+def _routine(turn: Turn) -> None:
+    """What time makes due. Nothing by the calendar while the clock is unknown."""
+    supervision.watch_silence(turn)
+    _fetch(turn)
+    if turn.now.trust != "unknown":
+        balance_days(turn)
+        schedule.plan_if_due(turn)
+    people.serve_waiting(turn)
+    run = schedule.next_run(turn.state)
+    waits = run is not None and run.start <= turn.now.wall
+    proof.prove_run(turn, next_run_waits=waits and schedule.gap_over(turn))
+    schedule.start_due_run(turn)
+    conditions.watch(turn)
+    _wake(turn)
+
+
+def _fetch(turn: Turn) -> None:
+    if turn.now.monotonic_s >= turn.state.fetch_at_mono_s and turn.now.trust != "unknown":
+        turn.change(fetch_at_mono_s=turn.now.monotonic_s + turn.state.site.forecast.refresh_h * 3600)
+        turn.emit(FetchWeather())
+
+
+def _wake(turn: Turn) -> None:
+    state, now = turn.state, turn.now
+    busy = bool(state.intents) or state.phase == "unproven" or bool(state.waiting)
+    in_s = WAKE_BUSY_S if busy else WAKE_MAX_S
+    run = schedule.next_run(state)
+    if run is not None and not busy:
+        in_s = min(in_s, max(1.0, (run.start - now.wall).total_seconds()))
+    if state.proof is not None:
+        in_s = min(in_s, supervision.PROOF_ASK_S)
+    turn.emit(WakeAt(in_s))

@@ -1,0 +1,127 @@
+"""What people ask: stop, start again, water this now, I measured the level."""
+
+from __future__ import annotations
+
+from scheduler.control.effects import Note, RecordAnswer, RecordCalibration, RecordStop, SendAsk, SendClose
+from scheduler.control.events import Request
+from scheduler.control.schedule import give, obstacles
+from scheduler.control.state import Turn
+from scheduler.sensing.level import measured_by_hand
+
+# A level typed by hand this far outside outlet and brim is a slip of the tape or of the unit.
+LEVEL_MARGIN_M = 0.02
+
+
+def hear_request(turn: Turn, request: Request) -> None:
+    """Act on a request that is already durable; each gets an answer, once it is known what became of it."""
+    if request.kind == "stop":
+        _stop(turn, request)
+    elif request.kind == "resume":
+        _resume(turn, request)
+    elif request.kind == "measured":
+        _measured(turn, request)
+    else:
+        turn.change(waiting=(*turn.state.waiting, request))
+
+
+def _answer(turn: Turn, request: Request, done: bool, text: str) -> None:
+    turn.emit(RecordAnswer(request.id, turn.now.wall, done, text), Note(f"To {request.who}: {text}"))
+
+
+def _stop(turn: Turn, request: Request) -> None:
+    """The close goes out before anything else, even before the record of it."""
+    turn.emit(SendClose(None))
+    turn.change(stopped_by=request.who, confirm_stop=(*turn.state.confirm_stop, request.id))
+    for waiting in turn.state.waiting:
+        _answer(turn, waiting, False, f"Not watered: {request.who} stopped all watering.")
+    turn.change(waiting=())
+    turn.emit(RecordStop(True, request.who, turn.now.wall))
+    text = "Stopped. Close orders are sent; the node has not confirmed yet."
+    _answer(turn, request, True, text)
+    turn.emit(SendAsk())
+
+
+def _resume(turn: Turn, request: Request) -> None:
+    if turn.state.stopped_by is None:
+        _answer(turn, request, True, "Watering was not stopped; it goes on as planned.")
+        return
+    turn.change(stopped_by=None, plan_key=None)
+    turn.emit(RecordStop(False, request.who, turn.now.wall))
+    _answer(turn, request, True, "Watering goes on; the next run is planned anew.")
+
+
+def _measured(turn: Turn, request: Request) -> None:
+    level_m = request.amount
+    brim_m = turn.state.model.stage.brim_level_m
+    if level_m is None or not -LEVEL_MARGIN_M <= level_m <= brim_m + LEVEL_MARGIN_M:
+        read = "nothing" if level_m is None else f"{level_m:.2f} m above the outlet"
+        _answer(
+            turn,
+            request,
+            False,
+            f"Read {read}; the level must lie between 0 m and the brim at {brim_m:.2f} m.",
+        )
+        return
+    before = turn.state.belief
+    track, belief = measured_by_hand(turn.state.track, level_m, turn.now.wall, turn.state.site)
+    turn.change(track=track, belief=belief, proof=None, unknown_since_mono_s=turn.now.monotonic_s)
+    turn.emit(RecordCalibration(turn.now.wall, track.offset_m, level_m, request.who))
+    said = (
+        f"the sensor said {before.level_m:.3f} m" if before.level_m is not None else "the sensor said nothing"
+    )
+    _answer(turn, request, True, f"Level {level_m:.3f} m noted; {said}. The sensor is corrected from now on.")
+
+
+def serve_waiting(turn: Turn) -> None:
+    """Water asked for by a person goes before the plan, inside the reserve, at any hour."""
+    if not turn.state.waiting:
+        return
+    request = turn.state.waiting[0]
+    against = obstacles(turn.state, turn.now.monotonic_s, clock_known=True)
+    if against and turn.state.phase in ("ordered", "running"):
+        return  # wait for the run under way
+    turn.change(waiting=turn.state.waiting[1:])
+    if against:
+        _answer(turn, request, False, f"Not watered: {'; '.join(against)}.")
+        return
+    _water(turn, request)
+
+
+def _water(turn: Turn, request: Request) -> None:
+    state = turn.state
+    litres = request.amount or 0.0
+    zone_ids = {z.id for z in state.site.zones}
+    subject = request.subject or ""
+    try:
+        zone = state.site.zone(subject) if subject in zone_ids else state.site.zone_of(subject)
+    except KeyError:
+        _answer(turn, request, False, f"There is no zone or plant called {subject!r} in this garden.")
+        return
+    if litres <= 0:
+        _answer(turn, request, False, f"Read {litres:g} L; say how many litres, more than 0.")
+        return
+    whole_zone = subject in zone_ids
+    targets = _shared_by_flow(turn, zone.id, litres) if whole_zone else {subject: litres}
+    reasons = give(turn, zone.id, targets, latest_end=None, asked_by=request.who)
+    if reasons:
+        _answer(turn, request, False, f"Not watered: {' '.join(r.text for r in reasons)}")
+    else:
+        _answer(
+            turn,
+            request,
+            True,
+            f"The order for {litres:g} L to {subject} is sent; the report follows its end.",
+        )
+
+
+def _shared_by_flow(turn: Turn, zone_id: str, litres: float) -> dict[str, float]:
+    """A zone's litres fall to its plants as their emitters flow at the present level."""
+    model = turn.state.model.zones[zone_id]
+    level_m = turn.state.belief.level_m or 0.0
+    flows = model.curve.flows_lph(level_m)
+    shares: dict[str, float] = {}
+    for plant, flow in zip(model.curve.emitter_plant, flows, strict=True):
+        if plant is not None:
+            shares[plant] = shares.get(plant, 0.0) + float(flow)
+    total = sum(shares.values())
+    return {p: litres * f / total for p, f in shares.items()} if total > 0 else {}

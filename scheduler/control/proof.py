@@ -1,0 +1,73 @@
+"""What a run really drew, from the fall of the level, and what that teaches about the zone."""
+
+from __future__ import annotations
+
+from scheduler.control.effects import Note, RecordLearning, RecordMeasured
+from scheduler.control.leaks import leak_slope_m_h
+from scheduler.control.state import Proof, Turn
+from scheduler.sensing.flow import drop_measured, learn_flow, rest_level
+
+# The rest after a run is read this long before it is judged, unless the next run needs the tank sooner.
+REST_S = 2 * 3600.0
+# With so few readings after a run nothing is learned.
+READINGS_MIN = 4
+# A measure worse than this share of the run says too little to call the run short.
+JUDGED_SD = 0.15
+# Trade: under-delivered below 70 % of predicted, over-delivered above 130 %, two runs in a row.
+SHORT_SHARE = 0.7
+OVER_SHARE = 1.3
+
+
+def prove_run(turn: Turn, *, next_run_waits: bool) -> None:
+    """Compare the level at rest before and after the last run, once the rest is long enough."""
+    proof = turn.state.proof
+    if proof is None:
+        return
+    if turn.now.monotonic_s - proof.ended_mono_s < REST_S and not next_run_waits:
+        return
+    turn.change(proof=None)
+    after = rest_level(turn.state.track, turn.state.site, end="after", slope_m_h=leak_slope_m_h(turn.state))
+    if after is None or after.n < READINGS_MIN or after.disturbed or proof.before.disturbed:
+        return
+    measured_l, sd_l = drop_measured(proof.before, after, turn.state.model.stage)
+    hours = (after.at - proof.before.at).total_seconds() / 3600
+    if turn.state.leak is not None:
+        measured_l -= turn.state.leak[0] * hours
+    turn.emit(
+        RecordMeasured(proof.order_id, proof.zone, turn.now.wall, proof.booked_l, measured_l, sd_l),
+        Note(
+            f"Zone {proof.zone}: the level says {measured_l:.0f} L (+-{2 * sd_l:.0f} L), "
+            f"booked were {proof.booked_l:.0f} L."
+        ),
+    )
+    _learn(turn, proof, measured_l, sd_l)
+    _count_poor(turn, proof, measured_l, sd_l)
+
+
+def _learn(turn: Turn, proof: Proof, measured_l: float, sd_l: float) -> None:
+    learned = learn_flow(
+        turn.state.flow_factor(proof.zone),
+        modelled_l=proof.modelled_l,
+        measured_l=measured_l,
+        measured_sd_l=sd_l,
+        at=proof.ended_at,
+    )
+    flow = tuple((z, learned if z == proof.zone else f) for z, f in turn.state.flow)
+    turn.change(flow=flow)
+    turn.emit(RecordLearning(proof.zone, proof.ended_at, learned.value, learned.sd))
+
+
+def _count_poor(turn: Turn, proof: Proof, measured_l: float, sd_l: float) -> None:
+    """Runs in a row that fell short (positive) or over (negative) of what was booked."""
+    if proof.booked_l <= 0 or sd_l > JUDGED_SD * proof.booked_l:
+        return
+    share = measured_l / proof.booked_l
+    counts = dict(turn.state.poor_runs)
+    row = counts.get(proof.zone, 0)
+    if share < SHORT_SHARE:
+        counts[proof.zone] = max(row, 0) + 1
+    elif share > OVER_SHARE:
+        counts[proof.zone] = min(row, 0) - 1
+    else:
+        counts[proof.zone] = 0
+    turn.change(poor_runs=tuple(sorted(counts.items())))

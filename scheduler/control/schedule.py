@@ -1,0 +1,253 @@
+"""When to plan, and when a planned run becomes an order."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+
+from scheduler.agronomy.coefficients import plant_coefficient
+from scheduler.agronomy.need import PlantNeed, daily_need_l, plant_need
+from scheduler.control.effects import Intent, Note, RecordIntent, RecordPlan, SendOrder
+from scheduler.control.leaks import leak_slope_m_h, learn_leak_before_run
+from scheduler.control.ledger import order_open_s, weather_of, zones_after_today
+from scheduler.control.orders import Order
+from scheduler.control.state import OpenIntent, State, Turn
+from scheduler.control.transitions import next_phase
+from scheduler.planning.plan import PlannedRun, Reason, SkippedZone
+from scheduler.planning.watering import plan_day, size_run
+from scheduler.planning.windows import WindowSpan, window_at
+from scheduler.sensing.flow import rest_level
+from scheduler.sensing.level import raw_at_level
+
+# An order not begun by then opens nothing any more (a choice of this project; faults.md asks for an expiry).
+START_WITHIN_MS = 60_000
+# A node not heard for so many heartbeats is not given orders.
+FRESH_HEARTBEATS = 2.0
+FRESH_SLACK_S = 30.0
+# Between two runs the level comes to rest and is read, so that each run is proven on its own.
+RUN_GAP_S = 900.0
+# Days looked ahead for how long the store lasts.
+LOOK_AHEAD_DAYS = 30
+# Node uptime is a 32-bit count of milliseconds on the wire.
+UPTIME_MODULUS = 2**32
+
+
+def obstacles(state: State, now_mono_s: float, *, clock_known: bool) -> list[str]:
+    """Why no order can be given now, in words; empty when one can."""
+    found: list[str] = []
+    if state.stopped_by is not None:
+        found.append(f"watering was stopped by {state.stopped_by}")
+    if state.leaving:
+        found.append("the daemon is ending")
+    if state.store_fault is not None:
+        found.append(f"the store cannot be written: {state.store_fault}")
+    if not clock_known:
+        found.append("the time of day is not known")
+    if not state.connected:
+        found.append("the broker is not reached")
+    if not node_fresh(state, now_mono_s):
+        found.append(f"the valve node {state.site.node.id} is not heard")
+    if state.phase != "at_rest" or state.intents:
+        found.append(PHASE_WORDS[state.phase])
+    return found
+
+
+PHASE_WORDS = {
+    "unheard": "it is not known whether the valves are shut",
+    "at_rest": "the last order is not booked yet",
+    "ordered": "an order is under way",
+    "running": "a zone is being watered",
+    "unproven": "a valve is not proven shut",
+}
+
+
+def node_fresh(state: State, now_mono_s: float) -> bool:
+    node = state.node
+    limit_s = FRESH_HEARTBEATS * state.site.node.heartbeat_s + FRESH_SLACK_S
+    return node is not None and now_mono_s - node.heard_mono_s <= limit_s
+
+
+def needs_now(turn: Turn) -> dict[str, PlantNeed]:
+    """What each plant wants now, less what it was given today."""
+    state, day = turn.state, turn.local_day
+    needs: dict[str, PlantNeed] = {}
+    zones = zones_after_today(state, day)
+    et0_mm = weather_of(state, day)[1].et0_mm
+    for plant in state.site.plants:
+        etc_mm = plant_coefficient(plant, day) * et0_mm
+        needs[plant.id] = plant_need(plant, zones[plant.id], day, etc_mm=etc_mm)
+    return needs
+
+
+def daily_use_l(turn: Turn) -> list[float]:
+    """Litres the garden wants on each coming day without rain: forecast ET, then the mean of the week."""
+    state, day = turn.state, turn.local_day
+    use: list[float] = []
+    for ahead in range(LOOK_AHEAD_DAYS):
+        on = day + timedelta(days=ahead)
+        et0 = weather_of(state, on)[1].et0_mm
+        if ahead >= 7 and use:
+            use.append(sum(use[-7:]) / 7)
+            continue
+        use.append(sum(daily_need_l(plant, et0, on) for plant in state.site.plants))
+    return use
+
+
+def plan_if_due(turn: Turn) -> None:
+    """One plan when the local day begins, a fresh one when a watering window opens."""
+    if turn.now.trust == "unknown" or turn.state.balanced_day is None:
+        return
+    span = window_at(turn.state.site, turn.now.wall)
+    key = (turn.local_day, span.start if span else None)
+    if turn.state.plan_key == key or (span is None and _planned_today(turn)):
+        return
+    if span is not None and not _ready_to_plan(turn, span):
+        return
+    make_plan(turn)
+    turn.change(plan_key=key, zones_done=frozenset())
+
+
+def _planned_today(turn: Turn) -> bool:
+    key = turn.state.plan_key
+    return key is not None and key[0] == turn.local_day
+
+
+def _ready_to_plan(turn: Turn, span: WindowSpan) -> bool:
+    """In a window: wait for a shut valve and a fresh level, but not past its middle."""
+    half_gone = turn.now.wall >= span.start + (span.end - span.start) / 2
+    return half_gone or (turn.state.phase == "at_rest" and node_fresh(turn.state, turn.now.monotonic_s))
+
+
+def make_plan(turn: Turn) -> None:
+    state = turn.state
+    plan = plan_day(
+        state.model,
+        now=turn.now.wall,
+        day=turn.local_day,
+        belief=state.belief,
+        needs=needs_now(turn),
+        flow_factors={zone: factor.at(turn.now.wall) for zone, factor in state.flow},
+        outlook=state.outlook,
+        daily_use_l=daily_use_l(turn),
+    )
+    turn.change(plan=plan)
+    turn.emit(RecordPlan(plan))
+
+
+def start_due_run(turn: Turn) -> None:
+    """Give the order for the next planned run whose time has come, sized anew from the present level."""
+    state = turn.state
+    run = next_run(state)
+    if run is None or run.start > turn.now.wall:
+        return
+    span = window_at(state.site, turn.now.wall)
+    if span is None or obstacles(state, turn.now.monotonic_s, clock_known=turn.now.trust != "unknown"):
+        return
+    if not gap_over(turn):
+        return
+    learn_leak_before_run(turn)
+    turn.change(zones_done=state.zones_done | {run.zone})
+    wanted = {s.plant: s.wanted_l for s in run.shares if s.wanted_l > 0}
+    give(turn, run.zone, _rationed(run, wanted), latest_end=span.end, asked_by=None)
+
+
+def gap_over(turn: Turn) -> bool:
+    """Whether the tank has been at rest long enough since the last run (or the last refusal)."""
+    last = turn.state.last_end_mono_s
+    return last is None or turn.now.monotonic_s - last >= RUN_GAP_S
+
+
+def _rationed(run: PlannedRun, wanted: dict[str, float]) -> dict[str, float]:
+    """The targets the plan settled on: what it gives when it had to cut, else what is wanted."""
+    if any(r.code == "rationed" for r in run.reasons):
+        return {s.plant: s.given_l for s in run.shares if s.given_l > 0}
+    return wanted
+
+
+def next_run(state: State) -> PlannedRun | None:
+    if state.plan is None:
+        return None
+    return next((r for r in state.plan.runs if r.zone not in state.zones_done), None)
+
+
+def give(
+    turn: Turn,
+    zone_id: str,
+    targets_l: dict[str, float],
+    *,
+    latest_end: datetime | None,
+    asked_by: str | None,
+) -> tuple[Reason, ...]:
+    """Order one run for these targets. Empty when the order went out; otherwise the reasons against it."""
+    state = turn.state
+    level_m = state.belief.level_m
+    if level_m is None:
+        return (Reason("level_unknown", "The level of the water is not known."),)
+    sized = size_run(
+        state.model,
+        zone_id,
+        start=turn.now.wall,
+        level_m=level_m,
+        targets_l=targets_l,
+        flow_factor=state.flow_factor(zone_id).at(turn.now.wall).value,
+        longest_open_s=state.site.node.longest_open_s,
+        latest_end=latest_end,
+    )
+    if isinstance(sized, SkippedZone):
+        turn.emit(Note(f"Zone {zone_id} is not watered now: {'; '.join(r.text for r in sized.reasons)}"))
+        return sized.reasons
+    _order(turn, sized, level_m, asked_by)
+    return ()
+
+
+def _order(turn: Turn, run: PlannedRun, level_m: float, asked_by: str | None) -> None:
+    state = turn.state
+    intent = Intent(
+        order=build_order(state, run, turn.now.monotonic_s),
+        zone=run.zone,
+        made_at=turn.now.wall,
+        level_m=level_m,
+        planned_l=tuple((s.plant, s.given_l) for s in run.shares),
+        volume_l=run.volume_l,
+        asked_by=asked_by,
+    )
+    held = OpenIntent(
+        intent,
+        turn.now.monotonic_s,
+        before=rest_level(state.track, state.site, at=turn.now.wall, slope_m_h=leak_slope_m_h(state)),
+    )
+    turn.change(intents=(held,), phase=next_phase(state.phase, "order_sent"), proof=None)
+    minutes = intent.order.open_ms / 60000
+    turn.emit(
+        RecordIntent(intent),
+        SendOrder(intent.order),
+        Note(
+            f"Zone {run.zone}: open {minutes:.1f} min for {run.volume_l:.0f} L at a level of {level_m:.2f} m."
+        ),
+    )
+
+
+def build_order(state: State, run: PlannedRun, now_mono_s: float) -> Order:
+    """The bounded order for a run: for the node's present session, its next sequence, its own clock."""
+    node = state.node
+    if node is None:  # start_due_run and the requests check this; an order without a session cannot be
+        raise RuntimeError("no session to order in")
+    zone = state.site.zone(run.zone)
+    open_s = min(order_open_s(zone.valve, run.run_s), state.site.node.longest_open_s)
+    uptime_ms = node.uptime_ms + int((now_mono_s - node.heard_mono_s) * 1000)
+    low_raw, low_side = None, None
+    if state.site.sensor is not None:
+        air_c = state.track.recent[-1].air_c if state.track.recent else None
+        floor_m = state.model.floor_level_m(run.zone)
+        low_raw, low_side = raw_at_level(state.site, floor_m, air_c, offset_m=state.track.offset_m)
+    sequence = node.last_sequence + 1
+    return Order(
+        node=state.site.node.id,
+        session=node.session,
+        sequence=sequence,
+        order_id=f"{node.session[:12]}.{sequence}",
+        channel=zone.valve.channel,
+        open_ms=round(open_s * 1000),
+        start_by_uptime_ms=(uptime_ms + START_WITHIN_MS) % UPTIME_MODULUS,
+        low_raw=low_raw,
+        low_side=low_side,
+    )

@@ -1,0 +1,144 @@
+"""What the controller knows between two events. Frozen; a step returns a new one."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from datetime import date, datetime
+from typing import Literal
+
+from scheduler.agronomy.need import RootZone
+from scheduler.agronomy.weather import DayWeather, Outlook
+from scheduler.control.alarms import AlarmMemory
+from scheduler.control.clock import Now
+from scheduler.control.effects import Effect, Intent, RecordDay
+from scheduler.control.events import Request
+from scheduler.control.orders import ValveStatus
+from scheduler.planning.garden import GardenModel
+from scheduler.planning.plan import Plan
+from scheduler.sensing.belief import UNKNOWN_LEVEL, LevelBelief
+from scheduler.sensing.flow import FlowFactor, RestLevel
+from scheduler.sensing.level import LevelTrack, fresh_track
+from scheduler.site.model import Site
+
+Phase = Literal["unheard", "at_rest", "ordered", "running", "unproven"]
+
+
+@dataclass(frozen=True, slots=True)
+class NodeView:
+    """The node as last heard; how long ago that was is reckoned on the monotonic clock."""
+
+    session: str
+    uptime_ms: int
+    heard_mono_s: float
+    last_sequence: int
+    valves: tuple[ValveStatus, ...]
+    supply_mv: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class OpenIntent:
+    """An order whose end is not booked yet."""
+
+    intent: Intent
+    sent_mono_s: float
+    seen_running: bool = False
+    restored: bool = False  # from the store: what the node did meanwhile was not watched
+    before: RestLevel | None = None  # the level at rest when it was ordered
+
+
+@dataclass(frozen=True, slots=True)
+class Proof:
+    """A run that ended and is to be compared with the fall of the level."""
+
+    order_id: str
+    zone: str
+    booked_l: float
+    modelled_l: float  # at a flow factor of 1
+    before: RestLevel
+    ordered_at: datetime
+    ended_mono_s: float
+    ended_at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class Saved:
+    """What a shell restores from its store before the first step. All empty for a new garden."""
+
+    open_intents: tuple[Intent, ...] = ()
+    booked: frozenset[str] = frozenset()
+    root_zones: tuple[RootZone, ...] = ()
+    balanced_day: date | None = None  # the day at whose end ``root_zones`` stand
+    given_l: tuple[tuple[date, str, float], ...] = ()  # local day, plant, litres; since ``balanced_day``
+    flow_factors: tuple[tuple[str, FlowFactor], ...] = ()
+    weather: tuple[DayWeather, ...] = ()
+    outlook: Outlook | None = None
+    level_offset_m: float = 0.0
+    stopped_by: str | None = None
+    requests: tuple[Request, ...] = ()  # unanswered
+    alarms: tuple[AlarmMemory, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class State:
+    site: Site
+    model: GardenModel
+    phase: Phase = "unheard"
+    node: NodeView | None = None
+    connected: bool = False
+    track: LevelTrack = field(default_factory=fresh_track)
+    belief: LevelBelief = UNKNOWN_LEVEL
+    intents: tuple[OpenIntent, ...] = ()
+    booked: frozenset[str] = frozenset()
+    proof: Proof | None = None
+    close_asked_mono_s: float | None = None
+    last_end_mono_s: float | None = None
+    base_day: date | None = None
+    base_zones: tuple[RootZone, ...] = ()
+    zones_now: tuple[RootZone, ...] = ()
+    balanced_day: date | None = None
+    given_l: tuple[tuple[date, str, float], ...] = ()
+    weather: tuple[DayWeather, ...] = ()
+    outlook: Outlook | None = None
+    plan: Plan | None = None
+    plan_key: tuple[date, datetime | None] | None = None
+    days: tuple[RecordDay, ...] = ()  # as last recorded, so that only what changed is recorded again
+    zones_done: frozenset[str] = frozenset()
+    flow: tuple[tuple[str, FlowFactor], ...] = ()
+    leak: tuple[float, float] | None = None  # litres an hour and their sd, from the rests between runs
+    topped_up: frozenset[tuple[date, str]] = frozenset()  # zones whose interrupted run was made good, by day
+    poor_runs: tuple[tuple[str, int], ...] = ()  # zone -> runs in a row that fell short (+) or over (-)
+    alarms: tuple[AlarmMemory, ...] = ()
+    stopped_by: str | None = None
+    leaving: bool = False
+    store_fault: str | None = None
+    waiting: tuple[Request, ...] = ()
+    confirm_stop: tuple[int, ...] = ()  # requests to stop that the node has not confirmed
+    refused_mono_s: tuple[float, ...] = ()
+    fetch_at_mono_s: float = 0.0
+    weather_fault: str | None = None
+    ask_at_mono_s: float = 0.0
+    silent_since_mono_s: float = 0.0
+    unknown_since_mono_s: float = 0.0
+    untrusted_clock_since_mono_s: float | None = None
+
+    def flow_factor(self, zone: str) -> FlowFactor:
+        return dict(self.flow)[zone]
+
+
+class Turn:
+    """The work table of one step: the state as changed so far and the effects in order."""
+
+    def __init__(self, state: State, now: Now) -> None:
+        self.state = state
+        self.now = now
+        self.effects: list[Effect] = []
+
+    def change(self, **fields: object) -> None:
+        self.state = replace(self.state, **fields)  # type: ignore[arg-type]
+
+    def emit(self, *effects: Effect) -> None:
+        self.effects.extend(effects)
+
+    @property
+    def local_day(self) -> date:
+        return self.now.wall.astimezone(self.state.site.place.timezone).date()

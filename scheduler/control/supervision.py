@@ -1,0 +1,249 @@
+"""What the node says, and what its silence means: from each authentic state to phase, books and level."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import timedelta
+
+from scheduler.control import ledger
+from scheduler.control.effects import Note, RecordAnswer, RecordReading, SendAsk, SendClose, SendReceipt
+from scheduler.control.events import NodeHeard
+from scheduler.control.orders import Refusal, ValvePosition, ValveStatus
+from scheduler.control.schedule import FRESH_HEARTBEATS, START_WITHIN_MS
+from scheduler.control.state import NodeView, OpenIntent, State, Turn
+from scheduler.control.transitions import Sight, next_phase
+from scheduler.sensing.belief import LevelReading
+from scheduler.sensing.level import belief_at, take_reading, valve_moved
+
+# Silence for so many heartbeats and the node counts as unheard.
+SILENT_HEARTBEATS = FRESH_HEARTBEATS + 1
+# After an order's last possible end the node has this long to say that the valve is shut.
+REPORT_SLACK_S = 60.0
+# How often to ask and to close while a valve is not proven shut, and while an order is under way.
+INSIST_S = 10.0
+# Refusals are counted over an hour; three are told (faults.md F17).
+REFUSAL_WINDOW_S = 3600.0
+
+MOVING: frozenset[ValvePosition] = frozenset({"opening", "open", "closing"})
+
+
+def hear_node(turn: Turn, heard: NodeHeard) -> None:
+    """One authentic state of the node."""
+    if heard.node != turn.state.site.node.id:
+        turn.emit(
+            Note(f"A state of node {heard.node} was passed over; this garden's is {turn.state.site.node.id}.")
+        )
+        return
+    _note_restart(turn, heard)
+    _see_node(turn, heard)
+    _hear_refusals(turn, heard.refusals)
+    _hear_outcomes(turn, heard)
+    _move(turn, _sight(turn.state, heard.valves))
+    _settle_orders(turn, heard)
+    if heard.reading is not None:
+        hear_level(turn, heard.reading)
+    _insist_on_shut(turn)
+    _confirm_stop(turn)
+
+
+def _note_restart(turn: Turn, heard: NodeHeard) -> None:
+    node = turn.state.node
+    if node is None or node.session != heard.session:
+        cause = f", last reset: {heard.reset_cause}" if heard.reset_cause else ""
+        turn.emit(Note(f"Node {heard.node} is heard (session {heard.session[:6]}{cause})."))
+
+
+def _see_node(turn: Turn, heard: NodeHeard) -> None:
+    turn.change(
+        node=NodeView(
+            session=heard.session,
+            uptime_ms=heard.uptime_ms,
+            heard_mono_s=turn.now.monotonic_s,
+            last_sequence=heard.last_sequence,
+            valves=heard.valves,
+            supply_mv=heard.supply_mv,
+        ),
+        silent_since_mono_s=turn.now.monotonic_s,
+    )
+
+
+def hear_level(turn: Turn, reading: LevelReading) -> None:
+    """One reading of the level sensor, taken with the flow that the open valve should draw."""
+    state = turn.state
+    track, belief = take_reading(state.track, reading, state.site, drawing_lph=drawing_lph(state))
+    if belief.known:
+        turn.change(unknown_since_mono_s=turn.now.monotonic_s)
+    turn.change(track=track, belief=belief)
+    turn.emit(RecordReading(reading, belief))
+
+
+def age_belief(turn: Turn) -> None:
+    """Let the belief grow old while no reading comes."""
+    turn.change(belief=belief_at(turn.state.track, turn.state.site, turn.now.wall))
+    if turn.state.belief.known:
+        turn.change(unknown_since_mono_s=turn.now.monotonic_s)
+
+
+def drawing_lph(state: State) -> float:
+    """The flow out of the tank by the model, through whatever valve is open now; 0 when all are shut."""
+    if state.node is None or state.belief.level_m is None:
+        return 0.0
+    channels = {v.channel for v in state.node.valves if v.position in MOVING}
+    flow = 0.0
+    for zone in state.site.zones:
+        if zone.valve.channel in channels:
+            flow += (
+                state.model.zones[zone.id].curve.total_lph(state.belief.level_m)
+                * state.flow_factor(zone.id).value
+            )
+    return flow
+
+
+def _hear_refusals(turn: Turn, refusals: tuple[Refusal, ...]) -> None:
+    if not refusals:
+        return
+    now_s = turn.now.monotonic_s
+    kept = tuple(t for t in turn.state.refused_mono_s if now_s - t < REFUSAL_WINDOW_S)
+    turn.change(refused_mono_s=(*kept, *(now_s for _ in refusals))[-50:])
+    for refusal in refusals:
+        turn.emit(Note(f"The node refused an order: {refusal.why.replace('_', ' ')}."))
+        held = next((h for h in turn.state.intents if h.intent.order.order_id == refusal.order_id), None)
+        if held is not None and refusal.why != "used_order":
+            ledger.book_nothing(turn, held, f"refused: {refusal.why.replace('_', ' ')}")
+            turn.change(zones_done=turn.state.zones_done - {held.intent.zone})
+
+
+def _hear_outcomes(turn: Turn, heard: NodeHeard) -> None:
+    for outcome in heard.outcomes:
+        held = next((h for h in turn.state.intents if h.intent.order.order_id == outcome.order_id), None)
+        if held is not None:
+            ledger.book_outcome(turn, held, outcome)
+            turn.change(track=valve_moved(turn.state.track, turn.now.wall, turn.state.site, drawing_lph=0.0))
+        elif outcome.order_id not in turn.state.booked:
+            ledger.book_stranger(turn, outcome)
+    if heard.outcomes:
+        turn.emit(SendReceipt(tuple(o.order_id for o in heard.outcomes)))
+
+
+def _sight(state: State, valves: tuple[ValveStatus, ...]) -> Sight:
+    ours = {h.intent.order.order_id for h in state.intents}
+    if any(v.position == "fault" for v in valves):
+        return "fault"
+    ending = {v.channel for v in valves if v.position == "closing" and v.order_id in state.booked}
+    if any(v.position != "closed" and v.order_id not in ours and v.channel not in ending for v in valves):
+        return "stray"
+    return "our_run" if any(v.position != "closed" for v in valves) else "all_shut"
+
+
+def _move(turn: Turn, sight: Sight) -> None:
+    before = turn.state.phase
+    after = next_phase(before, sight)
+    if sight == "our_run":
+        turn.change(intents=tuple(replace(h, seen_running=True) for h in turn.state.intents))
+    if sight == "our_run" and before != "running":
+        flow = drawing_lph(turn.state)
+        turn.change(track=valve_moved(turn.state.track, turn.now.wall, turn.state.site, drawing_lph=flow))
+    if before != after and after == "unproven":
+        turn.emit(Note("A valve is not where it should be; closing all."))
+    turn.change(phase=after)
+
+
+def _settle_orders(turn: Turn, heard: NodeHeard) -> None:
+    """With every valve shut, an order either ended (booked above), never began, or its end is lost."""
+    if any(v.position != "closed" for v in heard.valves):
+        return
+    for held in turn.state.intents:
+        if _may_still_start(held, heard):
+            continue
+        if held.seen_running or (held.restored and _restarted_since(turn, held, heard)):
+            ledger.book_lost(turn, held)
+        else:
+            ledger.book_nothing(turn, held, "it never began")
+            turn.change(zones_done=turn.state.zones_done - {held.intent.zone})
+    if not turn.state.intents and turn.state.phase in ("ordered", "running"):
+        turn.change(phase=next_phase(turn.state.phase, "order_over"))
+
+
+def _may_still_start(held: OpenIntent, heard: NodeHeard) -> bool:
+    """The node may not have had the order yet: same session, sequence not reached, latest start not past."""
+    order = held.intent.order
+    if heard.session != order.session or heard.last_sequence >= order.sequence:
+        return False
+    past_ms = (heard.uptime_ms - order.start_by_uptime_ms) % 2**32
+    return past_ms >= 2**31  # wrap-safe: the latest start still lies ahead
+
+
+def _restarted_since(turn: Turn, held: OpenIntent, heard: NodeHeard) -> bool:
+    return timedelta(milliseconds=heard.uptime_ms) < turn.now.wall - held.intent.made_at
+
+
+def _insist_on_shut(turn: Turn) -> None:
+    """Close what stands open without an order of ours; the node always obeys a close."""
+    state = turn.state
+    if state.phase != "unproven":
+        return
+    last = state.close_asked_mono_s
+    if last is None or turn.now.monotonic_s - last >= INSIST_S:
+        turn.change(close_asked_mono_s=turn.now.monotonic_s)
+        turn.emit(SendClose(None), SendAsk())
+
+
+def _confirm_stop(turn: Turn) -> None:
+    state = turn.state
+    if not state.confirm_stop or state.phase != "at_rest":
+        return
+    for request_id in state.confirm_stop:
+        turn.emit(
+            RecordAnswer(
+                request_id, turn.now.wall, True, "Stopped; the node confirms that every valve is shut."
+            )
+        )
+    turn.change(confirm_stop=())
+
+
+def watch_silence(turn: Turn) -> None:
+    """What time alone shows: an order past its end, a node not heard."""
+    state, now_s = turn.state, turn.now.monotonic_s
+    if state.phase in ("ordered", "running") and any(is_overdue(state, h, now_s) for h in state.intents):
+        turn.change(phase=next_phase(state.phase, "overdue"))
+        turn.emit(Note("The order's time is over and the node has not said that the valve is shut."))
+    limit_s = SILENT_HEARTBEATS * state.site.node.heartbeat_s
+    if (
+        turn.state.phase != "unheard"
+        and now_s - state.silent_since_mono_s > limit_s
+        and not turn.state.intents
+    ):
+        turn.change(phase=next_phase(turn.state.phase, "silent"))
+        turn.emit(Note(f"Node {state.site.node.id} has been silent for {limit_s / 60:.0f} min."))
+    _ask_often_enough(turn)
+
+
+def is_overdue(state: State, held: OpenIntent, now_mono_s: float) -> bool:
+    """Whether even a late start of this order would have ended, with its travel, long enough ago."""
+    valve = state.site.zone(held.intent.zone).valve
+    longest_s = (held.intent.order.open_ms + START_WITHIN_MS) / 1000 + valve.opening_s + 2 * valve.closing_s
+    return now_mono_s - held.sent_mono_s > longest_s + REPORT_SLACK_S
+
+
+def _ask_often_enough(turn: Turn) -> None:
+    """Ask for a state while something is under way, while a run is being proven, and when none came."""
+    state, now_s = turn.state, turn.now.monotonic_s
+    if now_s < state.ask_at_mono_s or not state.connected:
+        return
+    if state.intents or state.phase == "unproven":
+        pause_s = INSIST_S
+    elif state.proof is not None and now_s - state.proof.ended_mono_s < PROOF_READ_S:
+        pause_s = PROOF_ASK_S
+    else:
+        pause_s = state.site.node.heartbeat_s
+        if now_s - state.silent_since_mono_s < pause_s:
+            return
+    turn.change(ask_at_mono_s=now_s + pause_s)
+    turn.emit(SendAsk())
+    if state.phase == "unproven":
+        _insist_on_shut(turn)
+
+
+# For so long after a run the level is asked for this often, so that its end is known to a few litres.
+PROOF_READ_S = 900.0
+PROOF_ASK_S = 60.0
