@@ -147,7 +147,7 @@ def soils() -> Mapping[str, Soil]:
             fc=_middle(fao["fc_min"], fao["fc_max"]),
             wp=_middle(fao["wp_min"], fao["wp_max"]),
             intake_mm_h=float(row["intake_mm_h"]),
-            source=f"FAO-56 Table 19, {row['fao56_soil']}, middle of the range; intake: {row['intake_source']}",
+            source=f"FAO-56 Table 19, {row['fao56_soil']}, middle; intake: {row['intake_source']}",
         )
     return MappingProxyType(found)
 

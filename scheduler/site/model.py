@@ -45,7 +45,7 @@ class Barrel:
 
 @dataclass(frozen=True, slots=True)
 class BarrelLink:
-    """The joint between neighbouring barrels, in the order in which the barrels are listed from the outlet."""
+    """The joint between neighbouring barrels, which are listed in order from the outlet."""
 
     bore_m: float
     length_m: float
@@ -86,7 +86,7 @@ class LevelSensor:
 
 @dataclass(frozen=True, slots=True)
 class Emitter:
-    """One outlet at a plant: ``q = coefficient_lph * head_m ** exponent``, nothing below the activation head."""
+    """One outlet: ``q = coefficient_lph * head_m ** exponent``, nothing below the activation head."""
 
     id: str
     form: EmitterForm
@@ -101,7 +101,7 @@ class Emitter:
 
 @dataclass(frozen=True, slots=True)
 class Point:
-    """A surveyed place on a line: its distance from the line's start, its drop below the outlet, what sits there."""
+    """A surveyed place: distance from the line's start, drop below the outlet, what sits there."""
 
     at_m: float
     drop_m: float
@@ -118,7 +118,7 @@ class Joint:
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """A pipe or tube of one bore. ``start`` None: at the valve. ``end`` set: fed from that side too (a loop)."""
+    """A pipe of one bore. ``start`` None: at the valve. ``end`` set: fed from that side too (a loop)."""
 
     id: str
     start: Joint | None

@@ -188,7 +188,7 @@ def _unit_name(written: str) -> str:
 
 @cache
 def _registry() -> pint.UnitRegistry[float]:
-    import pint  # noqa: PLC0415 - heavy, loaded on first use
+    import pint
 
     registry: pint.UnitRegistry[float] = pint.UnitRegistry(None)
     lines = (files("scheduler.site") / "data" / "units.txt").read_text(encoding="utf-8").splitlines()
@@ -198,8 +198,8 @@ def _registry() -> pint.UnitRegistry[float]:
 
 @cache
 def _factor(name: str, target: str) -> float | None:
-    """How many of ``target`` one ``name`` is; None when they are of different dimensions. KeyError: no such unit."""
-    import pint  # noqa: PLC0415
+    """How many ``target`` make one ``name``; None: of another dimension. KeyError: no such unit."""
+    import pint
 
     try:
         one = _registry().Quantity(1.0, name)

@@ -21,7 +21,7 @@ _METRE_PER_PSI = 0.70306958
 
 
 def _digits(value: float, significant: int, most_decimals: int) -> str:
-    """``value`` to so many significant digits, but never a whole digit dropped, nor more decimals than given."""
+    """So many significant digits, but never a whole digit dropped, nor more decimals than given."""
     size = abs(value)
     whole = 1 if size < 1 else math.floor(math.log10(size)) + 1
     decimals = max(0, min(most_decimals, significant - whole))
@@ -117,7 +117,7 @@ def show_share(share: float | None) -> str:
 
 
 def show_duration(duration_s: float | None) -> str:
-    """Seconds below two minutes, then minutes, then hours and minutes: ``"45 s"``, ``"17 min"``, ``"2 h 05 min"``."""
+    """Seconds below two minutes, then minutes, then hours: ``"45 s"``, ``"17 min"``, ``"2 h 05 min"``."""
     if duration_s is None or not _known(duration_s):
         return _UNKNOWN
     if duration_s < 0:
