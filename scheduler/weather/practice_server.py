@@ -73,6 +73,7 @@ class PracticeWeather:
         self.today = today
         self.error_seed = error_seed
         self.fault: Fault | None = None
+        self.drip_s = DRIP_S
         self.calls = 0
         self.last_headers: dict[str, str] = {}
         self.last_query: dict[str, str] = {}
@@ -174,7 +175,7 @@ class _Handler(BaseHTTPRequestHandler):
             case "huge":
                 self._send(200, b"[" + b"1," * (HUGE_BYTES // 2))
             case "bomb":
-                self._send(200, gzip.compress(b" " * (16 * HUGE_BYTES)), ("Content-Encoding", "gzip"))
+                self._send(200, gzip.compress(b" " * (4 * HUGE_BYTES)), ("Content-Encoding", "gzip"))
             case "redirect_elsewhere":
                 self._send(302, b"", ("Location", "http://weather.example/v1/forecast"))
             case "redirect_loop":
@@ -203,7 +204,7 @@ class _Handler(BaseHTTPRequestHandler):
         for byte in (head if head_too else b"") + body:
             self.wfile.write(bytes([byte]))
             self.wfile.flush()
-            if self.owner.leaving.wait(DRIP_S):
+            if self.owner.leaving.wait(self.owner.drip_s):
                 return
 
     def _error(self, status: int, reason: str) -> None:

@@ -15,7 +15,7 @@ class WeatherService(Protocol):
     name: str
 
     def fetch(self, place: GardenPlace, *, today: date, past_days: int, days: int, now: datetime) -> Outlook:
-        """The weather from ``past_days`` before ``today`` through ``days`` days, today being the first of them.
+        """The weather of ``past_days`` before ``today`` and of ``days`` days of which today is the first.
 
         ``today`` is the local day at ``place``, ``now`` the aware UTC time that the outlook is stamped with.
         Days or figures that the source does not know are left out or None. Raises WeatherUnavailable when

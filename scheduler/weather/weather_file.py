@@ -23,6 +23,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from importlib import resources
+from itertools import pairwise
 from pathlib import Path
 
 from scheduler.agronomy.weather import DayWeather, Outlook
@@ -118,8 +119,16 @@ class WeatherFile:
         self.name = f"weather file {Path(path).name}"
         self._days = read_weather_csv(path)
 
-    def fetch(self, place: GardenPlace, *, today: date, past_days: int, days: int, now: datetime) -> Outlook:
-        """As WeatherService. The place is not looked at: the file is taken to be from there."""
+    def fetch(
+        self,
+        place: GardenPlace,  # noqa: ARG002 - the file is taken to be from there
+        *,
+        today: date,
+        past_days: int,
+        days: int,
+        now: datetime,
+    ) -> Outlook:
+        """As WeatherService."""
         first, after = today - timedelta(days=past_days), today + timedelta(days=days)
         chosen = tuple(d for d in self._days if first <= d.day < after)
         if not chosen:
@@ -151,9 +160,10 @@ class _Reader:
         )
         if not days and not self.problems:
             self._problem(None, "file", "no days", "give at least one day below the column names")
+        self._rising(days)
         if self.problems:
             raise WeatherFileError(self.problems)
-        return tuple(day for _, day in self._rising(days))
+        return tuple(day for _, day in days)
 
     def _problem(self, line: int | None, column: str, read: str, remedy: str) -> None:
         self.problems.append(WeatherFileProblem(self.name, line, column, read, remedy))
@@ -203,15 +213,12 @@ class _Reader:
         if a is not None and b is not None and a > b:
             self._problem(line, low, f"{a:g} above {high} {b:g}", "swap or correct them")
 
-    def _rising(self, days: list[tuple[int, DayWeather]]) -> list[tuple[int, DayWeather]]:
-        for (_, before), (line, day) in zip(days, days[1:], strict=False):
+    def _rising(self, days: Sequence[tuple[int, DayWeather]]) -> None:
+        for (_, before), (line, day) in pairwise(days):
             if day.day <= before.day:
                 self._problem(
                     line, "date", f"{day.day} after {before.day}", "put the days in order, each once"
                 )
-        if self.problems:
-            raise WeatherFileError(self.problems)
-        return days
 
 
 def _rows(text: str) -> Iterator[tuple[int, list[str]]]:
