@@ -1,0 +1,572 @@
+"""The valve node's decisions: messages and inputs in, actions out. No pins, sockets, clocks or files.
+
+    node = Node(settings, saved, reset_cause)
+    node.boot(now_ms)                     -> actions   first of all: every valve is driven closed
+    node.connected(now_ms, random_bytes)  -> actions   a session begins
+    node.handle(kind, raw, retained, now_ms) -> actions
+    node.tick(now_ms, inputs)             -> actions   often; at the latest after next_due_ms()
+    node.disconnected()                                a running order goes on: it needs nobody
+
+``now_ms`` is a tick counter that wraps at ``settings.tick_modulus``. Actions are tuples, to be carried out
+in their order:
+
+    ("save", dict)          to non-volatile memory; when it fails, drop every ("motor", _, "open") behind it
+                            and carry out save_failed(now_ms) in the end
+    ("motor", channel, "open" | "close" | "off")
+    ("guard", channel, ms)  arm the timer that drives this valve closed by itself; ms None disarms
+    ("measure",)            take pings; hand them to a later tick
+    ("publish", bytes)      a state, to the state topic
+
+What holds whatever comes in: a valve is open no longer than its order, the longest opening of the settings
+and what is left of the daily cap, and then closes; only a fresh, authentic order opens; any authentic close
+closes; the network is never waited for.
+"""
+
+try:
+    from . import codec
+    from .valve import Run, Valve
+except ImportError:  # on the board the files stand side by side
+    import codec
+    from valve import Run, Valve
+
+POSITIONS = ("unknown", "opening", "open", "closing", "closed", "fault")
+
+DAY_MS = 86400000
+OUTCOMES_KEPT = 8
+REFUSALS_KEPT = 4
+USED_KEPT = 16
+SENT_OUTCOMES_MAX = 3  # in one state; the rest follow once these are receipted
+CLOSES_SEEN_KEPT = 8
+SAVE_EVERY_MS = 60000  # while open; bounds what a restart leaves unknown, and wear: 1 write a minute
+BOOT_MS_MAX = 10000  # what a watchdog restart may take until the valve is driven closed
+STATE_GAP_MS = 200  # changes closer than this share a state
+REFUSAL_GAP_MS = 1000  # a storm of bad messages is answered once a second
+MEASURE_WAIT_MS = 3000  # a state waits so long for the pings that belong to it
+SUPPLY_DIP_MS = 1000  # a motor's inrush dips the supply for less
+
+
+class Settings:
+    """What a fitter sets once per node. Times in ms."""
+
+    def __init__(
+        self,
+        node,
+        key,
+        channels=1,
+        travel_ms_max=20000,
+        longest_open_ms=7200000,
+        daily_open_ms_max=14400000,
+        open_at_once_max=1,
+        supply_low_mv=None,
+        heartbeat_ms=300000,
+        open_report_ms=10000,
+        shuts_without_power=False,
+        tick_modulus=1 << 30,
+    ):
+        if not codec.is_name(node, 32):
+            raise ValueError("node: a short name of letters, digits, - _ .")
+        if len(key) < codec.KEY_BYTES_MIN:
+            raise ValueError("key: 16 bytes at least")
+        if not codec.is_int(channels, 1, codec.CHANNELS_MAX):
+            raise ValueError("channels: 1 to 4")
+        if not codec.is_int(longest_open_ms, 1, codec.OPEN_MS_MAX):
+            raise ValueError("longest_open_ms: up to a day")
+        if not 0 < heartbeat_ms < tick_modulus // 4:
+            raise ValueError("heartbeat_ms: shorter than the tick counter's wrap")
+        self.node = node
+        self.key = key
+        self.channels = channels
+        self.travel_ms_max = travel_ms_max
+        self.longest_open_ms = longest_open_ms
+        self.daily_open_ms_max = daily_open_ms_max
+        self.open_at_once_max = open_at_once_max
+        self.supply_low_mv = supply_low_mv
+        self.heartbeat_ms = heartbeat_ms
+        self.open_report_ms = open_report_ms
+        self.shuts_without_power = shuts_without_power
+        self.tick_modulus = tick_modulus
+
+
+class Inputs:
+    """What the pins say now. ``switches``: per channel (open made, closed made), or None where unreadable."""
+
+    def __init__(self, switches, pings=None, supply_mv=None, air_c=None):
+        self.switches = switches
+        self.pings = pings
+        self.supply_mv = supply_mv
+        self.air_c = air_c
+
+
+def median(values):
+    ordered = sorted(values)
+    middle = len(ordered) // 2
+    if len(ordered) % 2:
+        return ordered[middle]
+    return (ordered[middle - 1] + ordered[middle]) // 2
+
+
+class Node:
+    def __init__(self, settings, saved=None, reset_cause="power_on"):
+        self.settings = settings
+        self.reset_cause = reset_cause
+        self.uptime_ms = 0
+        self._last_tick = None
+        self.session = None
+        self.last_sequence = 0
+        self._number = 0
+        self._challenge = None
+        self.valves = [Valve(c, settings.travel_ms_max) for c in range(settings.channels)]
+        self.outcomes = []
+        self.outcomes_dropped = 0
+        self._used = []
+        self._refusals = []
+        self.refused_total = 0
+        self.closes = 0
+        self.closes_repeated = 0
+        self._closes_seen = []
+        self._day_began_ms = 0
+        self._day_open_ms = [0] * settings.channels
+        self._supply_mv = None
+        self._supply_low_since = None
+        self._pings = None  # of the last reading
+        self._pings_at = 0
+        self._air_c = None
+        self._pings_told = True
+        self._measuring_since = None
+        self._saved_at = 0
+        self._want = None  # when a state is wanted: the uptime from which it may be sent
+        self._state_at = 0
+        self._clock_failed = False
+        self._restore(saved)
+
+    # --- what a restart remembers
+
+    def _restore(self, saved):
+        if not isinstance(saved, dict):
+            return
+        try:
+            self._used = [i for i in saved["used"] if codec.is_name(i)][-USED_KEPT:]
+            self.outcomes = [o for o in saved["outcomes"] if _good_outcome(o)][-OUTCOMES_KEPT:]
+            if codec.is_int(saved["dropped"], 0, codec.SEQUENCE_MAX):
+                self.outcomes_dropped = saved["dropped"]
+            for c, ms in enumerate(saved["day_open_ms"][: self.settings.channels]):
+                if codec.is_int(ms, 0, codec.OPEN_MS_MAX):
+                    self._day_open_ms[c] = ms
+            for run in saved["runs"]:
+                self._interrupted(run)
+        except (KeyError, TypeError, ValueError, IndexError):
+            pass  # what can be read is kept; an unreadable memory is an empty one
+
+    def _interrupted(self, run):
+        """An order that was under way when the node went down."""
+        c, order_id, elapsed_ms, granted_ms = run
+        whole = codec.is_int(c, 0, 255) and codec.is_name(order_id)
+        if not (whole and codec.is_int(elapsed_ms, 0, 1 << 40) and codec.is_int(granted_ms, 0, 1 << 40)):
+            return
+        most = min(granted_ms, elapsed_ms + SAVE_EVERY_MS + BOOT_MS_MAX)
+        if self.reset_cause == "power_on" and not self.settings.shuts_without_power:
+            most = granted_ms  # a plain motor valve stays where it is without power
+        self._outcome(order_id, c, elapsed_ms, max(most, elapsed_ms), "restart")
+        if c < self.settings.channels:
+            self._day_open_ms[c] += max(most, elapsed_ms) - elapsed_ms
+
+    def memory(self):
+        """What must survive a restart."""
+        return {
+            "used": self._used,
+            "outcomes": self.outcomes,
+            "dropped": self.outcomes_dropped,
+            "day_open_ms": [
+                self._day_open_ms[v.channel] + (v.run.open_ms(self.uptime_ms) if v.run else 0)
+                for v in self.valves
+            ],
+            "runs": [
+                [v.channel, v.run.order_id, v.run.open_ms(self.uptime_ms), v.run.granted_ms]
+                for v in self.valves
+                if v.run
+            ],
+        }
+
+    def _save(self, actions):
+        self._saved_at = self.uptime_ms
+        actions.append(("save", self.memory()))
+
+    def save_failed(self, now_ms):
+        """The memory does not take writes: nothing may stay open that a restart would not know of."""
+        self._advance(now_ms)
+        actions = []
+        for v in self.valves:
+            if v.run:
+                self._end_run(v, "fault", actions, save=False)
+        return actions
+
+    # --- time
+
+    def _advance(self, now_ms):
+        """Add what passed to the uptime. The counter may wrap; it may not stand for half its range."""
+        if self._last_tick is not None:
+            modulus = self.settings.tick_modulus
+            passed = (now_ms - self._last_tick) % modulus
+            if passed < modulus // 2:
+                self.uptime_ms += passed
+            else:
+                self._clock_failed = True  # back, or too far: whatever is open closes
+        self._last_tick = now_ms
+        if self.uptime_ms - self._day_began_ms >= DAY_MS:
+            self._day_began_ms = self.uptime_ms
+            self._day_open_ms = [0] * self.settings.channels
+
+    def next_due_ms(self):
+        """After how many ms at the latest something happens by itself."""
+        up = self.uptime_ms
+        due = self._report_ms()
+        if self._measuring_since is None:
+            due += self._state_at - up
+        if self._want is not None:
+            due = min(due, self._want - up)
+        if self._measuring_since is not None:
+            due = min(due, self._measuring_since + MEASURE_WAIT_MS - up)
+        if self._supply_low_since is not None and self._supply_low_since + SUPPLY_DIP_MS > up:
+            due = min(due, self._supply_low_since + SUPPLY_DIP_MS - up)
+        for v in self.valves:
+            own = v.due_at(up)
+            if own is not None:
+                due = min(due, own - up)
+        return max(0, due)
+
+    def _report_ms(self):
+        for v in self.valves:
+            if v.moving() or v.run:
+                return self.settings.open_report_ms
+        return self.settings.heartbeat_ms
+
+    # --- the link
+
+    def boot(self, now_ms):
+        self._advance(now_ms)
+        actions = []
+        for v in self.valves:
+            v.close(self.uptime_ms, actions)
+        self._save(actions)
+        actions.append(("measure",))
+        self._measuring_since = self.uptime_ms
+        return actions
+
+    def connected(self, now_ms, random_bytes):
+        """A new connection: a new session; orders of the one before are void."""
+        self._advance(now_ms)
+        self.session = codec.to_hex(random_bytes)
+        self.last_sequence = 0
+        self._number = 0
+        self._challenge = None
+        self._wish(0)
+        return []
+
+    def disconnected(self):
+        self.session = None
+
+    def _wish(self, wait_ms):
+        at = self.uptime_ms + wait_ms
+        if self._want is None or at < self._want:
+            self._want = at
+
+    def handle(self, kind, raw, retained, now_ms):
+        """A message as it came. Never raises; what is refused is counted and told."""
+        self._advance(now_ms)
+        actions = []
+        if kind == "close":
+            self._handle_close(raw, actions)
+        elif retained:
+            self._refuse("retained", None)
+        else:
+            try:
+                message = codec.read_message(kind, raw, self.settings.key, self.settings.node)
+            except codec.FrameError as e:
+                self._refuse(e.why, e.order_id)
+                return actions
+            except KeyError:
+                self._refuse("malformed", None)
+                return actions
+            if kind == "order":
+                self._handle_order(message, actions)
+            elif kind == "ask":
+                self._challenge = message["challenge"]
+                self._ask_reading(actions)
+            else:
+                self._handle_receipt(message, actions)
+        return actions
+
+    def _refuse(self, why, order_id):
+        self.refused_total += 1
+        self._refusals.append([why, order_id])
+        if len(self._refusals) > REFUSALS_KEPT:
+            self._refusals.pop(0)
+        self._wish(REFUSAL_GAP_MS if why in ("bad_mac", "malformed", "retained") else 0)
+
+    def _handle_receipt(self, message, actions):
+        ids = message["order_ids"]
+        kept = [o for o in self.outcomes if o["order_id"] not in ids]
+        if len(kept) != len(self.outcomes):
+            self.outcomes = kept
+            self._save(actions)
+            if kept:
+                self._wish(STATE_GAP_MS)
+
+    def _handle_close(self, raw, actions):
+        """Closing is safe: an old or a retained close is obeyed too, and counted."""
+        channel = None
+        try:
+            message = codec.read_message("close", raw, self.settings.key, self.settings.node)
+            channel = message["channel"]
+            if message["session"] is not None and message["session"] == self.session:
+                self.last_sequence = max(self.last_sequence, message["after_sequence"])
+            self._count_close(message["nonce"])
+        except codec.FrameError as e:
+            if e.why not in ("version", "malformed") or not self._authentic("close", raw):
+                self._refuse(e.why, None)
+                return
+            self._count_close(None)  # of another version, yet ours: close all
+        for v in self.valves:
+            if channel is None or channel == v.channel or channel >= len(self.valves):
+                v.failures = 0
+                self._end_run(v, "asked", actions)
+        self._wish(0)
+
+    def _authentic(self, kind, raw):
+        try:
+            codec.open_frame(kind, raw, self.settings.key)
+        except codec.FrameError:
+            return False
+        return True
+
+    def _count_close(self, nonce):
+        self.closes += 1
+        if nonce is None:
+            return
+        if nonce in self._closes_seen:
+            self.closes_repeated += 1
+            return
+        self._closes_seen.append(nonce)
+        if len(self._closes_seen) > CLOSES_SEEN_KEPT:
+            self._closes_seen.pop(0)
+
+    def _handle_order(self, m, actions):
+        why = self._why_not(m)
+        if why:
+            self._refuse(why, m["order_id"])
+            return
+        v = self.valves[m["channel"]]
+        granted = min(m["open_ms"], self.settings.longest_open_ms, self._cap_left(v.channel))
+        self._used.append(m["order_id"])
+        if len(self._used) > USED_KEPT:
+            self._used.pop(0)
+        v.run = Run(m["order_id"], self.uptime_ms, granted, m.get("low_raw"), m.get("low_side"))
+        self._save(actions)
+        v.open(self.uptime_ms, actions)
+        actions.append(("guard", v.channel, granted))
+        self._wish(0)
+
+    def _why_not(self, m):
+        """The reason to refuse, or None. Once an order is of this session and new, its sequence is spent."""
+        if self.session is None or m["session"] != self.session:
+            return "old_session"
+        if m["order_id"] in self._used:
+            return "used_order"
+        if m["sequence"] <= self.last_sequence:
+            return "old_sequence"
+        self.last_sequence = m["sequence"]
+        if self.uptime_ms > m["start_by_uptime_ms"]:
+            return "too_late"
+        if m["channel"] >= len(self.valves):
+            return "no_such_valve"
+        v = self.valves[m["channel"]]
+        if v.locked():
+            return "fault"
+        others = sum(1 for o in self.valves if o is not v and not o.shut())
+        if not v.shut() or others >= self.settings.open_at_once_max:
+            return "busy"
+        if self._supply_low_since is not None:
+            return "low_supply"
+        if self._cap_left(v.channel) <= 0:
+            return "daily_cap"
+        return None
+
+    def _cap_left(self, channel):
+        return self.settings.daily_open_ms_max - self._day_open_ms[channel]
+
+    # --- runs
+
+    def _end_run(self, v, why, actions, save=True, certain=True):
+        """Drive closed; the run, if any, ends. ``certain`` False: the clock cannot tell how long it was."""
+        run = v.run
+        v.run = None
+        v.close(self.uptime_ms, actions)
+        if run is None:
+            return
+        actions.append(("guard", v.channel, None))
+        open_ms = run.open_ms(self.uptime_ms)
+        self._day_open_ms[v.channel] += open_ms
+        most = open_ms if certain else max(open_ms, run.granted_ms)
+        self._outcome(run.order_id, v.channel, open_ms, most, why)
+        if save:
+            self._save(actions)
+        self._wish(0)
+
+    def _outcome(self, order_id, channel, open_ms, open_ms_max, why):
+        self.outcomes.append(
+            {
+                "order_id": order_id,
+                "channel": channel,
+                "open_ms": open_ms,
+                "open_ms_max": open_ms_max,
+                "why": why,
+            }
+        )
+        if len(self.outcomes) > OUTCOMES_KEPT:
+            # The oldest wait longest for their receipt: keep them, and say how many went.
+            self.outcomes.pop(OUTCOMES_KEPT // 2)
+            self.outcomes_dropped += 1
+
+    def tick(self, now_ms, inputs):
+        self._advance(now_ms)
+        actions = []
+        self._take_supply(inputs)
+        if self._clock_failed:
+            self._clock_failed = False
+            for v in self.valves:
+                self._end_run(v, "fault", actions, certain=False)
+        for v in self.valves:
+            self._tick_valve(v, inputs.switches[v.channel], actions)
+        if inputs.pings:
+            self._take_pings(inputs, actions)
+        self._tick_reports(actions)
+        return actions
+
+    def _take_supply(self, inputs):
+        self._supply_mv = inputs.supply_mv
+        low = self.settings.supply_low_mv
+        if low is None or inputs.supply_mv is None or inputs.supply_mv >= low:
+            self._supply_low_since = None
+        elif self._supply_low_since is None:
+            self._supply_low_since = self.uptime_ms
+
+    def _tick_valve(self, v, switch, actions):
+        before = v.position
+        run = v.run
+        if run:
+            if run.open_ms(self.uptime_ms) >= run.granted_ms:
+                self._end_run(v, "time_up", actions)
+            elif (
+                self._supply_low_since is not None
+                and self.uptime_ms - self._supply_low_since >= SUPPLY_DIP_MS
+            ):
+                self._end_run(v, "low_supply", actions)
+            elif self.uptime_ms - self._saved_at >= SAVE_EVERY_MS:
+                self._save(actions)
+        v.step(self.uptime_ms, switch, actions)
+        if v.gave_up and v.run:
+            self._end_run(v, "fault", actions)
+        v.gave_up = False
+        if v.position != before:
+            self._wish(0)
+
+    def _take_pings(self, inputs, actions):
+        self._pings = [p for p in inputs.pings if codec.is_int(p, 0, codec.RAW_MAX)][:9]
+        self._pings_at = self.uptime_ms
+        self._air_c = inputs.air_c
+        self._pings_told = False
+        if self._measuring_since is not None:
+            self._measuring_since = None
+            self._wish(0)
+        if len(self._pings) < 3:
+            return  # fewer say nothing about their median
+        m = median(self._pings)
+        for v in self.valves:
+            if v.run and v.run.passed(m):
+                self._end_run(v, "low_level", actions)
+
+    def _ask_reading(self, actions):
+        if self._measuring_since is None:
+            self._measuring_since = self.uptime_ms
+            actions.append(("measure",))
+
+    def _tick_reports(self, actions):
+        up = self.uptime_ms
+        idle = self._measuring_since is None and self._want is None
+        if idle and up - self._state_at >= self._report_ms():
+            self._ask_reading(actions)
+        if self._measuring_since is not None and up - self._measuring_since >= MEASURE_WAIT_MS:
+            self._measuring_since = None
+            self._wish(0)
+        if self._want is None or up < self._want:
+            return
+        if self.session is None:
+            self._want = None
+            self._state_at = up  # measured on, in time; told once somebody listens
+            return
+        if up - self._state_at < STATE_GAP_MS and self._number:
+            self._want = self._state_at + STATE_GAP_MS
+            return
+        self._want = None
+        self._state_at = up
+        actions.append(("publish", self.state()))
+
+    # --- the state
+
+    def state(self):
+        """The signed state frame. Outcomes stay until receipted; refusals and pings are told once."""
+        self._number += 1
+        body = {
+            "version": codec.VERSION,
+            "node": self.settings.node,
+            "session": self.session,
+            "number": self._number,
+            "uptime_ms": self.uptime_ms,
+            "last_sequence": self.last_sequence,
+            "challenge": self._challenge,
+            "supply_mv": self._supply_mv,
+            "reset_cause": self.reset_cause,
+            "refused_total": self.refused_total,
+            "closes": self.closes,
+            "closes_repeated": self.closes_repeated,
+            "outcomes_dropped": self.outcomes_dropped,
+            "valves": [v.told(self.uptime_ms) for v in self.valves],
+            "outcomes": self.outcomes[:SENT_OUTCOMES_MAX],
+            "refusals": [{"why": w, "order_id": i} for w, i in self._refusals],
+            "reading": self._reading(),
+        }
+        frame = codec.seal("state", codec.dump(body), self.settings.key)
+        while len(frame) > codec.STATE_BYTES_MAX:
+            _shorten(body)
+            frame = codec.seal("state", codec.dump(body), self.settings.key)
+        self._refusals = []
+        self._pings_told = True
+        return frame
+
+    def _reading(self):
+        if self._pings_told or not self._pings:
+            return None
+        return {"pings": self._pings, "age_ms": self.uptime_ms - self._pings_at, "air_c": self._air_c}
+
+
+def _shorten(body):
+    """Leave out what can be told later or is counted anyway, least important first."""
+    if len(body["refusals"]) > 0:
+        body["refusals"] = body["refusals"][1:]
+    elif len(body["outcomes"]) > 1:
+        body["outcomes"] = body["outcomes"][:-1]
+    elif body["reading"] is not None:
+        body["reading"] = None
+    else:
+        raise ValueError("state too large")
+
+
+def _good_outcome(o):
+    return (
+        isinstance(o, dict)
+        and codec.is_name(o.get("order_id"))
+        and codec.is_int(o.get("channel"), 0, 255)
+        and codec.is_int(o.get("open_ms"), 0, 1 << 40)
+        and codec.is_int(o.get("open_ms_max"), 0, 1 << 40)
+        and o.get("why") in ("time_up", "asked", "low_level", "low_supply", "fault", "restart")
+    )

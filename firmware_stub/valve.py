@@ -1,0 +1,238 @@
+"""One motor valve with two end switches: how it travels, and what is known of it.
+
+A motor that does not arrive in time is stopped, waits, frees itself by a short turn back, and tries once
+more; then it is a fault and the motor rests, so that it does not burn. A valve that cannot be closed is
+tried again a few times, later.
+"""
+
+PAUSE_MS = 1000  # standing still before the motor is reversed
+FREEING_MS = 1500  # short turn the other way, to drop grit
+SEATING_MS = 300  # driven on after the switch made
+GLITCH_MS = 1000  # a switch that changes for less is bounce
+AGAIN_MS = 300000  # a valve that did not close is tried again after this
+AGAIN_MAX = 3
+FAILURES_LOCK = 2  # openings that failed in a row; then no more until a close is sent or the node restarts
+
+
+class Run:
+    """An order under way. Open time counts from the moment the valve starts to open."""
+
+    def __init__(self, order_id, began_ms, granted_ms, low_raw, low_side):
+        self.order_id = order_id
+        self.began_ms = began_ms
+        self.granted_ms = granted_ms
+        self.low_raw = low_raw
+        self.low_side = low_side
+
+    def open_ms(self, uptime_ms):
+        return uptime_ms - self.began_ms
+
+    def passed(self, raw):
+        """True once the water is below the order's level."""
+        if self.low_raw is None:
+            return False
+        return raw > self.low_raw if self.low_side == "above" else raw < self.low_raw
+
+
+class Valve:
+    """``position`` is what is known; ``drive`` what the motor was last told."""
+
+    def __init__(self, channel, travel_ms_max):
+        self.channel = channel
+        self.travel_ms_max = travel_ms_max
+        self.position = "unknown"
+        self.drive = "off"
+        self.run = None
+        self.gave_up = False  # set for the node: the opening failed
+        self.failures = 0
+        self._goal = None  # "open", "close" or None at rest
+        self._phase = None  # "travel", "pause", "free"
+        self._since = 0
+        self._tries = 0
+        self._again_left = AGAIN_MAX
+        self._odd_since = None
+
+    def told(self, uptime_ms):
+        return {
+            "channel": self.channel,
+            "position": self.position,
+            "order_id": self.run.order_id if self.run else None,
+            "open_ms": self.run.open_ms(uptime_ms) if self.run else 0,
+        }
+
+    def shut(self):
+        return self.position == "closed" and self._goal is None
+
+    def moving(self):
+        return self._goal is not None
+
+    def locked(self):
+        return self.position == "fault" or self.failures >= FAILURES_LOCK
+
+    def due_at(self, uptime_ms):
+        """The uptime at which something falls due by itself, or None."""
+        due = []
+        if self.run:
+            due.append(self.run.began_ms + self.run.granted_ms)
+        if self._goal is not None:
+            due.append(self._since + self._phase_ms())
+            if self._since + SEATING_MS > uptime_ms:
+                due.append(self._since + SEATING_MS)
+        if self.position == "fault" and self._again_left > 0 and self._goal is None:
+            due.append(self._since + AGAIN_MS)
+        if self._odd_since is not None and self._odd_since + GLITCH_MS > uptime_ms:
+            due.append(self._odd_since + GLITCH_MS)
+        return min(due) if due else None
+
+    def _phase_ms(self):
+        if self._phase == "pause":
+            return PAUSE_MS
+        if self._phase == "free":
+            return FREEING_MS
+        return self.travel_ms_max
+
+    def _motor(self, drive, actions):
+        if drive != self.drive:
+            self.drive = drive
+            actions.append(("motor", self.channel, drive))
+
+    def _begin(self, goal, uptime_ms, actions):
+        self._goal = goal
+        self._phase = "travel"
+        self._since = uptime_ms
+        self._odd_since = None
+        self.position = "opening" if goal == "open" else "closing"
+        self._motor(goal, actions)
+
+    def open(self, uptime_ms, actions):
+        self._tries = 0
+        self._begin("open", uptime_ms, actions)
+
+    def close(self, uptime_ms, actions):
+        """Drive closed, from wherever it is. A valve that is shut, or closing, is left to it."""
+        if self.shut() or self._goal == "close":
+            return
+        self._tries = 0
+        self._again_left = AGAIN_MAX
+        self._begin("close", uptime_ms, actions)
+
+    def step(self, uptime_ms, switch, actions):
+        """``switch``: (open made, closed made), or None: not readable now."""
+        if switch is not None and switch[0] and switch[1]:
+            self._both(uptime_ms, actions)
+        elif self._goal is None:
+            self._rest(uptime_ms, switch, actions)
+        else:
+            self._travel(uptime_ms, switch, actions)
+
+    def _both(self, uptime_ms, actions):
+        """Both switches made cannot be: one is stuck. Close by time, trust neither."""
+        if self._odd_since is None:
+            self._odd_since = uptime_ms
+        if uptime_ms - self._odd_since < GLITCH_MS:
+            if self._goal is not None and uptime_ms - self._since >= self.travel_ms_max:
+                self._motor("off", actions)
+            return
+        if self._goal == "open" or self.position == "open":
+            self.gave_up = True
+            self.failures += 1
+            self._tries = 0
+            odd = self._odd_since
+            self._begin("close", uptime_ms, actions)
+            self._odd_since = odd
+        elif self._goal is None and self.position != "fault":
+            self.position = "fault"
+            self._since = uptime_ms
+            self._again_left = 0
+        elif self._goal == "close" and uptime_ms - self._since >= self.travel_ms_max:
+            self._fault(uptime_ms, actions)
+            self._again_left = 0
+
+    def _fault(self, uptime_ms, actions):
+        self._goal = None
+        self._phase = None
+        self._since = uptime_ms
+        self.position = "fault"
+        self._motor("off", actions)
+
+    def _rest(self, uptime_ms, switch, actions):
+        if self.position == "fault":
+            self._odd_since = None
+            if self._again_left > 0 and uptime_ms - self._since >= AGAIN_MS:
+                left = self._again_left - 1
+                self.close(uptime_ms, actions)
+                self._again_left = left
+            elif switch is not None and switch[1]:
+                self.position = "closed"
+            return
+        if self.position == "unknown":
+            if switch is not None:
+                self._odd_since = None
+                self.close(uptime_ms, actions)
+            return
+        shut = None if switch is None else switch[1]
+        odd = shut is True if self.position == "open" else shut is not True
+        if not odd:
+            self._odd_since = None
+        elif self._odd_since is None:
+            self._odd_since = uptime_ms
+        elif uptime_ms - self._odd_since >= GLITCH_MS:
+            self._strayed(uptime_ms, switch, actions)
+
+    def _strayed(self, uptime_ms, switch, actions):
+        """It is not where it was left."""
+        if self.position == "open":
+            self.gave_up = True
+            self.failures += 1
+            self._tries = 0
+            self._begin("close", uptime_ms, actions)
+        elif switch is None:
+            self.position = "unknown"
+        else:
+            self._tries = 0
+            self._begin("close", uptime_ms, actions)
+
+    def _travel(self, uptime_ms, switch, actions):
+        self._odd_since = None
+        if self._phase == "travel" and switch is not None:
+            if self._goal == "open" and switch[0]:
+                self._arrived("open", actions)
+                return
+            if self._goal == "close" and switch[1] and uptime_ms - self._since >= SEATING_MS:
+                self._arrived("closed", actions)
+                return
+        if uptime_ms - self._since < self._phase_ms():
+            return
+        self._since = uptime_ms
+        if self._phase == "travel":
+            if self._tries >= 1:
+                self._failed(uptime_ms, actions)
+                return
+            self._tries += 1
+            self._phase = "pause"
+            self._motor("off", actions)
+        elif self._phase == "pause":
+            self._phase = "free"
+            self._motor("close" if self._goal == "open" else "open", actions)
+        else:
+            self._phase = "travel"
+            self._motor(self._goal, actions)
+
+    def _arrived(self, position, actions):
+        self._goal = None
+        self._phase = None
+        self.position = position
+        self._motor("off", actions)
+        if position == "open":
+            self.failures = 0
+        else:
+            self._again_left = AGAIN_MAX
+
+    def _failed(self, uptime_ms, actions):
+        if self._goal == "open":
+            self.failures += 1
+            self.gave_up = True
+            self._tries = 0
+            self._begin("close", uptime_ms, actions)
+        else:
+            self._fault(uptime_ms, actions)
