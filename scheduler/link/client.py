@@ -46,6 +46,8 @@ BACK_OFF_S_MAX = 30.0
 # A node that floods unknown sessions is asked no more often than this.
 ASK_GAP_S = 1.0
 STOP_S_MAX = 5.0
+# A connection that held so long starts the back-off afresh; a shorter one flaps.
+STEADY_S = 10.0
 # As long as the connection holds, paho may keep so many messages unsent.
 QUEUE_MAX = 50
 
@@ -101,6 +103,7 @@ class NodeLink:
         self._sent: tuple[str, int] | None = None  # session and sequence of the last order
         self._leaving = threading.Event()
         self._thread: threading.Thread | None = None
+        self._trouble = ""
         self.unsent = 0
         self.untrusted = 0
 
@@ -133,38 +136,49 @@ class NodeLink:
         wait_s = BACK_OFF_S_MIN
         told = ""
         while not self._leaving.is_set():
-            was_up = self._once()
-            if was_up:
+            began = time.monotonic()
+            self._trouble = ""
+            self._once()
+            if time.monotonic() - began > STEADY_S:
                 wait_s, told = BACK_OFF_S_MIN, ""
-            elif self._trouble != told:
+            if self._trouble and self._trouble != told:
                 told = self._trouble
                 self._on_trouble(told)
             if self._leaving.wait(wait_s * random.uniform(0.5, 1.0)):  # noqa: S311 - jitter, not a secret
                 return
             wait_s = min(BACK_OFF_S_MAX, wait_s * 2)
 
-    _trouble = ""
-
-    def _once(self) -> bool:
-        """One connection from start to end; True when it had been up."""
-        client = self._new_client()
-        was_up = False
+    def _once(self) -> None:
+        """One connection from start to end."""
+        ended = threading.Event()
+        client = self._new_client(ended)
         try:
             client.connect(self._host, self._port, keepalive=KEEP_ALIVE_S)
-            with self._lock:
-                self._client = client
-            if not self._leaving.is_set():
-                client.loop_forever(retry_first_connection=False)
         except (OSError, ValueError) as error:
             self._trouble = f"no connection to the broker at {self._host}:{self._port}: {error}"
-        finally:
-            with self._lock:
-                was_up, self._up, self._client = self._up, False, None
-            if was_up:
-                self._on_event(LinkChanged(connected=False))
-        return was_up
+            return
+        with self._lock:
+            self._client = client
+        client.loop_start()
+        if self._leaving.is_set() or not self._answered(ended):
+            client.disconnect()
+        ended.wait()
+        client.loop_stop()
+        with self._lock:
+            was_up, self._up, self._client = self._up, False, None
+        if was_up:
+            self._on_event(LinkChanged(connected=False))
 
-    def _new_client(self) -> mqtt.Client:
+    def _answered(self, ended: threading.Event) -> bool:
+        """False when the broker took the connection but never said whether we may."""
+        end = time.monotonic() + CONNECT_S_MAX
+        while time.monotonic() < end:
+            if self._up or ended.wait(0.02):
+                return True
+        self._trouble = f"the broker at {self._host}:{self._port} does not answer"
+        return False
+
+    def _new_client(self, ended: threading.Event) -> mqtt.Client:
         client = mqtt.Client(
             CallbackAPIVersion.VERSION2,
             client_id=f"fallinghead-{self._site.id}",
@@ -180,6 +194,7 @@ class NodeLink:
             client.tls_set(ca_certs=self._tls_ca_file)
         client.on_connect = self._connected
         client.on_message = self._message
+        client.on_disconnect = lambda *_rest: ended.set()
         return client
 
     # --- from paho, in the link's thread
