@@ -13,6 +13,8 @@ from scheduler.store.engine import plain_errors, sqlite_path
 from scheduler.store.migrating import VERSION, check_version, migrate
 
 BACKUP_MARK = ".backup-"
+# How SQLite says that a file is damaged before a check can even begin.
+DAMAGE_SIGNS = ("malformed", "not a database", "unsupported file format")
 
 
 def open_for_service(engine: Engine, url: str) -> None:
@@ -65,12 +67,13 @@ def refuse_if_lost(path: Path) -> None:
 
 def check_whole(engine: Engine, path: Path | None) -> None:
     """SQLite's own quick check. StoreError says how to restore."""
-    with plain_errors(engine.url), engine.connect() as plain:
-        connection = plain.execution_options(reading=True)
+    with plain_errors(engine.url):
         try:
-            found = [row[0] for row in connection.execute(sa.text("PRAGMA quick_check(3)"))]
+            with engine.connect() as plain:
+                connection = plain.execution_options(reading=True)
+                found = [row[0] for row in connection.execute(sa.text("PRAGMA quick_check(3)"))]
         except sa.exc.DatabaseError as error:
-            if path is None or "locked" in str(error) or "read" in str(error):
+            if not any(sign in str(error.orig) for sign in DAMAGE_SIGNS):
                 raise
             found = [str(error.orig)]
     if found != ["ok"]:
