@@ -10,7 +10,7 @@ from scheduler.control.effects import AlertKind, ClearAlert, RaiseAlert
 from scheduler.control.schedule import node_fresh
 from scheduler.control.state import State, Turn
 from scheduler.control.supervision import is_overdue
-from scheduler.site.quantities import show_volume
+from scheduler.site.showing import show_volume
 
 # Trade notes section 7 (common practice, no source): values and their deadbands.
 NEAR_EMPTY_SHARE = 0.10

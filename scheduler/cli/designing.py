@@ -1,0 +1,165 @@
+"""Commands for a garden on paper: example, check, survey, plan, network, schema."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import typer
+
+from scheduler.cli.printing import say, say_error, say_json, say_table
+from scheduler.cli.sites import SITE_HELP, find_site, read_date, read_level
+
+JSON = typer.Option(False, "--json", help="Print one JSON object for a program.")
+
+
+def add_to(app: typer.Typer) -> None:
+    app.command(epilog="Example: fallinghead example five-drums > site.toml")(example)
+    app.command(epilog="Example: fallinghead check site.toml")(check)
+    app.command(epilog="Example: fallinghead survey site.toml --at half")(survey)
+    app.command(epilog='Example: fallinghead plan site.toml --level "60 cm" --weather week.csv')(plan)
+    app.command(epilog="Example: fallinghead network site.toml --zone pots --at full > pots.inp")(network)
+    app.command(epilog="Example: fallinghead schema site > site-schema.json")(schema)
+
+
+def example(
+    name: str = typer.Argument(None, help="Which example to print; without it they are listed."),
+    json: bool = JSON,
+) -> None:
+    """Print an example site file to start from, or list them."""
+    from scheduler.report.answers import ExampleAnswer, ExamplesAnswer
+    from scheduler.site.errors import UsageError
+    from scheduler.site.examples import EXAMPLES, example_text
+
+    if name is not None:
+        if name not in EXAMPLES:
+            raise UsageError(f"there is no example {name!r}; there are {', '.join(EXAMPLES)}")
+        typer.echo(example_text(name), nl=False)
+    elif json:
+        say_json(ExamplesAnswer(examples=[ExampleAnswer(name=n, summary=s) for n, s in EXAMPLES.items()]))
+    else:
+        for key, summary in EXAMPLES.items():
+            say(f"{key:16} {summary}")
+
+
+def check(site: str = typer.Argument(None, help=SITE_HELP), json: bool = JSON) -> None:
+    """Read a site file and report every mistake in it at once; change nothing."""
+    from scheduler.report.answers import CheckAnswer, ProblemAnswer
+    from scheduler.report.words import site_words
+    from scheduler.site.errors import SiteFileError
+
+    try:
+        garden = find_site(site)
+    except SiteFileError as error:
+        if json:
+            rows = [
+                ProblemAnswer(file=p.file, line=p.line, key=p.key, read=p.read, remedy=p.remedy)
+                for p in error.problems
+            ]
+            say_json(CheckAnswer(ok=False, problems=rows))
+        else:
+            for problem in error.problems:
+                say_error(str(problem))
+            count = len(error.problems)
+            say_error(f"{count} mistake{'s' if count > 1 else ''} to mend.")
+        raise typer.Exit(error.exit_code) from None
+    if json:
+        say_json(CheckAnswer(ok=True, problems=[]))
+        return
+    for line in site_words(garden):
+        say(line)
+
+
+def survey(
+    site: str = typer.Argument(None, help=SITE_HELP),
+    at: str = typer.Option("half", "--at", help='Level above the outlet: "60 cm", full, half or low.'),
+    json: bool = JSON,
+) -> None:
+    """Show the head and flow at every emitter, each zone as if open alone."""
+    from scheduler.planning.garden import garden_model
+    from scheduler.report.survey import survey_answer, survey_rows
+
+    garden = find_site(site)
+    level_m = read_level(at, garden_model(garden))
+    answer = survey_answer(garden, level_m)
+    if json:
+        say_json(answer)
+        return
+    for title, columns, rows in survey_rows(garden, answer):
+        say_table(title, columns, rows)
+    for finding in answer.findings:
+        say(f"- {finding}")
+
+
+def plan(
+    site: str = typer.Argument(None, help=SITE_HELP),
+    level: str = typer.Option(..., "--level", help='Level above the outlet: "60 cm", full, half or low.'),
+    weather: Path = typer.Option(..., "--weather", help="CSV of days: date,tmin_c,tmax_c,rain_mm,..."),
+    day: str = typer.Option(None, "--date", help="The day to plan; without it the last day of the file."),
+    full_days_ago: int = typer.Option(
+        3, "--full-days-ago", min=0, max=60, help="The soil was last soaked so many days before."
+    ),
+    json: bool = JSON,
+) -> None:
+    """Work out one day's watering from a level and a file of weather."""
+    from scheduler.planning.garden import garden_model
+    from scheduler.planning.once import plan_once
+    from scheduler.report.plan import plan_answer, plan_rows
+    from scheduler.weather.weather_file import read_weather_csv
+
+    garden = find_site(site)
+    model = garden_model(garden)
+    days = read_weather_csv(weather)
+    level_m = read_level(level, model)
+    on = read_date(day, "--date") if day else days[-1].day
+    made = plan_once(
+        model, level_m=level_m, days=days, day=on, full_days_ago=full_days_ago, source=str(weather)
+    )
+    answer = plan_answer(made, level_m)
+    if json:
+        say_json(answer)
+        return
+    for title, columns, rows in plan_rows(garden, answer):
+        say_table(title, columns, rows)
+    for zone in answer.zones:
+        for reason in zone.reasons:
+            say(f"- {zone.id}: {reason.text}")
+
+
+def network(
+    site: str = typer.Argument(None, help=SITE_HELP),
+    zone: str = typer.Option(..., "--zone", help="Which zone, open alone."),
+    at: str = typer.Option("half", "--at", help='Level above the outlet: "60 cm", full, half or low.'),
+) -> None:
+    """Print a zone as an EPANET input file, the open format of pipe networks."""
+    from scheduler.hydraulics.epanet import epanet_input
+    from scheduler.hydraulics.network import zone_network
+    from scheduler.planning.garden import garden_model
+    from scheduler.site.errors import UsageError
+
+    garden = find_site(site)
+    if zone not in {z.id for z in garden.zones}:
+        raise UsageError(f"there is no zone {zone!r}; there are {', '.join(z.id for z in garden.zones)}")
+    level_m = read_level(at, garden_model(garden))
+    title = f"{garden.name}, zone {zone}, level {level_m:.3f} m above the outlet"
+    typer.echo(epanet_input(zone_network(garden, garden.zone(zone)), level_m, title=title), nl=False)
+
+
+def schema(name: str = typer.Argument(None, help="site, or the name of a command's answer.")) -> None:
+    """Print the JSON Schema of the site file or of what a command answers with --json."""
+    import json as json_text
+
+    from scheduler.report.answers import SCHEMAS
+    from scheduler.site.errors import UsageError
+    from scheduler.site.schema import site_schema
+
+    if name is None:
+        for known in ("site", *SCHEMAS):
+            say(known)
+        return
+    if name == "site":
+        document = site_schema()
+    elif name in SCHEMAS:
+        document = SCHEMAS[name].model_json_schema()
+    else:
+        raise UsageError(f"there is no schema {name!r}; there are site, {', '.join(SCHEMAS)}")
+    say(json_text.dumps(document, indent=2))

@@ -1,0 +1,55 @@
+"""The command ``fallinghead``: parse, call, print. The work is done elsewhere; heavy imports wait for their command."""
+
+from __future__ import annotations
+
+import os
+import sys
+
+import typer
+
+from scheduler.cli import designing, running, seasons
+
+app = typer.Typer(
+    name="fallinghead",
+    help="Waters a garden by gravity from rain barrels: every plant gets its litres although the head falls.",
+    no_args_is_help=True,
+    add_completion=False,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+designing.add_to(app)
+seasons.add_to(app)
+running.add_to(app)
+
+
+@app.callback(invoke_without_command=True)
+def top(
+    version: bool = typer.Option(False, "--version", help="Print the version and end."),
+) -> None:
+    if version:
+        from scheduler import __version__
+
+        typer.echo(f"fallinghead {__version__}")
+        raise typer.Exit
+
+
+def main() -> None:
+    """Run the command line; our own errors end in one message and their exit code."""
+    from scheduler.site.errors import FallingheadError
+
+    try:
+        app()
+    except FallingheadError as error:
+        typer.echo(f"fallinghead: {error}", err=True)
+        sys.exit(error.exit_code)
+    except BrokenPipeError:
+        # The reader of a pipe has seen enough; nothing is wrong, and Python must not complain at exit.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(0)
+    except KeyboardInterrupt:
+        sys.exit(130)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,44 @@
+"""How the commands print: one JSON object, or plain tables without colour where there is no terminal."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import typer
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from scheduler.report.answers import Answer
+
+
+def say(text: str = "") -> None:
+    typer.echo(text)
+
+
+def say_error(text: str) -> None:
+    typer.echo(text, err=True)
+
+
+def say_json(answer: Answer) -> None:
+    typer.echo(answer.as_json())
+
+
+def console() -> Console:
+    from rich.console import Console
+
+    return Console(highlight=False)
+
+
+def say_table(title: str, columns: Sequence[tuple[str, str]], rows: Sequence[Sequence[str]]) -> None:
+    """A table; each column is (heading, "left" or "right")."""
+    from rich import box
+    from rich.table import Table
+
+    table = Table(title=title, box=box.SIMPLE, title_justify="left", pad_edge=False)
+    for heading, justify in columns:
+        table.add_column(heading, justify="right" if justify == "right" else "left", overflow="fold")
+    for row in rows:
+        table.add_row(*row)
+    console().print(table)

@@ -1,0 +1,70 @@
+"""Which site file a command means, and the small words people use for levels and dates."""
+
+from __future__ import annotations
+
+import os
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from scheduler.site.errors import UsageError
+
+if TYPE_CHECKING:
+    from scheduler.planning.garden import GardenModel
+    from scheduler.site.model import Site
+
+SITE_VARIABLE = "FALLINGHEAD_SITE"
+SITE_PLACES = (Path("site.toml"), Path("/etc/fallinghead/site.toml"))
+SITE_HELP = "Site file, or the name of a shipped example. Without it: the running service's own."
+
+LEVEL_WORDS = {"full": 1.0, "half": 0.5, "low": 0.2}
+
+
+def find_site(given: str | None) -> Site:
+    """The site of a path, of a shipped example, or of the running service."""
+    from scheduler.site.examples import EXAMPLES, example_site
+    from scheduler.site.reading import read_site
+
+    if given is not None:
+        if not Path(given).exists() and given in EXAMPLES:
+            return example_site(given)
+        return read_site(Path(given))
+    return read_site(_service_site())
+
+
+def _service_site() -> Path:
+    named = os.environ.get(SITE_VARIABLE)
+    if named:
+        return Path(named)
+    for place in SITE_PLACES:
+        if place.exists():
+            return place
+    looked = ", ".join(str(p) for p in SITE_PLACES)
+    raise UsageError(
+        f"no site file was named and none was found ({SITE_VARIABLE} is not set; looked for {looked}). "
+        "Name one, or print an example to start from: fallinghead example five-drums > site.toml"
+    )
+
+
+def read_level(text: str, model: GardenModel) -> float:
+    """A level above the outlet in metres from "80 cm", "full", "half" or "low" (a fifth)."""
+    from scheduler.site.quantities import parse
+
+    brim_m = model.stage.brim_level_m
+    word = text.strip().lower()
+    if word in LEVEL_WORDS:
+        return LEVEL_WORDS[word] * brim_m
+    level_m = parse(text, "length")
+    if not 0.0 <= level_m <= brim_m + 0.001:
+        raise UsageError(
+            f"read level {text!r}; it is counted from the outlet upwards and lies between 0 m and the brim "
+            f"at {brim_m:.2f} m (or say full, half, low)"
+        )
+    return min(level_m, brim_m)
+
+
+def read_date(text: str, what: str) -> date:
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise UsageError(f"read {what} {text!r}; write it as year-month-day, such as 2012-07-01") from None

@@ -1,0 +1,191 @@
+"""What the commands answer to a program: one object each, whose schema ``fallinghead schema NAME`` prints.
+
+These names and shapes are kept stable; keys may be added.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import date, datetime
+
+from pydantic import BaseModel, ConfigDict
+
+
+class Answer(BaseModel):
+    model_config = ConfigDict(frozen=True)
+
+    def as_json(self) -> str:
+        return self.model_dump_json(indent=2)
+
+
+class ExampleAnswer(Answer):
+    name: str
+    summary: str
+
+
+class ExamplesAnswer(Answer):
+    examples: list[ExampleAnswer]
+
+
+class ProblemAnswer(Answer):
+    file: str
+    line: int | None
+    key: str
+    read: str
+    remedy: str
+
+
+class CheckAnswer(Answer):
+    ok: bool
+    problems: list[ProblemAnswer]
+
+
+class EmitterAnswer(Answer):
+    id: str
+    plant: str | None
+    head_m: float
+    flow_lph: float
+
+
+class ZoneSurveyAnswer(Answer):
+    id: str
+    flow_lph: float
+    du_low_quarter: float | None
+    worst_emitter_stops_m: float
+    dead_storage_l: float
+    emitters: list[EmitterAnswer]
+
+
+class SurveyAnswer(Answer):
+    level_m: float
+    zones: list[ZoneSurveyAnswer]
+    findings: list[str]
+
+
+class ReasonAnswer(Answer):
+    code: str
+    text: str
+    figures: dict[str, float | str]
+
+
+class PlannedZoneAnswer(Answer):
+    id: str
+    start: datetime | None
+    run_s: float
+    volume_l: float
+    reasons: list[ReasonAnswer]
+
+
+class PlannedPlantAnswer(Answer):
+    id: str
+    zone: str
+    wanted_l: float
+    given_l: float
+
+
+class PlanAnswer(Answer):
+    day: date
+    level_m: float | None
+    zones: list[PlannedZoneAnswer]
+    plants: list[PlannedPlantAnswer]
+    usable_l: float | None
+    days_left_early: int | None
+    days_left_middle: int | None
+    days_left_late: int | None
+
+
+class SeasonPlantAnswer(Answer):
+    model_config = ConfigDict(frozen=True, extra="allow")
+
+    id: str
+    zone: str
+    wanted_l: float
+    planned_l: float
+    given_l: float
+    fixed_timer_l: float
+    need_error: float | None
+    delivery_error: float | None
+    fixed_timer_error: float | None
+
+
+class StoreDayAnswer(Answer):
+    date: date
+    usable_l: float
+
+
+class SeasonAlertAnswer(Answer):
+    at: datetime
+    kind: str
+    text: str
+
+
+class RehearseAnswer(Answer):
+    model_config = ConfigDict(frozen=True, extra="allow")
+
+    plants: list[SeasonPlantAnswer]
+    worst_need_error: float | None
+    worst_delivery_error: float | None
+    fixed_timer_worst_error: float | None
+    store: list[StoreDayAnswer]
+    alerts: list[SeasonAlertAnswer]
+    rules_broken: list[str]
+
+
+class RequestAnswer(Answer):
+    request: int
+    kind: str
+    answered: bool
+    done: bool | None
+    text: str
+
+
+class StatusPlantAnswer(Answer):
+    id: str
+    name: str
+    depletion_mm: float | None
+    given_today_l: float
+
+
+class StatusAlertAnswer(Answer):
+    kind: str
+    subject: str
+    since: datetime
+    text: str
+    advice: str
+
+
+class StatusAnswer(Answer):
+    garden: str
+    at: datetime
+    daemon_running: bool
+    stopped_by: str | None
+    level_m: float | None
+    level_low_m: float | None
+    level_high_m: float | None
+    level_quality: str
+    level_at: datetime | None
+    total_l: float | None
+    usable_l: float | None
+    days_left_early: int | None
+    days_left_middle: int | None
+    days_left_late: int | None
+    next_zone: str | None
+    next_start: datetime | None
+    next_run_s: float | None
+    last_zone: str | None
+    last_at: datetime | None
+    last_volume_l: float | None
+    plants: list[StatusPlantAnswer]
+    alerts: list[StatusAlertAnswer]
+    waiting_requests: int
+
+
+SCHEMAS: Mapping[str, type[Answer]] = {
+    "check": CheckAnswer,
+    "examples": ExamplesAnswer,
+    "plan": PlanAnswer,
+    "rehearse": RehearseAnswer,
+    "request": RequestAnswer,
+    "status": StatusAnswer,
+    "survey": SurveyAnswer,
+}

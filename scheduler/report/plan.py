@@ -1,0 +1,68 @@
+"""A plan as the object and the tables that people and programs read."""
+
+from __future__ import annotations
+
+from scheduler.planning.plan import Plan, Reason
+from scheduler.report.answers import PlanAnswer, PlannedPlantAnswer, PlannedZoneAnswer, ReasonAnswer
+from scheduler.site.model import Site
+from scheduler.site.showing import show_duration, show_volume
+
+Columns = list[tuple[str, str]]
+Rows = list[list[str]]
+
+
+def plan_answer(plan: Plan, level_m: float | None) -> PlanAnswer:
+    """A plan as ``fallinghead plan --json`` prints it; skipped zones stand in it with a run of 0 s."""
+    zones = [
+        PlannedZoneAnswer(
+            id=r.zone, start=r.start, run_s=round(r.run_s, 1), volume_l=round(r.volume_l, 2), reasons=_reasons(r.reasons)
+        )
+        for r in plan.runs
+    ]
+    zones += [
+        PlannedZoneAnswer(id=s.zone, start=None, run_s=0.0, volume_l=0.0, reasons=_reasons(s.reasons))
+        for s in plan.skipped
+    ]
+    return PlanAnswer(
+        day=plan.day,
+        level_m=level_m,
+        zones=zones,
+        plants=[
+            PlannedPlantAnswer(id=s.plant, zone=s.zone, wanted_l=round(s.wanted_l, 3), given_l=round(s.given_l, 3))
+            for s in plan.shares
+        ],
+        usable_l=plan.store.usable_l,
+        days_left_early=plan.store.days_left_early,
+        days_left_middle=plan.store.days_left_middle,
+        days_left_late=plan.store.days_left_late,
+    )
+
+
+def _reasons(reasons: tuple[Reason, ...]) -> list[ReasonAnswer]:
+    return [ReasonAnswer(code=r.code, text=r.text, figures=dict(r.figures)) for r in reasons]
+
+
+def plan_rows(site: Site, answer: PlanAnswer) -> list[tuple[str, Columns, Rows]]:
+    """The plan as tables: zones, then plants."""
+    units = site.units
+    zone = site.place.timezone
+    zones: Rows = []
+    for z in answer.zones:
+        start = z.start.astimezone(zone).strftime("%H:%M %Z") if z.start else "-"
+        run = show_duration(z.run_s) if z.run_s else "not watered"
+        zones.append([z.id, start, run, show_volume(z.volume_l, units) if z.run_s else "-"])
+    plants = [
+        [site.plant(p.id).name, p.zone, show_volume(p.wanted_l, units), show_volume(p.given_l, units)]
+        for p in answer.plants
+    ]
+    store = f"usable {show_volume(answer.usable_l, units)}" if answer.usable_l is not None else "level unknown"
+    if answer.days_left_middle is not None:
+        store += f", lasts about {answer.days_left_middle} days"
+    return [
+        (
+            f"{site.name}, {answer.day:%A %d %B %Y}: {store}",
+            [("zone", "left"), ("start", "left"), ("open for", "right"), ("water", "right")],
+            zones,
+        ),
+        ("", [("plant", "left"), ("zone", "left"), ("wants", "right"), ("gets", "right")], plants),
+    ]

@@ -1,0 +1,31 @@
+"""A garden told in a few sentences, the way its owner would check it."""
+
+from __future__ import annotations
+
+from scheduler.planning.garden import garden_model
+from scheduler.site.model import Site
+from scheduler.site.showing import show_length, show_volume
+from scheduler.supply.stage import stage_storage
+
+
+def site_words(site: Site) -> list[str]:
+    """What a site file says, in words and figures that a person can compare with the garden."""
+    stage = stage_storage(site.tank)
+    units = site.units
+    full_l = stage.volume_l(stage.brim_level_m)
+    barrels = f"{len(site.tank.barrels)} barrel{'s' if len(site.tank.barrels) > 1 else ''}"
+    lines = [
+        f"{site.name}: the site file is in order.",
+        f"{barrels}: {show_volume(full_l, units)} above the outlet when full (brim "
+        f"{show_length(stage.brim_level_m, units)} over it), {show_volume(stage.litres_below_outlet, units)} below it, "
+        f"{show_volume(site.reserve.volume_l, units)} held in reserve.",
+    ]
+    model = garden_model(site)
+    for zone in site.zones:
+        plants = [p.name for p in site.plants if any(e.plant == p.id for e in zone.emitters)]
+        stops = show_length(model.zones[zone.id].worst_stop_m, units)
+        lines.append(
+            f"Zone {zone.name}: {len(zone.emitters)} emitters for {', '.join(plants)}; "
+            f"its worst emitter stops at a level of {stops}."
+        )
+    return lines
