@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import resource
 import signal
 import sqlite3
 import subprocess
@@ -102,8 +101,10 @@ def test_every_record_comes_back_as_it_went_in(store: Store) -> None:
     calibration = RecordCalibration(AT, -0.012, 0.88, "Ines")
     measured = RecordMeasured("order-1", "beds", AT, 8.9, 8.6, 0.4)
     store.write(
-        [reading(), RecordIntent(intent()), RecordPlan(plan()), day, learning, measured, calibration]
-        + [RecordBooking(booking()), RecordStop(True, "Ines", AT), RaiseAlert(alert())]
+        [
+            *(reading(), RecordIntent(intent()), RecordPlan(plan()), day, learning, measured, calibration),
+            *(RecordBooking(booking()), RecordStop(True, "Ines", AT), RaiseAlert(alert())),
+        ]
     )
     assert store.last_reading() == reading()
     assert store.intents_since(AT) == (intent(),)
@@ -130,6 +131,20 @@ def test_a_day_balanced_again_replaces_the_first_balance(store: Store) -> None:
     store.write([RecordDay(DayWeather(DAY, rain_mm=4.0), (root_zone("fig", depletion_mm=7.0),))])
     assert store.root_zones_since(DAY) == (root_zone("fig", depletion_mm=7.0),)
     assert store.weather_since(DAY) == (DayWeather(DAY, rain_mm=4.0),)
+
+
+def test_a_flush_keeps_readings_nodes_and_marks_together(store: Store) -> None:
+    shut = (ValveStatus(0, "closed"), ValveStatus(1, "unknown"))
+    heard = NodeHeard(
+        "valves", "5e55", 1000, 7, shut, refused_total=2, supply_mv=5010, reset_cause="power_on"
+    )
+    store.flush([reading(), reading(AT + timedelta(minutes=5))], [(heard, AT)], {"saved_at": "x"})
+    store.flush([], [(replace(heard, session="0a0a"), AT)], {"saved_at": "y"})
+    (seen,) = store.nodes_seen()
+    assert (seen.session, seen.valves, seen.supply_mv) == ("0a0a", ((0, "closed"), (1, "unknown")), 5010)
+    assert store.mark("saved_at") == "y"
+    assert store.mark("never") is None
+    assert len(store.readings_since(AT)) == 2
 
 
 def test_a_time_without_a_zone_is_refused(store: Store) -> None:
@@ -431,18 +446,15 @@ def small_disk(tmp_path: Path):
 
 def test_a_full_disk_is_told_and_nothing_is_half_written(small_disk: Path) -> None:
     with Store(store_url(small_disk / "plot.db"), "plot") as store:
-        ballast = small_disk / "ballast"
-        done = 0
-        with pytest.raises(StoreError, match="full"):
+        written: list[int] = []
+
+        def fill() -> None:
             while True:
-                store.add_request("measured", "Ines", "x" * 5000, float(done), AT)
-                done += 1
-        assert done > 10
-        assert len(store.unanswered_requests()) == done
-        assert not ballast.exists()
+                written.append(store.add_request("measured", "Ines", "x" * 5000, 1.0, AT))
+
+        with pytest.raises(StoreError, match="full"):
+            fill()
+        assert len(written) > 10
+        assert [r.id for r in store.unanswered_requests()] == written
     with Store(store_url(small_disk / "plot.db"), "plot", service=False) as again:
-        assert len(again.unanswered_requests()) == done
-
-
-def test_resource_limits_are_not_left_behind() -> None:
-    assert resource.getrlimit(resource.RLIMIT_FSIZE)[0] == resource.RLIM_INFINITY
+        assert [r.id for r in again.unanswered_requests()] == written

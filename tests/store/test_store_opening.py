@@ -228,7 +228,7 @@ def test_a_step_that_fails_leaves_the_old_store(file: Path) -> None:
 
 def test_a_newer_store_is_refused(file: Path) -> None:
     freeze(file, version="0999")
-    with pytest.raises(StoreError, match="0999.*newer program"):
+    with pytest.raises(StoreError, match=r"0999.*newer program"):
         Store(store_url(file), "plot")
 
 
