@@ -1,4 +1,4 @@
-"""One visual language for every picture: names beside what they name, units on axes, no meaning by colour only.
+"""One visual language for every picture: names beside what they name, units on axes, colour never alone.
 
 What differs by colour differs by line or marker too, so that a picture reads in grey and with any eyes.
 """

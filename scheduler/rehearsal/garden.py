@@ -9,7 +9,8 @@ Water is neither made nor lost: at any time
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from copy import copy, deepcopy
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Any
@@ -21,7 +22,7 @@ from scheduler.rehearsal.hidden import Part, Truth, stream
 from scheduler.rehearsal.rain import Shower, showers
 from scheduler.rehearsal.true_zone import TrueZone, true_zone
 from scheduler.sensing.belief import LevelReading
-from scheduler.sensing.level import raw_at_level
+from scheduler.sensing.scale import raw_at_level, raw_step_m
 from scheduler.site.model import Site
 from scheduler.supply.stage import link_offset_m, stage_storage
 
@@ -81,7 +82,9 @@ class TrueGarden:
         end: datetime,
         *,
         start_level_m: float | None = None,
+        zones: Mapping[str, TrueZone] | None = None,
     ) -> None:
+        """``zones``: those of another garden with the same truth, to save working them out again."""
         self.site = site
         self.truth = truth
         self.origin = start.astimezone(UTC)
@@ -94,7 +97,11 @@ class TrueGarden:
         level = self.brim_m if start_level_m is None else start_level_m
         self.volume_l = float(np.interp(level, self._stage_levels, self._stage_volumes))
         self.brim_l = float(np.interp(self.brim_m, self._stage_levels, self._stage_volumes))
-        self.zones: dict[str, TrueZone] = {z.id: true_zone(site, z, truth, self.brim_m) for z in site.zones}
+        self.zones: dict[str, TrueZone] = (
+            dict(zones)
+            if zones is not None
+            else {z.id: true_zone(site, z, truth, self.brim_m) for z in site.zones}
+        )
         self._valves = {z: _ValveState(line_lacks_l=zone.emptied_l) for z, zone in self.zones.items()}
         self._showers: tuple[Shower, ...] = showers(site, days, self.origin, stream(truth.seed, Part.RAIN))
         self._next_shower = 0
@@ -147,11 +154,15 @@ class TrueGarden:
 
     def reading(self) -> LevelReading:
         """One report of the level sensor: true level at the outlet, offset, noise, through the raw scale."""
+        if self.site.sensor is None:
+            raise ValueError(f"{self.site.id}: there is no level sensor to read")
         hidden = self.truth.hidden
         level = self.level_m - self._offset_m() + self.truth.level_offset_m
         level += hidden.level_noise_m * float(self._sensor.standard_normal())
         scatter = hidden.ping_scatter_m * self._sensor.standard_normal(PINGS)
         air_c = round(self.air_c(), 1)
+        # raw_at_level rounds towards a lower level; half a count up makes it round to the nearest.
+        level += raw_step_m(self.site.sensor, air_c) / 2.0
         pings = tuple(raw_at_level(self.site, level + float(s), air_c)[0] for s in scatter)
         return LevelReading(at=self.clock, pings=pings, air_c=air_c)
 
@@ -190,6 +201,25 @@ class TrueGarden:
         self.volume_l -= taken
         self.leak_l += taken
         return taken
+
+    def fork(self) -> TrueGarden:
+        """A copy that goes its own way from here; the true curves are shared, nothing else is."""
+        twin = copy(self)
+        twin._valves = deepcopy(self._valves)
+        twin._sensor = deepcopy(self._sensor)
+        twin.plant_l = dict(self.plant_l)
+        twin.runs = list(self.runs)
+        return twin
+
+    def drain_litres(self, zone_id: str) -> dict[str, float]:
+        """What each plant would still get from the line if this zone's valve were shut now."""
+        valve, zone = self._valves[zone_id], self.zones[zone_id]
+        drained = max(0.0, zone.emptied_l - valve.line_lacks_l)
+        found: dict[str, float] = {}
+        for plant, share in zip(zone.emitter_plant, zone.drain_share.tolist(), strict=True):
+            if plant is not None:
+                found[plant] = found.get(plant, 0.0) + share * drained
+        return found
 
     def advance(self, to: datetime) -> None:
         """Let time pass, water flow, rain fall, valves travel."""

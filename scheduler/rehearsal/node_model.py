@@ -27,8 +27,6 @@ from scheduler.site.model import Site
 # While a valve is open the node looks at its sensor and reports this often. The protocol says each 10 s;
 # a season in virtual time thins it, which gives the controller less to go by, not more.
 OPEN_REPORT_S = 60.0
-# Reports in a row past the low level before the node closes: one noisy report must not end a run.
-LOW_REPORTS = 2
 SUPPLY_MV = 12_600
 
 
@@ -37,7 +35,6 @@ class _Run:
     order: Order
     opened: datetime
     ends: datetime
-    low_count: int = 0
     why: EndReason | None = None
     closed_ms: int = 0
 
@@ -60,10 +57,15 @@ class VirtualNode:
         self._refusals: list[Refusal] = []
         self._refused_total = 0
         self._report_at = garden.clock
-        self.longest_open: dict[str, float] = {}  # order id -> seconds from opening to shut, as it happened
+        self.shut_after_s: dict[str, float] = {}  # order id -> seconds from opening to shut, as it happened
 
     def uptime_ms(self) -> int:
         return int((self.garden.clock - self.booted).total_seconds() * 1000.0)
+
+    def under_way(self) -> frozenset[str]:
+        """Orders that run, or whose outcome waits for its receipt."""
+        running = {self._run.order.order_id} if self._run is not None else set()
+        return frozenset(running | set(self._outcomes))
 
     # -- orders
 
@@ -158,7 +160,7 @@ class VirtualNode:
         order = run.order
         outcome = RunOutcome(order.order_id, order.channel, run.closed_ms, run.closed_ms, run.why)
         self._outcomes[order.order_id] = outcome
-        self.longest_open[order.order_id] = (self.garden.clock - run.opened).total_seconds()
+        self.shut_after_s[order.order_id] = (self.garden.clock - run.opened).total_seconds()
         self._run = None
         self._report_at = self.garden.clock
 
@@ -168,8 +170,7 @@ class VirtualNode:
             return
         value = median(reading.pings)
         past = value < order.low_raw if order.low_side == "below" else value > order.low_raw
-        run.low_count = run.low_count + 1 if past else 0
-        if run.low_count >= LOW_REPORTS:
+        if past:
             self._start_closing(run, "low_level")
 
     def _state(self, reading: LevelReading | None) -> NodeHeard:

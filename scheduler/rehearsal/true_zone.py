@@ -53,7 +53,8 @@ class TrueZone:
         i = min(int(place), len(self.flows) - 2)
         share = place - i
         steady = self.flows[i] * (1.0 - share) + self.flows[i + 1] * share
-        return np.maximum(steady, 0.0) * (1.0 - progress * self.clogging_loss)
+        flow: Array = np.maximum(steady, 0.0) * (1.0 - progress * self.clogging_loss)
+        return flow
 
     def filling(self, level_m: float, progress: float) -> tuple[float, Array]:
         """Seconds until the line is full, and for each emitter the seconds until water reaches it."""

@@ -1,0 +1,103 @@
+"""A season as the object that ``rehearse --json`` prints, and as the values that its picture shows."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from scheduler.pictures.season import DayPoint, PlantTotal, RunPoint, SeasonPicture
+from scheduler.planning.garden import garden_model
+from scheduler.rehearsal.account import PlantSeason
+from scheduler.rehearsal.season import Season, spread
+
+
+def season_json(season: Season) -> dict[str, Any]:
+    """Errors are shares (0.05 = 5 % too much), None where a plant wanted or was promised nothing.
+
+    ``worst_*`` are the plants' largest errors over the whole season, ``worst_*_any_day`` those of the season
+    so far on its worst day after the first seven counted days.
+    """
+    need, need_mean = spread(p.need_error for p in season.plants)
+    delivery, delivery_mean = spread(p.delivery_error for p in season.plants)
+    timer, timer_mean = spread(p.fixed_timer_error for p in season.plants)
+    return {
+        "site": season.site.id,
+        "seed": season.seed,
+        "hidden": list(season.hidden.lines()),
+        "plants": [_plant(p) for p in season.plants],
+        "zones": [
+            {
+                "id": z.id,
+                "planned_l": _litres(z.planned_l),
+                "given_l": _litres(z.given_l),
+                "delivery_error": _share(z.delivery_error),
+                "delivery_error_any_day": _share(z.delivery_error_worst),
+                "runs": z.runs,
+            }
+            for z in season.zones
+        ],
+        "worst_need_error": _share(need),
+        "worst_delivery_error": _share(delivery),
+        "fixed_timer_worst_error": _share(timer),
+        "mean_need_error": _share(need_mean),
+        "mean_delivery_error": _share(delivery_mean),
+        "fixed_timer_mean_error": _share(timer_mean),
+        "worst_need_error_any_day": _share(spread(p.need_error_worst for p in season.plants)[0]),
+        "worst_delivery_error_any_day": _share(spread(p.delivery_error_worst for p in season.plants)[0]),
+        "store": [{"date": d.day.isoformat(), "usable_l": _litres(d.usable_l)} for d in season.days],
+        "floor_reached": season.floor_reached.isoformat() if season.floor_reached else None,
+        "fixed_timer_dry_days": season.timer_dry_days,
+        "alerts": [
+            {"at": a.at.isoformat(), "kind": a.kind, "text": a.text, "subject": a.subject, "advice": a.advice}
+            for a in season.alerts
+        ],
+        "rules_broken": list(season.rules_broken),
+    }
+
+
+def _plant(plant: PlantSeason) -> dict[str, Any]:
+    return {
+        "id": plant.id,
+        "zone": plant.zone,
+        "wanted_l": _litres(plant.wanted_l),
+        "planned_l": _litres(plant.planned_l),
+        "given_l": _litres(plant.given_l),
+        "fixed_timer_l": _litres(plant.fixed_timer_l),
+        "need_error": _share(plant.need_error),
+        "delivery_error": _share(plant.delivery_error),
+        "fixed_timer_error": _share(plant.fixed_timer_error),
+        "need_error_any_day": _share(plant.need_error_worst),
+        "delivery_error_any_day": _share(plant.delivery_error_worst),
+        "counted_days": plant.counted_days,
+    }
+
+
+def _litres(value: float) -> float:
+    return round(value, 2)
+
+
+def _share(value: float | None) -> float | None:
+    return None if value is None else round(value, 5)
+
+
+def season_picture(season: Season, title: str) -> SeasonPicture:
+    """The values that the picture of the season shows."""
+    model = garden_model(season.site)
+    names = {p.id: p.name for p in season.site.plants}
+    zone_names = {z.id: z.name for z in season.site.zones}
+    runs = []
+    for run in season.runs:
+        zone = model.zones[run.zone]
+        level = (run.level_start_m + run.level_end_m) / 2.0
+        head = float(np.mean(zone.curve.heads_m(zone.outlet_level_m(level))))
+        runs.append(RunPoint(zone_names[run.zone], run.opened, head, run.open_s / 60.0))
+    return SeasonPicture(
+        title=title,
+        reserve_m=season.reserve_level_m,
+        brim_m=season.brim_level_m,
+        days=tuple(DayPoint(d.day, d.level_m, d.timer_level_m, d.rain_mm) for d in season.days),
+        runs=tuple(runs),
+        timer_minutes=tuple((zone_names[z], s / 60.0) for z, s in season.timer.run_s.items()),
+        plants=tuple(PlantTotal(names[p.id], p.wanted_l, p.given_l, p.fixed_timer_l) for p in season.plants),
+    )
