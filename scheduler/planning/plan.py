@@ -73,7 +73,7 @@ class SkippedZone:
 
 @dataclass(frozen=True, slots=True)
 class StoreOutlook:
-    """How long the stored water lasts: usable litres now, and the day it ends (None: not within the horizon)."""
+    """How long the stored water lasts: usable litres now, and the days left (None: beyond the horizon)."""
 
     usable_l: float | None
     total_l: float | None

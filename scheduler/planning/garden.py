@@ -1,0 +1,173 @@
+"""A site's hydraulics made ready once: what each zone gives from any level, priming included."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from scheduler.hydraulics.curve import ZoneCurve, zone_curve
+from scheduler.hydraulics.drawdown import Drawdown
+from scheduler.hydraulics.network import Network, zone_network
+from scheduler.hydraulics.priming import Priming, priming
+from scheduler.site.model import Site, Zone
+from scheduler.supply.link import link_offset_m
+from scheduler.supply.stage import StageStorage, stage_storage
+
+Array = NDArray[np.float64]
+
+# Levels at which priming is worked out; between them it is interpolated (it changes smoothly with the head).
+PRIMING_LEVELS = 6
+# A line is filled from levels above this share of the way from the lowest working level to the brim.
+LOWEST_PRIMING_SHARE = 0.05
+
+
+@dataclass(frozen=True, slots=True)
+class Expected:
+    """What a run gives: litres by plant, litres out of the tank, and the level it ends at."""
+
+    litres: dict[str, float]
+    volume_l: float
+    level_end_m: float
+
+
+@dataclass(frozen=True)
+class ZoneModel:
+    """One zone. ``plants`` are those its emitters feed; ``plant_rows`` is (plants, emitters), 1 where fed."""
+
+    zone: Zone
+    network: Network
+    curve: ZoneCurve
+    drawdown: Drawdown
+    plants: tuple[str, ...]
+    plant_rows: Array
+    worst_stop_m: float  # the lowest level at which every emitter still flows
+    prime_levels_m: Array
+    primings: tuple[Priming, ...]
+    link_offset_m: Callable[[float], float] | None  # by the flow (L/h); None: barrels without a gap
+
+    def prime(self, level_m: float) -> Priming:
+        """Filling the emptied part of the lines from a level, interpolated."""
+        levels = self.prime_levels_m
+        i = int(np.clip(np.searchsorted(levels, level_m) - 1, 0, len(levels) - 2))
+        share = float(np.clip((level_m - levels[i]) / (levels[i + 1] - levels[i]), 0.0, 1.0))
+        low, high = self.primings[i], self.primings[i + 1]
+        return Priming(
+            fill_s=low.fill_s + share * (high.fill_s - low.fill_s),
+            missing_l=low.missing_l + share * (high.missing_l - low.missing_l),
+            drained_l=low.drained_l + share * (high.drained_l - low.drained_l),
+            line_volume_l=low.line_volume_l,
+        )
+
+    def outlet_level_m(self, level_m: float) -> float:
+        """About where the outlet's barrel stands while this zone draws from a level at rest."""
+        if self.link_offset_m is None:
+            return level_m
+        return max(0.0, level_m - self.link_offset_m(self.curve.total_lph(level_m)))
+
+    def plant_flows_lph(self, level_m: float) -> Array:
+        """Steady flow to each of ``plants`` at a level, L/h."""
+        return np.asarray(self.plant_rows @ self.curve.flows_lph(self.outlet_level_m(level_m)))
+
+
+@dataclass(frozen=True)
+class GardenModel:
+    """Built once per site by ``garden_model``; nothing in it changes."""
+
+    site: Site
+    stage: StageStorage
+    zones: Mapping[str, ZoneModel]
+    reserve_level_m: float
+
+    def floor_level_m(self, zone_id: str) -> float:
+        """The level below which a zone is not watered: the reserve, or where its worst emitter stops."""
+        return max(self.reserve_level_m, self.zones[zone_id].worst_stop_m)
+
+    @cached_property
+    def lowest_floor_m(self) -> float:
+        """The level below which no zone is watered any more."""
+        return min(self.floor_level_m(zone_id) for zone_id in self.zones)
+
+
+def garden_model(site: Site) -> GardenModel:
+    """The model of a site: per zone network, curve over levels, falling head and priming."""
+    stage = stage_storage(site.tank)
+    zones = {zone.id: _zone_model(site, zone, stage) for zone in site.zones}
+    return GardenModel(site, stage, zones, stage.level_m(site.reserve.volume_l))
+
+
+def _zone_model(site: Site, zone: Zone, stage: StageStorage) -> ZoneModel:
+    network = zone_network(site, zone)
+    curve = zone_curve(network, stage.brim_level_m)
+    plants = tuple(dict.fromkeys(p for p in network.emitter_plant if p is not None))
+    rows = np.array([[float(p == plant) for p in network.emitter_plant] for plant in plants])
+    offset = _link_offset(site)
+    worst_stop_m = max(0.0, float(curve.worst_emitter_stops_m))
+    prime_levels = _prime_levels(min(worst_stop_m, stage.brim_level_m), stage.brim_level_m)
+    return ZoneModel(
+        zone=zone,
+        network=network,
+        curve=curve,
+        drawdown=Drawdown(curve, *_rising_stage(stage), outlet_offset_m=offset),
+        plants=plants,
+        plant_rows=rows.reshape(len(plants), len(network.emitter_ids)),
+        worst_stop_m=worst_stop_m,
+        prime_levels_m=prime_levels,
+        primings=tuple(priming(network, float(level), zone.emptied_share) for level in prime_levels),
+        link_offset_m=offset,
+    )
+
+
+def _prime_levels(lowest_m: float, brim_m: float) -> Array:
+    low = min(lowest_m + LOWEST_PRIMING_SHARE * (brim_m - lowest_m), 0.9 * brim_m)
+    return np.linspace(low, brim_m, PRIMING_LEVELS)
+
+
+def _link_offset(site: Site) -> Callable[[float], float] | None:
+    tank = site.tank
+    if tank.link is None or len(tank.barrels) < 2:
+        return None
+    return lambda flow_lph: link_offset_m(tank, flow_lph)
+
+
+def _rising_stage(stage: StageStorage) -> tuple[Array, Array]:
+    """The stage table without the rows over which no barrel holds water."""
+    keep = np.concatenate(([True], np.diff(stage.volumes_l) > 0.0))
+    return stage.levels_m[keep], stage.volumes_l[keep]
+
+
+def run_litres(
+    model: GardenModel, zone_id: str, level_m: float, run_s: float, flow_factor: float
+) -> tuple[Array, float, float]:
+    """Litres by plant (in the zone's order), litres out of the tank, level at the end.
+
+    Emitters give their steady flow of the falling head, less what they miss while the lines fill, plus what
+    drains out of the lines through them afterwards. A run too short to fill the lines fills a part of them.
+    """
+    zone = model.zones[zone_id]
+    prime = zone.prime(level_m)
+    filled = min(1.0, run_s / prime.fill_s) if prime.fill_s > 0.0 else 1.0
+    missing_l = prime.missing_l * (flow_factor * filled)
+    drained_l = prime.drained_l * filled
+    held_l = model.stage.volume_l(level_m)
+    # Filling takes its water at the start, so the rest of the run starts from a little lower.
+    taken_l = max(0.0, float(drained_l.sum() - missing_l.sum()))
+    start_m = model.stage.level_m(max(0.0, held_l - taken_l))
+    drawn = zone.drawdown.run(start_m, run_s, flow_factor=flow_factor)
+    litres = np.maximum(drawn.litres - missing_l, 0.0) + drained_l
+    volume_l = min(float(litres.sum()), held_l)
+    return zone.plant_rows @ litres, volume_l, model.stage.level_m(held_l - volume_l)
+
+
+def expected_litres(
+    model: GardenModel, zone_id: str, level_m: float, run_s: float, flow_factor: float = 1.0
+) -> Expected:
+    """What a run of ``run_s`` fully-open seconds gives from a level, priming included."""
+    if run_s <= 0.0:
+        return Expected(dict.fromkeys(model.zones[zone_id].plants, 0.0), 0.0, level_m)
+    litres, volume_l, level_end_m = run_litres(model, zone_id, level_m, run_s, flow_factor)
+    by_plant = zip(model.zones[zone_id].plants, (float(x) for x in litres), strict=True)
+    return Expected(dict(by_plant), volume_l, level_end_m)

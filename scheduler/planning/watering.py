@@ -1,0 +1,296 @@
+"""A day's plan: which zones run, when, for how long, what each plant gets, and why.
+
+The rule when there is not enough for all: zones are taken by the best (lowest) rank among their due plants,
+then by how overdue those are. Each is sized in full from the level that the ones before it leave. A zone that
+its floor would cut below ``LEAST_USEFUL_SHARE`` of what its first-ranked due plants want is not sipped but
+skipped, and zones of a lower rank behind it are skipped too: deep over little, and first ranks first.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import date, datetime, timedelta
+from typing import TYPE_CHECKING
+
+from scheduler.planning import words
+from scheduler.planning.garden import GardenModel
+from scheduler.planning.plan import Plan, PlannedRun, PlantShare, Reason, SkippedZone
+from scheduler.planning.sizing import occupied_s, size_run
+from scheduler.planning.store_days import rain_ahead, store_outlook
+from scheduler.planning.windows import WindowSpan, spans_of_day
+from scheduler.sensing.belief import LevelBelief
+
+if TYPE_CHECKING:
+    from scheduler.agronomy.need import PlantNeed
+    from scheduler.agronomy.weather import Outlook
+    from scheduler.sensing.flow import FlowFactor
+
+__all__ = ["plan_day", "size_run"]
+
+# Below this share of its need a plant is better watered deep and rarely (trade practice; the value is ours).
+LEAST_USEFUL_SHARE = 0.5
+# Between two runs the level comes to rest and is read (15 min also settle slowly linked barrels).
+REST_BETWEEN_RUNS_S = 900.0
+# Rain at least so probable, and bringing at least so much of every due plant's want, puts a watering off ...
+RAIN_PROBABILITY = 0.7
+RAIN_SHARE = 0.5
+# ... unless a plant is overdue by this (depletion over readily available water; ours): the bound of it.
+OVERDUE_LIMIT = 1.2
+# An unknown level may be replaced by the lower bound of one no older than this.
+LAST_KNOWN_AGE = timedelta(hours=48)
+# A run shorter than this is not worth the valve's travel.
+SHORTEST_RUN_S = 5.0
+
+
+@dataclass(frozen=True, slots=True)
+class _Level:
+    """Where planning starts: the level, and how much lower it may be."""
+
+    level_m: float
+    margin_m: float
+    reasons: tuple[Reason, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class _ZoneCall:
+    """A zone with a due plant. ``first`` are its due plants of the best rank."""
+
+    zone_id: str
+    rank: int
+    overdue: float
+    first: tuple[str, ...]
+
+
+def plan_day(
+    model: GardenModel,
+    *,
+    now: datetime,
+    day: date,
+    belief: LevelBelief,
+    needs: Mapping[str, PlantNeed],
+    flow_factors: Mapping[str, FlowFactor],
+    outlook: Outlook | None,
+    daily_use_l: Sequence[float] = (),
+    held: Collection[str] = (),
+    last_known: LevelBelief | None = None,
+) -> Plan:
+    """The plan of a local day, from ``now`` on. The same arguments give the same plan.
+
+    Runs are sized from the believed level; floors are held by its lower bound, so that what is not known of
+    the level is not drawn. An unknown level waters nothing, unless ``last_known`` is younger than 48 h: then
+    its lower bound serves. ``held``: zones not to be watered. ``daily_use_l``: the garden's use, from today.
+    """
+    level = _start_level(model, now, belief, last_known)
+    calls, skipped = _calls(model, needs, held)
+    calls, off = _put_off(model, calls, needs, outlook, day)
+    skipped.update(off)
+    runs: tuple[PlannedRun, ...] = ()
+    if level is None:
+        reason = words.level_unknown(belief)
+        skipped.update({c.zone_id: SkippedZone(c.zone_id, (reason,)) for c in calls})
+    else:
+        runs, unserved = _place(model, now, day, level, calls, needs, flow_factors)
+        skipped.update(unserved)
+    usable_from = belief.level_m if belief.known or level is None else level.level_m
+    return Plan(
+        day=day,
+        made_at=now,
+        runs=runs,
+        skipped=tuple(skipped[z.id] for z in model.site.zones if z.id in skipped),
+        shares=_all_shares(model, runs, needs),
+        store=store_outlook(model, usable_from, daily_use_l, rain_ahead(outlook, day)),
+        reasons=level.reasons if level is not None else (words.level_unknown(belief),),
+    )
+
+
+def _start_level(
+    model: GardenModel, now: datetime, belief: LevelBelief, last_known: LevelBelief | None
+) -> _Level | None:
+    units = model.site.units
+    if belief.level_m is not None:
+        low_m = belief.level_m if belief.low_m is None else min(belief.low_m, belief.level_m)
+        doubtful = belief.quality == "doubtful"
+        reasons = (words.level_doubtful(units, belief, low_m),) if doubtful else ()
+        return _Level(belief.level_m, belief.level_m - low_m, reasons)
+    if last_known is None or last_known.low_m is None or last_known.at is None:
+        return None
+    age = now - last_known.at
+    if age > LAST_KNOWN_AGE:
+        return None
+    reason = words.level_old(units, age.total_seconds() / 3600.0, last_known.low_m)
+    return _Level(last_known.low_m, 0.0, (reason,))
+
+
+def _calls(
+    model: GardenModel, needs: Mapping[str, PlantNeed], held: Collection[str]
+) -> tuple[list[_ZoneCall], dict[str, SkippedZone]]:
+    """Zones with a due plant in the order in which they are served, and why the others are not."""
+    site = model.site
+    calls: list[tuple[tuple[int, float, int], _ZoneCall]] = []
+    skipped: dict[str, SkippedZone] = {}
+    for index, (zone_id, zone) in enumerate(model.zones.items()):
+        known = [needs[p] for p in zone.plants if p in needs]
+        due = [n for n in known if n.due and n.wanted_l > 0.0]
+        if zone_id in held:
+            skipped[zone_id] = SkippedZone(zone_id, (words.held(),))
+            continue
+        if not due:
+            nearest = max(known, key=lambda n: n.overdue, default=None)
+            name = site.plant(nearest.plant).name if nearest is not None else ""
+            skipped[zone_id] = SkippedZone(zone_id, (words.not_due(site.units, nearest, name),))
+            continue
+        rank = min(site.plant(n.plant).rank for n in due)
+        first = tuple(n.plant for n in due if site.plant(n.plant).rank == rank)
+        overdue = max(n.overdue for n in due)
+        calls.append(((rank, -overdue, index), _ZoneCall(zone_id, rank, overdue, first)))
+    return [call for _, call in sorted(calls, key=lambda c: c[0])], skipped
+
+
+def _put_off(
+    model: GardenModel,
+    calls: list[_ZoneCall],
+    needs: Mapping[str, PlantNeed],
+    outlook: Outlook | None,
+    day: date,
+) -> tuple[list[_ZoneCall], dict[str, SkippedZone]]:
+    """Zones that wait for today's rain: probable, worth it for every due plant, none far overdue.
+
+    Containers never wait: their own store is small and the canopy keeps rain off it.
+    """
+    weather = outlook.on(day) if outlook is not None else None
+    if weather is None or outlook is None or weather.rain_mm is None or weather.rain_probability is None:
+        return calls, {}
+    if weather.rain_probability < RAIN_PROBABILITY:
+        return calls, {}
+    rain_mm = weather.rain_mm
+    waiting: dict[str, SkippedZone] = {}
+    for call in calls:
+        due = [needs[p] for p in model.zones[call.zone_id].plants if p in needs and needs[p].due]
+        plants = [model.site.plant(n.plant) for n in due]
+        wet = all(
+            p.container_l is None
+            and n.overdue < OVERDUE_LIMIT
+            and rain_mm * p.canopy_m2 >= RAIN_SHARE * n.wanted_l
+            for p, n in zip(plants, due, strict=True)
+        )
+        if wet:
+            reason = words.rain_expected(model.site.units, rain_mm, weather.rain_probability, outlook.source)
+            waiting[call.zone_id] = SkippedZone(call.zone_id, (reason,))
+    return [c for c in calls if c.zone_id not in waiting], waiting
+
+
+def _place(
+    model: GardenModel,
+    now: datetime,
+    day: date,
+    level: _Level,
+    calls: list[_ZoneCall],
+    needs: Mapping[str, PlantNeed],
+    flow_factors: Mapping[str, FlowFactor],
+) -> tuple[tuple[PlannedRun, ...], dict[str, SkippedZone]]:
+    """Runs one after the other, the level falling from one to the next, and the zones left out."""
+    spans = spans_of_day(model.site, day)
+    cursor, level_m = now, level.level_m
+    runs: list[PlannedRun] = []
+    skipped: dict[str, SkippedZone] = {}
+    short: list[_ZoneCall] = []  # zones for which there was not enough
+    for call in calls:
+        before = [s for s in short if s.rank < call.rank]
+        if before:
+            names = [model.zones[s.zone_id].zone.name for s in before]
+            skipped[call.zone_id] = SkippedZone(call.zone_id, (words.rationed_behind(names),))
+            continue
+        factor = flow_factors[call.zone_id].value if call.zone_id in flow_factors else 1.0
+        found = _first_fitting(model, call, spans, cursor, level_m, level.margin_m, needs, factor)
+        if isinstance(found, PlannedRun):
+            found = _judge(model, call, found, level_m, level.margin_m)
+        if isinstance(found, SkippedZone):
+            skipped[call.zone_id] = found
+            if any(r.code in ("rationed", "reserve", "worst_emitter") for r in found.reasons):
+                short.append(call)
+            continue
+        runs.append(found)
+        level_m = found.level_end_m
+        taken_s = occupied_s(model.zones[call.zone_id].zone.valve, found.run_s) + REST_BETWEEN_RUNS_S
+        cursor = found.start + timedelta(seconds=taken_s)
+    return tuple(runs), skipped
+
+
+def _first_fitting(
+    model: GardenModel,
+    call: _ZoneCall,
+    spans: Sequence[WindowSpan],
+    cursor: datetime,
+    level_m: float,
+    margin_m: float,
+    needs: Mapping[str, PlantNeed],
+    flow_factor: float,
+) -> PlannedRun | SkippedZone:
+    """The run in the first window that takes it whole, else in the one that takes most of it."""
+    targets = {p: needs[p].wanted_l for p in model.zones[call.zone_id].plants if p in needs}
+    best: PlannedRun | SkippedZone = SkippedZone(call.zone_id, (words.no_window(),))
+    for span in spans:
+        start = max(cursor, span.start)
+        if start >= span.end:
+            continue
+        found = size_run(
+            model,
+            call.zone_id,
+            start=start,
+            level_m=level_m,
+            targets_l=targets,
+            needs=needs,
+            flow_factor=flow_factor,
+            longest_open_s=model.site.node.longest_open_s,
+            latest_end=span.end,
+            floor_margin_m=margin_m,
+        )
+        if isinstance(found, SkippedZone):
+            if found.reasons[0].code != "window":
+                return found
+            continue
+        if not any(r.code == "window" for r in found.reasons):
+            return found
+        if isinstance(best, SkippedZone) or found.run_s > best.run_s:
+            best = found
+    return best
+
+
+def _judge(
+    model: GardenModel, call: _ZoneCall, run: PlannedRun, level_m: float, margin_m: float
+) -> PlannedRun | SkippedZone:
+    """Deep over little: a run that its floor cuts too far is skipped; one cut less says so."""
+    if run.run_s < SHORTEST_RUN_S:
+        cut = [r for r in run.reasons if r.code in ("reserve", "worst_emitter", "window", "longest_open")]
+        return SkippedZone(run.zone, tuple(cut) or (words.nothing_wanted(),))
+    floor = [r for r in run.reasons if r.code in ("reserve", "worst_emitter")]
+    if not floor:
+        return run
+    first = [s for s in run.shares if s.plant in call.first]
+    share = min(1.0, sum(min(s.given_l, s.wanted_l) for s in first) / sum(s.wanted_l for s in first))
+    if share >= LEAST_USEFUL_SHARE:
+        return replace(run, reasons=(*run.reasons, words.rationed_run(share)))
+    floor_m = model.floor_level_m(run.zone) + margin_m
+    usable_l = max(0.0, model.stage.volume_l(level_m) - model.stage.volume_l(floor_m))
+    out = words.rationed_out(model.site.units, share=share, least=LEAST_USEFUL_SHARE, usable_l=usable_l)
+    return SkippedZone(run.zone, (out, *floor))
+
+
+def _all_shares(
+    model: GardenModel, runs: Sequence[PlannedRun], needs: Mapping[str, PlantNeed]
+) -> tuple[PlantShare, ...]:
+    """Every plant of the site, in its order, with what it wants and gets."""
+    given = {s.plant: s for run in runs for s in run.shares}
+    zone_of = {p: zone_id for zone_id, zone in model.zones.items() for p in zone.plants}
+    shares: list[PlantShare] = []
+    for plant in model.site.plants:
+        need = needs.get(plant.id)
+        if plant.id in given:
+            shares.append(given[plant.id])
+        elif need is not None:
+            say = words.due if need.due else words.plant_not_due
+            reason = say(model.site.units, need, plant.name)
+            zone_id = zone_of.get(plant.id, "")
+            shares.append(PlantShare(plant.id, zone_id, need.wanted_l, 0.0, need.due, (reason,)))
+    return tuple(shares)

@@ -1,0 +1,179 @@
+"""Reasons of a plan as data and as the sentence a person reads, in the site's display units."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from scheduler.planning.plan import Reason, ReasonCode
+from scheduler.site.model import DisplayUnits
+from scheduler.site.showing import (
+    show_duration,
+    show_flow,
+    show_level,
+    show_rain,
+    show_share,
+    show_volume,
+)
+
+if TYPE_CHECKING:
+    from scheduler.agronomy.need import PlantNeed
+    from scheduler.sensing.belief import LevelBelief
+
+# A learned factor nearer to one than this is not worth a sentence.
+FLOW_WORTH_SAYING = 0.01
+
+
+def run_time(
+    units: DisplayUnits, *, level_m: float, flow_lph: float, run_s: float, volume_l: float, level_end_m: float
+) -> Reason:
+    text = (
+        f"With the water {show_level(level_m, units)} above the outlet the zone gives about "
+        f"{show_flow(flow_lph, units)}, so {show_volume(volume_l, units)} take {show_duration(run_s)}; "
+        f"the level then stands at {show_level(level_end_m, units)}."
+    )
+    figures = (
+        ("level_m", level_m),
+        ("flow_lph", flow_lph),
+        ("run_s", run_s),
+        ("volume_l", volume_l),
+        ("level_end_m", level_end_m),
+    )
+    return Reason("run_time_from_level", text, figures)
+
+
+def prime_time(units: DisplayUnits, *, fill_s: float, missing_l: float) -> Reason:
+    text = (
+        f"The first {show_duration(fill_s)} fill the lines; without them the plants would miss "
+        f"{show_volume(missing_l, units)}."
+    )
+    return Reason("prime_time", text, (("fill_s", fill_s), ("missing_l", missing_l)))
+
+
+def flow_corrected(factor: float) -> Reason:
+    text = f"Earlier runs showed that the zone gives {show_share(factor)} of what the drawing says."
+    return Reason("flow_corrected", text, (("flow_factor", factor),))
+
+
+def floor(units: DisplayUnits, code: ReasonCode, *, floor_m: float, margin_m: float, share: float) -> Reason:
+    what = "the reserve begins" if code == "reserve" else "its highest or weakest emitter stops"
+    text = f"Cut to {show_share(share)} of what was wanted: "
+    text += f"at {show_level(floor_m, units)} above the outlet {what}"
+    if margin_m > 0.0:
+        text += f", and the level is known to {show_level(margin_m, units)} only"
+    return Reason(code, text + ".", (("floor_m", floor_m), ("margin_m", margin_m), ("share", share)))
+
+
+def no_room(units: DisplayUnits, code: ReasonCode, *, level_m: float, floor_m: float) -> Reason:
+    what = "the reserve begins" if code == "reserve" else "its highest or weakest emitter stops"
+    text = (
+        f"The water stands {show_level(level_m, units)} above the outlet, and at "
+        f"{show_level(floor_m, units)} {what}: nothing can be given."
+    )
+    return Reason(code, text, (("level_m", level_m), ("floor_m", floor_m)))
+
+
+def longest_open(longest_s: float, share: float) -> Reason:
+    text = (
+        f"Cut to {show_share(share)} of what was wanted: the valve node opens for "
+        f"{show_duration(longest_s)} at most."
+    )
+    return Reason("longest_open", text, (("longest_open_s", longest_s), ("share", share)))
+
+
+def window_cut(room_s: float, share: float) -> Reason:
+    text = (
+        f"Cut to {show_share(share)} of what was wanted: the watering window leaves {show_duration(room_s)}."
+    )
+    return Reason("window", text, (("room_s", room_s), ("share", share)))
+
+
+def no_window() -> Reason:
+    return Reason("window", "No watering window is left on this day.")
+
+
+def nothing_reaches(units: DisplayUnits, level_m: float) -> Reason:
+    text = (
+        f"With the water {show_level(level_m, units)} above the outlet nothing reaches the plants "
+        "that want water."
+    )
+    return Reason("nothing_reaches", text, (("level_m", level_m),))
+
+
+def nothing_wanted() -> Reason:
+    return Reason("not_due", "No plant of this zone wants water.")
+
+
+def not_due(units: DisplayUnits, nearest: PlantNeed | None, name: str) -> Reason:
+    if nearest is None:
+        return Reason("not_due", "No plant hangs on this zone.")
+    text = (
+        f"No plant is due. Nearest is {name}: {nearest.why}; "
+        f"{show_volume(nearest.wanted_l, units)} would fill up."
+    )
+    return Reason("not_due", text, (("plant", nearest.plant), ("overdue", nearest.overdue)))
+
+
+def due(units: DisplayUnits, need: PlantNeed, name: str) -> Reason:
+    text = f"{name} is due: {need.why}; it wants {show_volume(need.wanted_l, units)}."
+    return Reason("due", text, (("wanted_l", need.wanted_l), *need.figures))
+
+
+def plant_not_due(units: DisplayUnits, need: PlantNeed, name: str) -> Reason:
+    text = f"{name} is not due: {need.why}; {show_volume(need.wanted_l, units)} would fill up."
+    return Reason("not_due", text, (("wanted_l", need.wanted_l), *need.figures))
+
+
+def served_with_zone(name: str) -> Reason:
+    return Reason("served_with_zone", f"{name} is not due itself; it gets water because its zone runs.")
+
+
+def rain_expected(units: DisplayUnits, rain_mm: float, probability: float, source: str) -> Reason:
+    text = (
+        f"Put off for today: {show_rain(rain_mm, units)} of rain are forecast with "
+        f"{show_share(probability)} ({source}), and no plant is far overdue."
+    )
+    return Reason("rain_expected", text, (("rain_mm", rain_mm), ("probability", probability)))
+
+
+def rationed_out(units: DisplayUnits, *, share: float, least: float, usable_l: float) -> Reason:
+    text = (
+        f"Not watered: the {show_volume(usable_l, units)} that may still be used would give its first plants "
+        f"{show_share(share)} of their need, and below {show_share(least)} a sip helps little."
+    )
+    return Reason("rationed", text, (("share", share), ("least_share", least), ("usable_l", usable_l)))
+
+
+def rationed_behind(names: Sequence[str]) -> Reason:
+    text = f"Not watered: there was not enough for {', '.join(names)}, which comes first."
+    return Reason("rationed", text, (("before", ", ".join(names)),))
+
+
+def rationed_run(share: float) -> Reason:
+    text = f"There is not enough for all: this zone gets {show_share(share)} of its need."
+    return Reason("rationed", text, (("share", share),))
+
+
+def level_unknown(belief: LevelBelief) -> Reason:
+    why = "; ".join(belief.why) or "no reading"
+    return Reason("level_unknown", f"The level of the water is not known ({why}), so nothing is opened.")
+
+
+def level_old(units: DisplayUnits, hours: float, level_m: float) -> Reason:
+    text = (
+        f"The level is not known now; planned with the lowest it can have been {hours:.0f} h ago, "
+        f"{show_level(level_m, units)} above the outlet."
+    )
+    return Reason("level_unknown", text, (("age_h", hours), ("level_m", level_m)))
+
+
+def level_doubtful(units: DisplayUnits, belief: LevelBelief, low_m: float) -> Reason:
+    text = (
+        f"The level is doubtful ({'; '.join(belief.why)}); nothing is drawn below what "
+        f"{show_level(low_m, units)} above the outlet allows."
+    )
+    return Reason("level_doubtful", text, (("low_m", low_m),))
+
+
+def held() -> Reason:
+    return Reason("held", "A person asked to hold this zone.")
