@@ -1,0 +1,343 @@
+"""Filling lines that stood partly empty, and the water that drains from them after closing.
+
+Between runs the highest part of the lines drains through the lowest emitters. When the valve opens, water fronts
+run from the valve along every branch at once, driven by the full pipes behind them and open ends in front; an
+emitter gives nothing before the front has passed it. The fronts are followed in stages of equal volume, each a
+steady solve of the part that is full. Air is taken to leave freely.
+
+Water is accounted for like this, over one run and the drain after it (all in litres)::
+
+    from the tank = steady flow x run time - sum of missing + emptied
+    to the plants = steady flow x run time - sum of missing + sum of drained,   sum of drained = emptied
+
+Accuracy, against a finely stepped front in one line (tests): fill time within 4 %, missing water within 6 %.
+Fronts in branches share the water as the steady flow does; that part is plausible and not verified.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from scheduler.hydraulics.constants import SI
+from scheduler.hydraulics.network import Network
+from scheduler.hydraulics.solve import LPH_PER_M3S, Hydraulics
+
+Array = NDArray[np.float64]
+IntArray = NDArray[np.intp]
+
+# Stages of equal volume in which the fronts advance: measured here, 4 % error in the fill time.
+_STAGES = 10
+# An emitter this far above the surface in a draining line still takes its part of the last film (our choice).
+_FILM_HEAD_M = 1e-3
+# A front pipe is never shorter than this share of itself, and a pipe that is still empty carries nothing: its
+# length counts this many times.
+_FRONT_SHARE_MIN = 0.02
+_EMPTY_LENGTH_FACTOR = 1e6
+# A front slower than this (1 mL/min) does not get further.
+_FRONT_FLOW_MIN_M3S = 1e-6 / 60.0
+_BISECTIONS = 60
+_DRAIN_STEPS = 40
+
+
+@dataclass(frozen=True, slots=True)
+class Priming:
+    """What filling and draining change in one run, against steady flow from the first second.
+
+    ``missing_l``: what each emitter lacks when the run is at least ``fill_s`` long. ``drained_l``: what runs out
+    of each after closing; their sum is ``emptied_l``, the water that filled the lines.
+    """
+
+    fill_s: float
+    missing_l: Array
+    drained_l: Array
+    line_volume_l: float
+    emptied_l: float
+
+
+def priming(
+    network: Network, level_m: float, emptied_share: float, *, temperature_c: float = 20.0
+) -> Priming:
+    """Fill and drain of a zone whose lines have lost ``emptied_share`` (0 to 1) of their water, at one level.
+
+    Where the water cannot reach (a line above its surface), nothing is filled and nothing drains.
+    ValueError for a share outside 0 to 1.
+    """
+    if not 0.0 <= emptied_share <= 1.0:
+        raise ValueError(f"an emptied share of {emptied_share} is not between 0 and 1")
+    volume = network.line_volume_l
+    empty = _emptied(network, emptied_share)
+    none = np.zeros(len(network.emitter_ids))
+    if level_m <= 0.0 or volume == 0.0 or empty.sum() == 0.0:
+        return Priming(0.0, none, none.copy(), volume, 0.0)
+    fill = _Fill(network, level_m, empty.copy(), temperature_c)
+    fill.run()
+    filled = empty - fill.empty
+    drained = _drained(network, filled)
+    return Priming(fill.time_s, fill.missing_l(), drained, volume, float(filled.sum()))
+
+
+class PrimingCurve:
+    """Priming over the level, from the levels ``knots_m`` when they are first asked for; straight between."""
+
+    def __init__(self, network: Network, knots_m: Sequence[float], emptied_share: float) -> None:
+        if len(knots_m) < 2 or any(b <= a for a, b in zip(knots_m, knots_m[1:], strict=False)):
+            raise ValueError("a priming curve needs two or more rising levels")
+        self._network, self._knots, self._share = network, tuple(knots_m), emptied_share
+        self._made: dict[int, Priming] = {}
+
+    def at(self, level_m: float) -> Priming:
+        """Priming at a level; held constant outside the knots."""
+        level = min(max(level_m, self._knots[0]), self._knots[-1])
+        i = min(max(int(np.searchsorted(self._knots, level)) - 1, 0), len(self._knots) - 2)
+        low, high = self._knot(i), self._knot(i + 1)
+        u = (level - self._knots[i]) / (self._knots[i + 1] - self._knots[i])
+        return Priming(
+            fill_s=(1.0 - u) * low.fill_s + u * high.fill_s,
+            missing_l=(1.0 - u) * low.missing_l + u * high.missing_l,
+            drained_l=(1.0 - u) * low.drained_l + u * high.drained_l,
+            line_volume_l=low.line_volume_l,
+            emptied_l=(1.0 - u) * low.emptied_l + u * high.emptied_l,
+        )
+
+    def _knot(self, i: int) -> Priming:
+        if i not in self._made:
+            self._made[i] = priming(self._network, self._knots[i], self._share)
+        return self._made[i]
+
+
+# -- what is empty, and where it drained to -------------------------------------------------------------------
+
+
+def _span(network: Network) -> tuple[Array, Array]:
+    """Lowest and highest elevation of the water in each pipe (m); a level pipe spans its bore."""
+    a = network.node_elevation_m[network.pipe_from]
+    b = network.node_elevation_m[network.pipe_to]
+    return np.minimum(a, b), np.maximum(a, b) + network.pipe_bore_m
+
+
+def _above(network: Network, volume_l: Array, surface_m: float) -> Array:
+    """Litres of each pipe that stand above a surface."""
+    low, high = _span(network)
+    return np.asarray(volume_l * np.clip((high - surface_m) / (high - low), 0.0, 1.0))
+
+
+def _emptied(network: Network, share: float) -> Array:
+    """Litres missing from each pipe when the highest ``share`` of the line water has drained away."""
+    volume = network.pipe_volume_l.copy()
+    volume[: network.feed_pipes] = 0.0
+    low, high = _span(network)
+    a, b = float(low.min()) - 1e-6, float(high.max()) + 1e-6
+    wanted = share * float(volume.sum())
+    for _ in range(_BISECTIONS):
+        middle = 0.5 * (a + b)
+        a, b = (a, middle) if _above(network, volume, middle).sum() < wanted else (middle, b)
+    return _above(network, volume, 0.5 * (a + b))
+
+
+def _drained(network: Network, filled_l: Array) -> Array:
+    """Litres that leave each emitter as the surface sinks from the highest filled place to the lowest.
+
+    Each slice leaves through the emitters below it as ``k h^x`` shares; what lies lower than every emitter
+    leaves through the lowest.
+    """
+    elevation, k, x = network.elevation_m, network.k_m3s, network.exponent
+    drained = np.zeros(len(k))
+    open_k = k > 0.0
+    if not open_k.any() or filled_l.sum() == 0.0:
+        return drained
+    low, high = _span(network)
+    used = filled_l > 0.0
+    edges = np.linspace(float(high[used].max()), float(low[used].min()), _DRAIN_STEPS + 1)
+    # The filled water of a pipe is its highest part.
+    full = np.where(used, network.pipe_volume_l, 1.0)
+    bottom = high - (high - low) * np.where(used, filled_l / full, 0.0)
+    thickness = np.where(used, high - bottom, 1.0)
+    lowest = float(elevation[open_k].min())
+    for upper, lower in zip(edges[:-1], edges[1:], strict=True):
+        part = np.clip((np.minimum(upper, high) - np.maximum(lower, bottom)) / thickness, 0.0, 1.0)
+        surface = max(0.5 * (upper + lower), lowest)
+        head = surface - elevation
+        weight = np.where(head >= 0.0, k * np.maximum(head, _FILM_HEAD_M) ** x, 0.0)
+        drained += float((part * filled_l)[used].sum()) * weight / weight.sum()
+    return drained * (float(filled_l.sum()) / float(drained.sum()))
+
+
+# -- the fronts ------------------------------------------------------------------------------------------------
+
+
+class _Fill:
+    """Fronts running through the lines at one level."""
+
+    def __init__(self, network: Network, level_m: float, empty_l: Array, temperature_c: float) -> None:
+        self.n = len(network.emitter_ids)
+        self.volume = network.pipe_volume_l
+        self.empty = empty_l
+        self.levels = np.array([level_m])
+        self.network = _with_open_ends(network)
+        self.hydraulics = Hydraulics.of(self.network, temperature_c, SI)
+        steady = self._solve(np.zeros(len(self.hydraulics.shut) - self.n, dtype=bool), None)
+        self.steady_m3s = steady[0][: self.n]
+        self.first = steady[0]
+        self._direct(steady[1])
+        self.wet = np.zeros(len(network.node_elevation_m), dtype=bool)
+        self.wet[0] = True
+        self.time_s = 0.0
+        self.given_l = np.zeros(self.n)
+        self.late_l = 0.0
+
+    def missing_l(self) -> Array:
+        """Litres that each emitter lacks against steady flow over the fill."""
+        return np.maximum(self.steady_m3s * 1000.0 * self.time_s - self.given_l, 0.0)
+
+    def run(self) -> None:
+        """Advance until nothing is empty or no front moves."""
+        stage_l = float(self.empty.sum()) / _STAGES
+        pending = np.zeros(self.n)  # seconds that newly reached emitters have run in the last stage
+        for _ in range(_STAGES * 4 + len(self.empty)):
+            fronts = self._fronts()
+            if not len(fronts):
+                break
+            flows, pipe_flow = self._stage(fronts, stage_l)
+            self.given_l += flows * 1000.0 * pending
+            speed = np.maximum(pipe_flow[fronts] * self.direction[fronts], 0.0) * 1000.0
+            moving = speed > _FRONT_FLOW_MIN_M3S * 1000.0
+            if not moving.any():
+                break
+            fronts, speed = fronts[moving], speed[moving]
+            ahead = np.array([self._ahead(int(p)) for p in fronts])
+            step_s = min(
+                stage_l / float(speed.sum()), max(float((ahead / speed).min()), 0.02 * stage_l / speed.sum())
+            )
+            self.given_l += flows * 1000.0 * step_s
+            before = self.wet.copy()
+            reached = np.full(len(self.wet), math.inf)
+            for pipe, litres in zip(fronts.tolist(), (speed * step_s).tolist(), strict=True):
+                self._pour(pipe, litres, 0.0, litres / step_s, reached)
+            self.time_s += step_s
+            new = ~before & self.wet
+            late = np.where(new, np.maximum(step_s - np.where(np.isfinite(reached), reached, 0.0), 0.0), 0.0)
+            pending = late[self.network.emitter_node[: self.n]]
+        total = float(self.steady_m3s.sum()) * 1000.0
+        if self.late_l > 0.0 and total > 0.0:
+            self.time_s += self.late_l / total
+
+    def _direct(self, pipe_flow: Array) -> None:
+        """Which way each pipe fills: as the steady flow goes, dead ends away from the source."""
+        paths = self.hydraulics.top.paths
+        away = np.sign(paths.sum(axis=0))
+        still = np.abs(pipe_flow) < 1e-15
+        self.direction = np.where(still, np.where(away == 0.0, 1.0, away), np.sign(pipe_flow))
+        forward = self.direction > 0
+        self.up = np.where(forward, self.network.pipe_from, self.network.pipe_to)
+        self.down = np.where(forward, self.network.pipe_to, self.network.pipe_from)
+        self.weight = np.abs(pipe_flow)
+        self.leaving: list[list[int]] = [[] for _ in range(len(self.network.node_elevation_m))]
+        for p, node in enumerate(self.up.tolist()):
+            self.leaving[node].append(p)
+
+    def _fronts(self) -> IntArray:
+        """Pipes that are being filled. Full pipes behind a wet node wet the next one."""
+        queue = np.nonzero(self.wet)[0].tolist()
+        fronts = []
+        for node in queue:
+            for p in self.leaving[node]:
+                end = int(self.down[p])
+                if self.empty[p] > 0.0 and self.wet[end]:
+                    self.late_l += float(self.empty[p])  # two fronts met: the rest fills from both sides
+                    self.empty[p] = 0.0
+                if self.empty[p] > 0.0:
+                    fronts.append(p)
+                elif not self.wet[end]:
+                    self.wet[end] = True
+                    queue.append(end)
+        return np.array([p for p in fronts if self.empty[p] > 0.0], dtype=np.intp)
+
+    def _stage(self, fronts: IntArray, stage_l: float) -> tuple[Array, Array]:
+        """Emitter and pipe flows with the fronts half a stage further on."""
+        share = np.ones(len(self.volume))
+        dry = ~self.wet[self.up]
+        share[dry] = _EMPTY_LENGTH_FACTOR
+        weight = self.weight[fronts] + 1e-12
+        half = 0.5 * stage_l * weight / weight.sum()
+        filled = self.volume[fronts] - self.empty[fronts] + np.minimum(half, self.empty[fronts])
+        share[fronts] = np.maximum(filled / self.volume[fronts], _FRONT_SHARE_MIN)
+        ends = np.zeros(len(self.wet), dtype=bool)
+        ends[self.down[fronts]] = True
+        chords = self.hydraulics.top.chords
+        open_rest = np.concatenate([ends[1:], ~dry[chords]])
+        flows, pipe_flow = self._solve(
+            open_rest, share[None, :], self.wet[self.network.emitter_node[: self.n]]
+        )
+        return flows[: self.n], pipe_flow
+
+    def _solve(
+        self, open_rest: NDArray[np.bool_], share: Array | None, open_emitters: Array | None = None
+    ) -> tuple[Array, Array]:
+        shut = self.hydraulics.shut.copy()
+        if share is None:
+            shut[self.n : self.n + len(self.network.node_elevation_m) - 1] = True
+        else:
+            shut[self.n :] |= ~open_rest
+            shut[: self.n] |= ~np.asarray(open_emitters, dtype=bool)
+        hydraulics = replace(self.hydraulics, shut=shut)
+        first = hydraulics.first_guess(self.levels)
+        first[:, shut] = 0.0
+        state = hydraulics.settle(self.levels, first, share)
+        return state.flows[0], state.pipe_flow[0]
+
+    def _ahead(self, pipe: int) -> float:
+        """Litres still empty in a front's pipe and everything behind it."""
+        total, stack, seen = 0.0, [pipe], {pipe}
+        while stack:
+            p = stack.pop()
+            total += float(self.empty[p])
+            for q in self.leaving[int(self.down[p])]:
+                if q not in seen:
+                    seen.add(q)
+                    stack.append(q)
+        return total
+
+    def _pour(self, pipe: int, litres: float, after_s: float, speed_lps: float, reached: Array) -> None:
+        """Fill a pipe and, with what is left, the pipes behind it; ``reached``: seconds to each new node."""
+        stack = [(pipe, litres, after_s, speed_lps)]
+        while stack:
+            p, have, at_s, speed = stack.pop()
+            taken = min(have, float(self.empty[p]))
+            self.empty[p] -= taken
+            if self.empty[p] > 1e-12:
+                continue
+            self.empty[p] = 0.0
+            end = int(self.down[p])
+            at_s += taken / speed
+            reached[end] = min(float(reached[end]), at_s)
+            self.wet[end] = True
+            behind = [q for q in self.leaving[end] if not self.wet[self.down[q]] or self.empty[q] > 0.0]
+            total = sum(self.weight[q] + 1e-12 for q in behind)
+            for q in behind:
+                part = float((self.weight[q] + 1e-12) / total)
+                stack.append((q, (have - taken) * part, at_s, speed * part))
+
+
+def _with_open_ends(network: Network) -> Network:
+    """The network with an open end at every node but the source, as emitters ``A sqrt(2 g h)``."""
+    nodes = np.arange(1, len(network.node_elevation_m), dtype=np.intp)
+    bore = np.zeros(len(network.node_elevation_m))
+    np.maximum.at(bore, network.pipe_from, network.pipe_bore_m)
+    np.maximum.at(bore, network.pipe_to, network.pipe_bore_m)
+    k = math.pi / 4.0 * bore[1:] ** 2 * math.sqrt(2.0 * SI.gravity_ms2)
+    return replace(
+        network,
+        k_m3s=np.concatenate([network.k_m3s, k]),
+        exponent=np.concatenate([network.exponent, np.full(len(nodes), 0.5)]),
+        activation_head_m=np.concatenate([network.activation_head_m, np.zeros(len(nodes))]),
+        emitter_node=np.concatenate([network.emitter_node, nodes]),
+        cache={},
+    )
+
+
+__all__ = ["LPH_PER_M3S", "Priming", "PrimingCurve", "priming"]
