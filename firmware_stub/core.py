@@ -137,6 +137,7 @@ class Node:
         self._want = None  # when a state is wanted: the uptime from which it may be sent
         self._state_at = 0
         self._clock_failed = False
+        self.may_publish = True  # the shell's word whether a state can go out now
         self._restore(saved)
 
     # --- what a restart remembers
@@ -499,6 +500,8 @@ class Node:
             self._measuring_since = None
             self._wish(0)
         if self._want is None or up < self._want:
+            return
+        if self.session is not None and not self.may_publish:
             return
         if self.session is None:
             self._want = None

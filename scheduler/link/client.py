@@ -162,7 +162,10 @@ class NodeLink:
         client.loop_start()
         if self._leaving.is_set() or not self._answered(ended):
             client.disconnect()
-        ended.wait()
+        while not ended.wait(0.2):
+            if self._leaving.is_set():
+                ended.wait(STOP_S_MAX)  # not for ever: a dead socket swallows even the farewell
+                break
         client.loop_stop()
         with self._lock:
             was_up, self._up, self._client = self._up, False, None
