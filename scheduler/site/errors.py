@@ -68,7 +68,7 @@ class LinkError(FallingheadError):
     exit_code = 4
 
 
-class WeatherUnavailable(FallingheadError):  # noqa: N818 - a state of the world, not a mistake
+class WeatherUnavailable(FallingheadError):
     """``text`` is for people; trying again later may help."""
 
     exit_code = 5

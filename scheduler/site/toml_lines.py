@@ -15,7 +15,7 @@ _ESCAPES = {"b": "\b", "t": "\t", "n": "\n", "f": "\f", "r": "\r", '"': '"', "\\
 
 
 def toml_lines(text: str) -> dict[Path, int]:
-    """Line numbers from 1 by path; table and array elements have paths too, ``("zone", 0, "line", 2, "bore")``.
+    """Line numbers from 1 by path, such as ``("zone", 0, "line", 2, "bore")``; elements have paths too.
 
     A table's own path gives the line of its header, or of its first key when it has none.
     """

@@ -1,0 +1,192 @@
+"""The site file as records: every key read by the table of sections, every mistake noted with its line."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from scheduler.site.errors import QuantityError, SiteProblem
+from scheduler.site.fields import IDENT_PATTERN, Field, Section, Table, as_read, did_you_mean, nearest
+from scheduler.site.toml_lines import Path
+
+# Names under which people keep secrets.
+SECRET_KEY = re.compile(
+    r"pass(word|wd|phrase)?$|secret|token|api_?key|(^|_)key$|credential|pin$", re.IGNORECASE
+)
+_SECRET_URL = re.compile(r"\w+://[^/\s@]+@|^[^/\s@:]+:[^/\s@]+@\S+$")
+_KEEP_OUT = (
+    "take it out of the site file: "
+    "a secret belongs in the environment, or in a file that only the service reads"
+)
+
+
+@dataclass(slots=True)
+class Findings:
+    """The problems of one file as they are found."""
+
+    file: str
+    lines: Mapping[Path, int]
+    problems: list[SiteProblem] = field(default_factory=list)
+    # Keys on lines that could not be parsed: known to stand there, so not reported as missing too.
+    unreadable: frozenset[str] = frozenset()
+
+    def add(self, path: Path, key: str, read: str, remedy: str) -> None:
+        self.problems.append(SiteProblem(self.file, self.line(path), key, read, remedy))
+
+    def line(self, path: Path) -> int | None:
+        """The line of a path, or of the nearest table around it."""
+        while path:
+            if path in self.lines:
+                return self.lines[path]
+            path = path[:-1]
+        return None
+
+    def sorted(self) -> tuple[SiteProblem, ...]:
+        return tuple(sorted(self.problems, key=lambda p: (p.line is None, p.line or 0)))
+
+
+@dataclass(slots=True)
+class Record:
+    """One table as read. ``get`` gives None for what is not given, or was given wrongly."""
+
+    section: Section
+    path: Path
+    label: str  # for people: 'zone "pots", line "main"'
+    findings: Findings
+    values: dict[str, Any] = field(default_factory=dict)
+    given: frozenset[str] = frozenset()
+    as_written: Mapping[str, str] = field(default_factory=dict)
+
+    def get(self, name: str) -> Any:
+        value = self.values.get(name)
+        if value is None and name not in self.given:
+            found = self.section.find(name)
+            return found.default if found else None
+        return value
+
+    def one(self, name: str) -> Record | None:
+        value = self.values.get(name)
+        return value if isinstance(value, Record) else None
+
+    def many(self, name: str) -> tuple[Record, ...]:
+        value = self.values.get(name)
+        return value if isinstance(value, tuple) and all(isinstance(v, Record) for v in value) else ()
+
+    def wrong(self, name: str, remedy: str, read: str | None = None) -> None:
+        """Note a problem of one key (or, with an empty name, of the whole table)."""
+        shown = read if read is not None else self.shown(name)
+        self.findings.add((*self.path, name) if name else self.path, self.key(name), shown, remedy)
+
+    def key(self, name: str) -> str:
+        return ", ".join(part for part in (self.label, name) if part)
+
+    def shown(self, name: str) -> str:
+        return self.as_written.get(name, "nothing")
+
+
+def read_records(document: Mapping[str, Any], site: Section, findings: Findings) -> Record:
+    """The whole file as one record of records."""
+    return _read_table(dict(document), site, (), "", findings)
+
+
+def _read_table(raw: dict[str, Any], section: Section, path: Path, label: str, findings: Findings) -> Record:
+    written = {name: as_read(value) for name, value in raw.items()}
+    record = Record(section, path, label, findings, given=frozenset(raw), as_written=written)
+    for name, value in raw.items():
+        found = section.find(name)
+        if _is_secret(name, value, found):
+            record.wrong(name, _KEEP_OUT, read="a secret (not shown)")
+        elif found is None:
+            record.wrong(name, _unknown_key(name, section))
+        elif isinstance(found.kind, Table):
+            record.values[name] = _read_nested(value, found, record)
+        else:
+            try:
+                record.values[name] = found.kind.read(value)
+            except QuantityError as error:
+                record.wrong(name, error.remedy, read=error.read)
+    _note_missing(record)
+    return record
+
+
+def _is_secret(name: str, value: object, found: Field | None) -> bool:
+    if found is None and SECRET_KEY.search(name):
+        return True
+    return isinstance(value, str) and _SECRET_URL.search(value) is not None
+
+
+def _unknown_key(name: str, section: Section) -> str:
+    guess = nearest(name, [f.name for f in section.fields])
+    if guess:
+        return f"there is no such key here; did you mean {guess!r}?"
+    return f"there is no such key here; {did_you_mean(name, [f.name for f in section.fields])}"
+
+
+def _note_missing(record: Record) -> None:
+    maybe_misspelt = {
+        nearest(name, [f.name for f in record.section.fields])
+        for name in record.given
+        if record.section.find(name) is None
+    }
+    for wanted in record.section.fields:
+        if not wanted.required or wanted.name in record.given:
+            continue
+        if wanted.name in record.findings.unreadable or wanted.name in maybe_misspelt:
+            continue
+        record.wrong(wanted.name, f"it is missing: add {_how_to_write(wanted)} ({wanted.about})")
+
+
+def _how_to_write(wanted: Field) -> str:
+    if isinstance(wanted.kind, Table):
+        return wanted.kind.header
+    examples = wanted.kind.schema().get("examples") or wanted.kind.schema().get("enum")
+    if examples:
+        return f'{wanted.name} = "{examples[0]}"'
+    return f"{wanted.name} = ..."
+
+
+def _read_nested(value: object, found: Field, parent: Record) -> Any:
+    table = found.kind
+    assert isinstance(table, Table)
+    path = (*parent.path, found.name)
+    if table.many == "one" and isinstance(value, dict):
+        return _read_table(value, table.section, path, parent.key(found.name), parent.findings)
+    if table.many == "list" and isinstance(value, list) and all(isinstance(v, dict) for v in value):
+        if not value and found.required:
+            parent.wrong(found.name, f"give at least one {table.header}")
+        return tuple(
+            _read_table(
+                v, table.section, (*path, n), parent.key(_numbered(found.name, v, n)), parent.findings
+            )
+            for n, v in enumerate(value)
+        )
+    if table.many == "named" and isinstance(value, dict):
+        return tuple(_read_named(value, table, path, parent))
+    parent.wrong(found.name, f"write it as {table.header}")
+    return None
+
+
+def _numbered(name: str, raw: dict[str, Any], index: int) -> str:
+    """How people find it: by its id, else by its number."""
+    ident = raw.get("id") or raw.get("name")
+    singular = {"points": "point", "inline": "inline"}.get(name, name)
+    if isinstance(ident, str) and len(ident) <= 40:
+        return f'{singular} "{ident}"'
+    return f"{singular} {index + 1}"
+
+
+def _read_named(value: dict[str, Any], table: Table, path: Path, parent: Record) -> Iterator[Record]:
+    for name, raw in value.items():
+        key = f'{path[-1]} "{name}"'
+        if not isinstance(raw, dict):
+            parent.findings.add((*path, name), parent.key(key), as_read(raw), f"write it as {table.header}")
+            continue
+        if not re.fullmatch(IDENT_PATTERN, name):
+            parent.findings.add(
+                (*path, name), parent.key(key), name, "name it in small letters, digits and hyphens"
+            )
+        record = _read_table(raw, table.section, (*path, name), parent.key(key), parent.findings)
+        record.values["id"] = name
+        yield record
