@@ -331,9 +331,11 @@ class TrueGarden:
     def _travel(self, zone_id: str, valve: _ValveState, step: float) -> None:
         zone = self.zones[zone_id]
         if valve.target > valve.position:
-            valve.position = min(valve.target, valve.position + step / zone.opening_s + ARRIVED)
+            valve.position += step / zone.opening_s
         elif valve.target < valve.position:
-            valve.position = max(valve.target, valve.position - step / zone.closing_s - ARRIVED)
+            valve.position -= step / zone.closing_s
+        if abs(valve.position - valve.target) < ARRIVED or not 0.0 < valve.position < 1.0:
+            valve.position = valve.target
 
     def _emit(self, zone_id: str, litres: Array) -> None:
         valve, zone = self._valves[zone_id], self.zones[zone_id]
