@@ -17,7 +17,7 @@ from scheduler.control.effects import Effect, FetchWeather, Note, SendAsk, SendC
 from scheduler.control.events import Event
 from scheduler.control.ledger import balance_days, take_weather
 from scheduler.control.state import OpenIntent, Saved, State, Turn
-from scheduler.planning.garden import garden_model
+from scheduler.planning.garden import GardenModel, garden_model
 from scheduler.sensing.flow import FRESH_FLOW
 from scheduler.sensing.level import fresh_track
 from scheduler.site.model import Site
@@ -33,8 +33,13 @@ REFETCH_S = 3600.0
 FIRST_DAYS = 1
 
 
-def begin(site: Site, saved: Saved, now: Now) -> tuple[State, tuple[Effect, ...]]:
-    """The state after a start: what the store remembers, no valve believed shut until the node says so."""
+def begin(
+    site: Site, saved: Saved, now: Now, model: GardenModel | None = None
+) -> tuple[State, tuple[Effect, ...]]:
+    """The state after a start: what the store remembers, no valve believed shut until the node says so.
+
+    ``model`` saves the work of building it when the shell has one of the same site.
+    """
     track = fresh_track()
     if saved.level_offset_m:
         track = replace(track, offset_m=saved.level_offset_m)
@@ -45,7 +50,7 @@ def begin(site: Site, saved: Saved, now: Now) -> tuple[State, tuple[Effect, ...]
     base_day = saved.balanced_day or today - timedelta(days=FIRST_DAYS)
     state = State(
         site=site,
-        model=garden_model(site),
+        model=model or garden_model(site),
         track=track,
         intents=tuple(OpenIntent(i, now.monotonic_s, restored=True) for i in saved.open_intents),
         booked=saved.booked,
@@ -67,9 +72,7 @@ def begin(site: Site, saved: Saved, now: Now) -> tuple[State, tuple[Effect, ...]
     turn = Turn(state, now)
     if saved.open_intents:
         turn.emit(
-            Note(
-                f"{len(saved.open_intents)} order(s) from before the start are not booked; asking the node."
-            )
+            Note(f"{len(saved.open_intents)} order(s) from before the start are not booked; asking the node.")
         )
     for request in saved.requests:
         people.hear_request(turn, request)

@@ -6,6 +6,7 @@ from scheduler.control.effects import Note, RecordAnswer, RecordCalibration, Rec
 from scheduler.control.events import Request
 from scheduler.control.schedule import give, obstacles
 from scheduler.control.state import Turn
+from scheduler.control.supervision import believe
 from scheduler.sensing.level import measured_by_hand
 
 # A level typed by hand this far outside outlet and brim is a slip of the tape or of the unit.
@@ -64,7 +65,8 @@ def _measured(turn: Turn, request: Request) -> None:
         return
     before = turn.state.belief
     track, belief = measured_by_hand(turn.state.track, level_m, turn.now.wall, turn.state.site)
-    turn.change(track=track, belief=belief, proof=None, unknown_since_mono_s=turn.now.monotonic_s)
+    turn.change(track=track, proof=None)
+    believe(turn, belief)
     turn.emit(RecordCalibration(turn.now.wall, track.offset_m, level_m, request.who))
     said = (
         f"the sensor said {before.level_m:.3f} m" if before.level_m is not None else "the sensor said nothing"

@@ -13,7 +13,7 @@ from scheduler.control.orders import Order
 from scheduler.control.state import OpenIntent, State, Turn
 from scheduler.control.transitions import next_phase
 from scheduler.planning.plan import PlannedRun, Reason, SkippedZone
-from scheduler.planning.watering import plan_day, size_run
+from scheduler.planning.watering import LAST_KNOWN_AGE, plan_day, size_run
 from scheduler.planning.windows import WindowSpan, window_at
 from scheduler.sensing.flow import rest_level
 from scheduler.sensing.level import raw_at_level
@@ -128,6 +128,7 @@ def make_plan(turn: Turn) -> None:
         flow_factors={zone: factor.at(turn.now.wall) for zone, factor in state.flow},
         outlook=state.outlook,
         daily_use_l=daily_use_l(turn),
+        last_known=state.last_known,
     )
     turn.change(plan=plan)
     turn.emit(RecordPlan(plan))
@@ -156,6 +157,25 @@ def gap_over(turn: Turn) -> bool:
     return last is None or turn.now.monotonic_s - last >= RUN_GAP_S
 
 
+def working_level_m(turn: Turn) -> float | None:
+    """The believed level; when it is unknown, the lower bound of one not too old; else None."""
+    state = turn.state
+    if state.belief.level_m is not None:
+        return state.belief.level_m
+    last = state.last_known
+    if last is None or last.at is None or turn.now.wall - last.at > LAST_KNOWN_AGE:
+        return None
+    return last.low_m
+
+
+def floor_margin_m(state: State) -> float:
+    """What the level is not known to: kept above the floor, so that the true level stays above it too."""
+    belief = state.belief
+    if belief.level_m is None or belief.low_m is None:
+        return 0.0
+    return max(0.0, belief.level_m - belief.low_m)
+
+
 def _rationed(run: PlannedRun, wanted: dict[str, float]) -> dict[str, float]:
     """The targets the plan settled on: what it gives when it had to cut, else what is wanted."""
     if any(r.code == "rationed" for r in run.reasons):
@@ -179,7 +199,7 @@ def give(
 ) -> tuple[Reason, ...]:
     """Order one run for these targets. Empty when the order went out; otherwise the reasons against it."""
     state = turn.state
-    level_m = state.belief.level_m
+    level_m = working_level_m(turn)
     if level_m is None:
         return (Reason("level_unknown", "The level of the water is not known."),)
     sized = size_run(
@@ -188,9 +208,11 @@ def give(
         start=turn.now.wall,
         level_m=level_m,
         targets_l=targets_l,
+        needs=needs_now(turn),
         flow_factor=state.flow_factor(zone_id).at(turn.now.wall).value,
         longest_open_s=state.site.node.longest_open_s,
         latest_end=latest_end,
+        floor_margin_m=floor_margin_m(state),
     )
     if isinstance(sized, SkippedZone):
         turn.emit(Note(f"Zone {zone_id} is not watered now: {'; '.join(r.text for r in sized.reasons)}"))
@@ -215,7 +237,12 @@ def _order(turn: Turn, run: PlannedRun, level_m: float, asked_by: str | None) ->
         turn.now.monotonic_s,
         before=rest_level(state.track, state.site, at=turn.now.wall, slope_m_h=leak_slope_m_h(state)),
     )
-    turn.change(intents=(held,), phase=next_phase(state.phase, "order_sent"), proof=None)
+    turn.change(
+        intents=(held,),
+        issued=(intent.order.session, intent.order.sequence),
+        phase=next_phase(state.phase, "order_sent"),
+        proof=None,
+    )
     minutes = intent.order.open_ms / 60000
     turn.emit(
         RecordIntent(intent),
@@ -237,9 +264,10 @@ def build_order(state: State, run: PlannedRun, now_mono_s: float) -> Order:
     low_raw, low_side = None, None
     if state.site.sensor is not None:
         air_c = state.track.recent[-1].air_c if state.track.recent else None
-        floor_m = state.model.floor_level_m(run.zone)
+        floor_m = state.model.floor_level_m(run.zone) + floor_margin_m(state)
         low_raw, low_side = raw_at_level(state.site, floor_m, air_c, offset_m=state.track.offset_m)
-    sequence = node.last_sequence + 1
+    issued = state.issued[1] if state.issued[0] == node.session else 0
+    sequence = max(node.last_sequence, issued) + 1
     return Order(
         node=state.site.node.id,
         session=node.session,

@@ -87,6 +87,11 @@ class State:
     connected: bool = False
     track: LevelTrack = field(default_factory=fresh_track)
     belief: LevelBelief = UNKNOWN_LEVEL
+    last_known: LevelBelief | None = None
+    issued: tuple[str, int] = (
+        "",
+        0,
+    )  # session and sequence of the last order: no order id is ever used twice
     intents: tuple[OpenIntent, ...] = ()
     booked: frozenset[str] = frozenset()
     proof: Proof | None = None

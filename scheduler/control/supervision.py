@@ -12,7 +12,7 @@ from scheduler.control.orders import Refusal, ValvePosition, ValveStatus
 from scheduler.control.schedule import FRESH_HEARTBEATS, START_WITHIN_MS
 from scheduler.control.state import NodeView, OpenIntent, State, Turn
 from scheduler.control.transitions import Sight, next_phase
-from scheduler.sensing.belief import LevelReading
+from scheduler.sensing.belief import LevelBelief, LevelReading
 from scheduler.sensing.level import belief_at, take_reading, valve_moved
 
 # Silence for so many heartbeats and the node counts as unheard.
@@ -71,17 +71,20 @@ def hear_level(turn: Turn, reading: LevelReading) -> None:
     """One reading of the level sensor, taken with the flow that the open valve should draw."""
     state = turn.state
     track, belief = take_reading(state.track, reading, state.site, drawing_lph=drawing_lph(state))
-    if belief.known:
-        turn.change(unknown_since_mono_s=turn.now.monotonic_s)
-    turn.change(track=track, belief=belief)
+    turn.change(track=track)
+    believe(turn, belief)
     turn.emit(RecordReading(reading, belief))
 
 
 def age_belief(turn: Turn) -> None:
     """Let the belief grow old while no reading comes."""
-    turn.change(belief=belief_at(turn.state.track, turn.state.site, turn.now.wall))
-    if turn.state.belief.known:
-        turn.change(unknown_since_mono_s=turn.now.monotonic_s)
+    believe(turn, belief_at(turn.state.track, turn.state.site, turn.now.wall))
+
+
+def believe(turn: Turn, belief: LevelBelief) -> None:
+    turn.change(belief=belief)
+    if belief.known:
+        turn.change(last_known=belief, unknown_since_mono_s=turn.now.monotonic_s)
 
 
 def drawing_lph(state: State) -> float:

@@ -60,6 +60,7 @@ class ZoneModel:
             missing_l=low.missing_l + share * (high.missing_l - low.missing_l),
             drained_l=low.drained_l + share * (high.drained_l - low.drained_l),
             line_volume_l=low.line_volume_l,
+            emptied_l=low.emptied_l + share * (high.emptied_l - low.emptied_l),
         )
 
     def outlet_level_m(self, level_m: float) -> float:

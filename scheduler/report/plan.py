@@ -15,7 +15,11 @@ def plan_answer(plan: Plan, level_m: float | None) -> PlanAnswer:
     """A plan as ``fallinghead plan --json`` prints it; skipped zones stand in it with a run of 0 s."""
     zones = [
         PlannedZoneAnswer(
-            id=r.zone, start=r.start, run_s=round(r.run_s, 1), volume_l=round(r.volume_l, 2), reasons=_reasons(r.reasons)
+            id=r.zone,
+            start=r.start,
+            run_s=round(r.run_s, 1),
+            volume_l=round(r.volume_l, 2),
+            reasons=_reasons(r.reasons),
         )
         for r in plan.runs
     ]
@@ -28,7 +32,9 @@ def plan_answer(plan: Plan, level_m: float | None) -> PlanAnswer:
         level_m=level_m,
         zones=zones,
         plants=[
-            PlannedPlantAnswer(id=s.plant, zone=s.zone, wanted_l=round(s.wanted_l, 3), given_l=round(s.given_l, 3))
+            PlannedPlantAnswer(
+                id=s.plant, zone=s.zone, wanted_l=round(s.wanted_l, 3), given_l=round(s.given_l, 3)
+            )
             for s in plan.shares
         ],
         usable_l=plan.store.usable_l,
@@ -55,7 +61,9 @@ def plan_rows(site: Site, answer: PlanAnswer) -> list[tuple[str, Columns, Rows]]
         [site.plant(p.id).name, p.zone, show_volume(p.wanted_l, units), show_volume(p.given_l, units)]
         for p in answer.plants
     ]
-    store = f"usable {show_volume(answer.usable_l, units)}" if answer.usable_l is not None else "level unknown"
+    store = (
+        f"usable {show_volume(answer.usable_l, units)}" if answer.usable_l is not None else "level unknown"
+    )
     if answer.days_left_middle is not None:
         store += f", lasts about {answer.days_left_middle} days"
     return [

@@ -22,7 +22,8 @@ def survey_answer(site: Site, level_m: float) -> SurveyAnswer:
                 worst_emitter_stops_m=z.worst_emitter_stops_m,
                 dead_storage_l=z.dead_storage_l,
                 emitters=[
-                    EmitterAnswer(id=e.id, plant=e.plant, head_m=e.head_m, flow_lph=e.flow_lph) for e in z.emitters
+                    EmitterAnswer(id=e.id, plant=e.plant, head_m=e.head_m, flow_lph=e.flow_lph)
+                    for e in z.emitters
                 ],
             )
             for z in result.zones
@@ -50,5 +51,7 @@ def survey_rows(site: Site, answer: SurveyAnswer) -> list[tuple[str, Columns, Ro
             ]
             for e in z.emitters
         ]
-        tables.append((title, [("emitter", "left"), ("plant", "left"), ("head", "right"), ("flow", "right")], rows))
+        tables.append(
+            (title, [("emitter", "left"), ("plant", "left"), ("head", "right"), ("flow", "right")], rows)
+        )
     return tables

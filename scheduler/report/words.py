@@ -17,7 +17,8 @@ def site_words(site: Site) -> list[str]:
     lines = [
         f"{site.name}: the site file is in order.",
         f"{barrels}: {show_volume(full_l, units)} above the outlet when full (brim "
-        f"{show_length(stage.brim_level_m, units)} over it), {show_volume(stage.litres_below_outlet, units)} below it, "
+        f"{show_length(stage.brim_level_m, units)} over it), "
+        f"{show_volume(stage.litres_below_outlet, units)} below it, "
         f"{show_volume(site.reserve.volume_l, units)} held in reserve.",
     ]
     model = garden_model(site)
