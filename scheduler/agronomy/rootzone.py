@@ -61,12 +61,16 @@ def day_balance(
     et0_mm: float,
     rain_mm: float,
     water_mm: float,
+    water_early: bool = False,
 ) -> Balance:
     """A day of Eq 85 to 88 with Ks of the morning's depletion, no runoff and no capillary rise.
 
     ``p`` is the depletion fraction of the day; ``water_mm`` is what of the watering reaches the roots. Rain
-    is credited up to the deficit and the day's use; watering beyond that percolates. The plant uses no more than
-    there is, so that the depletion stays within 0 to TAW. Depths are not negative (ValueError).
+    is credited up to the deficit and the day's use; watering beyond that percolates. The plant uses no more
+    than there is, so that the depletion stays within 0 to TAW. Depths are not negative (ValueError).
+
+    ``water_early`` lets water beyond the morning's depletion percolate before the day's use makes room for
+    it, as FAO-56 Example 38 does; Eq 88 counts over the whole day.
     """
     if min(taw_mm, etc_mm, rain_mm, water_mm) < 0.0 or taw_mm == 0.0:
         raise ValueError(
@@ -76,9 +80,10 @@ def day_balance(
     start = min(max(depletion_mm, 0.0), taw_mm)
     ks = stress_coefficient(start, taw_mm, p)
     used = ks * etc_mm
+    lost_early = max(0.0, water_mm - start) if water_early else 0.0
     rain = effective_rain_mm(rain_mm, et0_mm, start + used)
-    end = start + used - rain - water_mm
+    end = start + used - rain - (water_mm - lost_early)
     if end > taw_mm:
         used, end = used - (end - taw_mm), taw_mm
     percolated = max(0.0, -end)
-    return Balance(max(0.0, end), used, rain, water_mm, percolated, ks)
+    return Balance(max(0.0, end), used, rain, water_mm, lost_early + percolated, ks)

@@ -30,8 +30,8 @@ Array = NDArray[np.float64]
 class StageStorage:
     """The stage-storage table of a tank: levels in m above the outlet, from 0 to the brim, and litres there.
 
-    Both rise strictly, except where no barrel has water in a band of heights (a gap between low and high
-    barrels), which the table leaves flat.
+    Levels rise strictly; so do litres, except below the lowest base, where an outlet under all barrels leaves
+    the table at 0.
     """
 
     levels_m: Array
@@ -44,8 +44,11 @@ class StageStorage:
         return float(np.interp(level_m, self.levels_m, self.volumes_l))
 
     def level_m(self, volume_l: float) -> float:
-        """The level at which that many litres stand above the outlet, 0 to the brim."""
-        return float(np.interp(volume_l, self._rising_volumes_l, self._rising_levels_m))
+        """The level at which that many litres stand above the outlet, 0 to the brim; 0 for none."""
+        if volume_l <= 0.0:
+            return 0.0
+        first = self._first_row
+        return float(np.interp(volume_l, self.volumes_l[first:], self.levels_m[first:]))
 
     def area_m2(self, level_m: float) -> float:
         """Water surface at a level, of all barrels; the nearest end of the table outside it."""
@@ -60,16 +63,9 @@ class StageStorage:
         return float(self.volumes_l[-1])
 
     @cached_property
-    def _rising(self) -> NDArray[np.bool_]:
-        return np.concatenate(([True], np.diff(self.volumes_l) > 0.0))
-
-    @cached_property
-    def _rising_volumes_l(self) -> Array:
-        return self.volumes_l[self._rising]
-
-    @cached_property
-    def _rising_levels_m(self) -> Array:
-        return self.levels_m[self._rising]
+    def _first_row(self) -> int:
+        """The last row without water: with an outlet under every base, levels above 0 may still hold none."""
+        return int(np.flatnonzero(self.volumes_l <= 0.0)[-1])
 
 
 def stage_storage(tank: Tank) -> StageStorage:
@@ -93,7 +89,9 @@ def _levels(tank: Tank, brim_level_m: float) -> Array:
     """Levels from outlet to brim, with a row exactly at each barrel's base so that the kinks are kept."""
     bases = (b.base_height_m - tank.outlet_height_m for b in tank.barrels)
     edges = sorted({0.0, brim_level_m, *(b for b in bases if 0.0 < b < brim_level_m)})
-    bands = [np.linspace(low, high, ROWS_PER_BAND, endpoint=False) for low, high in pairwise(edges)]
+    # Rows lie closer at both ends of a band, where a lying drum's surface changes fastest.
+    shares = (1.0 - np.cos(np.linspace(0.0, np.pi, ROWS_PER_BAND, endpoint=False))) / 2.0
+    bands = [low + (high - low) * shares for low, high in pairwise(edges)]
     return np.concatenate([*bands, np.array([brim_level_m])])
 
 
