@@ -99,7 +99,10 @@ def _check_joint(line: Record, where: str, distance: str, by_id: dict[str, Recor
         return
     other = by_id.get(name)
     if other is None:
-        line.wrong(where, f"there is no such line in this zone; {did_you_mean(name, by_id)}")
+        line.wrong(
+            where,
+            f"there is no such line in this zone; {did_you_mean(name, by_id.keys() - {line.get('id')})}",
+        )
         return
     length = other.get("length")
     if at is not None and length is not None and at > length:

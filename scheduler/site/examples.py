@@ -13,8 +13,8 @@ from scheduler.site.reading import read_site_text
 
 EXAMPLES: Mapping[str, str] = MappingProxyType(
     {
-        "five-drums": "a household: five linked drums, tomatoes in pots, a young fig, a hedge, a loop (metric)",
-        "uneven-ground": "a fitter: drums and a box above a slope, three zones, branches (US units)",
+        "five-drums": "a household: five linked drums, tomatoes in pots, a fig, a hedge, a loop (metric)",
+        "uneven-ground": "a fitter: drums and a box above a slope, three zones (US units)",
     }
 )
 

@@ -25,6 +25,7 @@ _MOST_BROKEN_LINES = 20
 @dataclass(frozen=True, slots=True)
 class BrokenLine:
     line: int
+    key: str
     read: str
     remedy: str
 
@@ -53,7 +54,7 @@ def parse_toml(text: str) -> Parsed:
         if any(b.line == number for b in broken):
             break
         line = lines[number - 1]
-        broken.append(BrokenLine(number, _shown(line), _remedy(line, said, lines[: number - 1])))
+        broken.append(BrokenLine(number, _key(line), _shown(line), _remedy(line, said, lines[: number - 1])))
         mended = _UNQUOTED.sub(r'\1"\2"', line)
         if mended == line:
             key = _KEY.match(line)
@@ -70,6 +71,11 @@ def _where(error: tomllib.TOMLDecodeError, last_line: int) -> tuple[int, str]:
     match = _AT_LINE.search(text)
     number = int(match[1]) if match and match[1] else last_line
     return min(number, last_line), _AT_LINE.sub("", text)
+
+
+def _key(line: str) -> str:
+    key = _KEY.match(line)
+    return key[1] if key else "the whole line"
 
 
 def _shown(line: str) -> str:

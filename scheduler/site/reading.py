@@ -46,7 +46,7 @@ def read_site_text(text: str, name: str) -> Site:
     parsed = parse_toml(text)
     findings = Findings(name, {})
     for broken in parsed.broken:
-        findings.problems.append(SiteProblem(name, broken.line, "the whole line", broken.read, broken.remedy))
+        findings.problems.append(SiteProblem(name, broken.line, broken.key, broken.read, broken.remedy))
     if parsed.document is not None:
         site = _read_document(parsed, findings)
         if site is not None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
+from difflib import get_close_matches
 from typing import Any
 
 from scheduler.site.errors import QuantityError, SiteProblem
@@ -15,6 +16,8 @@ from scheduler.site.toml_lines import Path
 SECRET_KEY = re.compile(
     r"pass(word|wd|phrase)?$|secret|token|api_?key|(^|_)key$|credential|pin$", re.IGNORECASE
 )
+# The same, to catch them when misspelt.
+_SECRETS = ("password", "passphrase", "secret", "token", "credentials")
 _SECRET_URL = re.compile(r"\w+://[^/\s@]+@|^[^/\s@:]+:[^/\s@]+@\S+$")
 _KEEP_OUT = (
     "take it out of the site file: "
@@ -112,7 +115,7 @@ def _read_table(raw: dict[str, Any], section: Section, path: Path, label: str, f
 
 
 def _is_secret(name: str, value: object, found: Field | None) -> bool:
-    if found is None and SECRET_KEY.search(name):
+    if found is None and (SECRET_KEY.search(name) or get_close_matches(name.lower(), _SECRETS, 1, 0.8)):
         return True
     return isinstance(value, str) and _SECRET_URL.search(value) is not None
 

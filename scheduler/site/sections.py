@@ -40,10 +40,10 @@ def _soil_named(word: str) -> str | None:
 _HEIGHT = Quantity("length", -20.0, 20.0, "within 20 m of the datum")
 _DROP = Quantity("length", -10.0, 20.0, "from -10 m (above the outlet) to 20 m below it")
 _ALONG = Quantity("length", 0.0, 500.0, "from 0 to 500 m")
-_RUN = Quantity("length", 0.0, 500.0, "more than 0, at most 500 m", above_least=True)
+_RUN = Quantity("length", 0.0, 500.0, "above 0, at most 500 m", above_least=True)
 _BORE = Quantity("length", 0.002, 0.11, "from 2 mm to 11 cm")
 _SIZE = Quantity("length", 0.05, 5.0, "from 5 cm to 5 m")
-_FLOW = Quantity("flow", 0.0, 2000.0, "more than 0, at most 2000 L/h", above_least=True)
+_FLOW = Quantity("flow", 0.0, 2000.0, "above 0, at most 2000 L/h", above_least=True)
 _AT_HEAD = Quantity("head", 0.02, 60.0, "from 2 cm to 60 m")
 _KV = Quantity("kv", 0.05, 500.0, "from 0.05 to 500 m3/h")
 _CV = Quantity("cv", 0.05, 600.0, "from 0.05 to 600 gpm")
@@ -228,12 +228,10 @@ PLANT = Section(
         Field("id", Ident(), "short name", required=True),
         Field("name", Text(), "what people call it"),
         Field("kind", Word(tuple(KINDS), _kind_named), "kind in the plant catalogue", required=True),
-        Field(
-            "canopy", Quantity("area", 0.0, 1000.0, "more than 0", above_least=True), "ground shaded at noon"
-        ),
+        Field("canopy", Quantity("area", 0.0, 1000.0, "above 0", above_least=True), "ground shaded at noon"),
         Field(
             "canopy_diameter",
-            Quantity("length", 0.0, 30.0, "more than 0, at most 30 m", above_least=True),
+            Quantity("length", 0.0, 30.0, "above 0, at most 30 m", above_least=True),
             "of a round canopy, instead of its area",
         ),
         Field(
