@@ -62,6 +62,18 @@ class RaisedAlert:
 
 
 @dataclass(frozen=True, slots=True)
+class Telling:
+    """What became of telling one person of one alert, named by its kind, subject and time."""
+
+    kind: str
+    subject: str
+    raised_at: datetime
+    person: str
+    status: str
+    at: datetime
+
+
+@dataclass(frozen=True, slots=True)
 class AskedRequest:
     request: Request
     answer: RecordAnswer | None
@@ -325,6 +337,17 @@ def given_since(connection: Connection, site: str, first: date) -> tuple[tuple[d
 
 def _alert(row: Row[Any]) -> Alert:
     return Alert(row.kind, row.subject, row.text, row.advice, row.urgent, row.raised_at)
+
+
+def tellings_since(connection: Connection, site: str, since: datetime) -> tuple[Telling, ...]:
+    rows = connection.execute(
+        sa.select(t.tellings)
+        .where(t.tellings.c.site == site, t.tellings.c.raised_at >= since)
+        .order_by(t.tellings.c.id)
+    )
+    return tuple(
+        Telling(row.kind, row.subject, row.raised_at, row.person, row.status, row.at) for row in rows
+    )
 
 
 def unanswered_requests(connection: Connection, site: str) -> tuple[Request, ...]:

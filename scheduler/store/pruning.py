@@ -39,6 +39,7 @@ def prune(connection: Connection, site: str, now: datetime) -> None:
         sa.delete(t.alerts).where(
             t.alerts.c.site == site, t.alerts.c.raised_at < history, t.alerts.c.cleared_at.is_not(None)
         ),
+        sa.delete(t.tellings).where(t.tellings.c.site == site, t.tellings.c.at < history),
         sa.delete(t.requests).where(
             t.requests.c.site == site,
             t.requests.c.at < history,

@@ -26,14 +26,14 @@ from scheduler.planning.plan import Plan
 from scheduler.site.errors import StoreError
 from scheduler.store import asking, opening, pruning
 from scheduler.store import writing as rows
-from scheduler.store.asking import AskedRequest, MeasuredRun, NodeSeen, RaisedAlert
+from scheduler.store.asking import AskedRequest, MeasuredRun, NodeSeen, RaisedAlert, Telling
 from scheduler.store.changes import ChangeWatch
 from scheduler.store.engine import BUSY_TIMEOUT_MS, make_engine, reading, sqlite_path, writing
 
 if TYPE_CHECKING:
     from scheduler.control.state import Saved
 
-__all__ = ["AskedRequest", "MeasuredRun", "NodeSeen", "RaisedAlert", "Store"]
+__all__ = ["AskedRequest", "MeasuredRun", "NodeSeen", "RaisedAlert", "Store", "Telling"]
 
 # Backups kept beside the store.
 BACKUPS_KEPT = 7
@@ -103,6 +103,10 @@ class Store:
     def save_outlook(self, outlook: Outlook) -> None:
         with writing(self._engine) as connection:
             rows.write_outlook(connection, self.site_id, outlook)
+
+    def save_telling(self, telling: Telling) -> None:
+        with writing(self._engine) as connection:
+            rows.write_telling(connection, self.site_id, telling)
 
     def flush(
         self,
@@ -236,6 +240,11 @@ class Store:
     def alerts_since(self, since: datetime) -> tuple[RaisedAlert, ...]:
         with reading(self._engine) as connection:
             return asking.alerts_since(connection, self.site_id, since)
+
+    def tellings_since(self, since: datetime) -> tuple[Telling, ...]:
+        """By when the alert was raised."""
+        with reading(self._engine) as connection:
+            return asking.tellings_since(connection, self.site_id, since)
 
     def stop_state(self) -> RecordStop | None:
         with reading(self._engine) as connection:

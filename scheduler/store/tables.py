@@ -186,6 +186,20 @@ alerts = sa.Table(
     sa.Column("cleared_at", UtcTime),
 )
 
+# What became of telling each person of an alert; so nobody is told twice, and nobody missed, over a restart.
+tellings = sa.Table(
+    "tellings",
+    metadata,
+    sa.Column("id", sa.Integer, primary_key=True),
+    _site(),
+    sa.Column("kind", sa.Text, nullable=False),
+    sa.Column("subject", sa.Text, nullable=False),
+    sa.Column("raised_at", UtcTime, nullable=False),
+    sa.Column("person", sa.Text, nullable=False),
+    sa.Column("status", sa.Text, nullable=False),
+    sa.Column("at", UtcTime, nullable=False),
+)
+
 requests = sa.Table(
     "requests",
     metadata,

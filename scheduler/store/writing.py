@@ -31,6 +31,7 @@ from scheduler.control.effects import (
 from scheduler.control.events import NodeHeard, RequestKind
 from scheduler.planning.plan import Plan
 from scheduler.store import tables as t
+from scheduler.store.asking import Telling
 from scheduler.store.codec import to_dict, to_json
 
 
@@ -165,6 +166,11 @@ def _append(
 
 
 def _answer(connection: Connection, record: RecordAnswer) -> None:
+    """The first answer stands. An answer to a request this file never had (an old copy was restored) is
+    left out: it must not keep everything else from being written."""
+    known = sa.select(t.requests.c.id).where(t.requests.c.id == record.request_id)
+    if connection.execute(known).scalar_one_or_none() is None:
+        return
     statement = insert(t.answers).values(
         request_id=record.request_id, at=record.at, done=record.done, text=record.text
     )
@@ -232,6 +238,10 @@ def write_node(connection: Connection, site: str, heard: NodeHeard, at: datetime
     }
     statement = insert(t.nodes).values(site=site, node=heard.node, **row)
     connection.execute(statement.on_conflict_do_update(index_elements=["site", "node"], set_=row))
+
+
+def write_telling(connection: Connection, site: str, telling: Telling) -> None:
+    connection.execute(sa.insert(t.tellings).values(site=site, **to_dict(telling)))
 
 
 def write_mark(connection: Connection, site: str, name: str, value: str) -> None:

@@ -41,7 +41,7 @@ from scheduler.control.orders import Order, RunOutcome, ValveStatus
 from scheduler.planning.plan import Plan, PlannedRun, PlantShare, Reason, SkippedZone, StoreOutlook
 from scheduler.sensing.belief import UNKNOWN_LEVEL, LevelBelief, LevelReading
 from scheduler.site.errors import StoreError
-from scheduler.store.store import Store, store_url
+from scheduler.store.store import Store, Telling, store_url
 
 AT = datetime(2026, 7, 3, 4, 30, tzinfo=UTC)
 DAY = date(2026, 7, 3)
@@ -458,3 +458,16 @@ def test_a_full_disk_is_told_and_nothing_is_half_written(small_disk: Path) -> No
         assert [r.id for r in store.unanswered_requests()] == written
     with Store(store_url(small_disk / "plot.db"), "plot", service=False) as again:
         assert [r.id for r in again.unanswered_requests()] == written
+
+
+def test_an_answer_to_a_request_of_another_file_holds_nothing_up(store: Store) -> None:
+    store.write([RecordAnswer(77, AT, True, "done"), RecordStop(True, "Ines", AT)])
+    assert store.answer_to(77) is None
+    assert store.stop_state() is not None
+
+
+def test_who_was_told_is_kept(store: Store) -> None:
+    told = Telling("near_empty", "", AT, "Ines", "told", AT)
+    store.save_telling(told)
+    assert store.tellings_since(AT) == (told,)
+    assert store.tellings_since(AT + timedelta(seconds=1)) == ()

@@ -1,4 +1,4 @@
-"""What the level says a run drew, hand-measured levels, and a word on how a run ended."""
+"""What the level says a run drew, hand-measured levels, who was told of what, and a word on how a run ended."""
 
 from __future__ import annotations
 
@@ -33,6 +33,18 @@ def upgrade() -> None:
         sa.Column("level_m", sa.Float(), nullable=False),
         sa.Column("who", sa.Text(), nullable=False),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_calibrations")),
+    )
+    op.create_table(
+        "tellings",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("site", sa.Text(), nullable=False),
+        sa.Column("kind", sa.Text(), nullable=False),
+        sa.Column("subject", sa.Text(), nullable=False),
+        sa.Column("raised_at", sa.DateTime(), nullable=False),
+        sa.Column("person", sa.Text(), nullable=False),
+        sa.Column("status", sa.Text(), nullable=False),
+        sa.Column("at", sa.DateTime(), nullable=False),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_tellings")),
     )
     # The litres the first store kept beside a booking move to their own table; their spread was not kept.
     op.execute(
