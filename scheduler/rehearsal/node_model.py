@@ -51,7 +51,7 @@ class VirtualNode:
         self.open_report_s = open_report_s
         self.last_sequence = 0
         self._zone_of = {z.valve.channel: z.id for z in site.zones}
-        self._used: set[str] = set()
+        self.accepted: set[str] = set()
         self._run: _Run | None = None
         self._outcomes: dict[str, RunOutcome] = {}
         self._refusals: list[Refusal] = []
@@ -78,7 +78,7 @@ class VirtualNode:
             self._refused_total += 1
             return
         self.last_sequence = order.sequence
-        self._used.add(order.order_id)
+        self.accepted.add(order.order_id)
         seconds = min(order.open_ms / 1000.0, self.site.node.longest_open_s)
         now = self.garden.clock
         self._run = _Run(order, now, now + timedelta(seconds=seconds))
@@ -137,7 +137,7 @@ class VirtualNode:
             return "old_session"
         if order.sequence <= self.last_sequence:
             return "old_sequence"
-        if order.order_id in self._used:
+        if order.order_id in self.accepted:
             return "used_order"
         if order.start_by_uptime_ms < self.uptime_ms():
             return "too_late"

@@ -8,7 +8,7 @@ The same inputs and seed give the same season.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 
 import numpy as np
@@ -101,11 +101,16 @@ def rehearse(
     *,
     start_level_m: float | None = None,
     open_report_s: float = OPEN_REPORT_S,
+    rest_report_s: float | None = None,
 ) -> Season:
     """Rehearse from the beginning of ``start`` to the end of ``end`` (local days).
 
-    ``start_level_m`` None: the barrels begin full. UsageError when a day of the season has no temperatures.
+    ``start_level_m`` None: the barrels begin full. ``rest_report_s`` thins the node's reports while every
+    valve is shut: a garden with a slower sensor, which gives the controller less to go by. UsageError when
+    a day of the season has no temperatures.
     """
+    if rest_report_s is not None:
+        site = _with_slower_reports(site, rest_report_s)
     weather = season_weather(site, days, start, end)
     sizes = hidden if hidden is not None else Hidden()
     truth = draw_truth(site, seed, sizes)
@@ -118,6 +123,11 @@ def rehearse(
     timer = set_timer(site, shell.state.model, weather, start)
     timer_days = run_timer(other, timer, start, end)
     return _Rehearsal(site, seed, sizes, weather, shell, timer, timer_days, other).run()
+
+
+def _with_slower_reports(site: Site, seconds: float) -> Site:
+    sensor = replace(site.sensor, interval_s=seconds) if site.sensor is not None else None
+    return replace(site, sensor=sensor, node=replace(site.node, heartbeat_s=seconds))
 
 
 def season_weather(site: Site, days: Sequence[DayWeather], start: date, end: date) -> tuple[DayWeather, ...]:
@@ -217,13 +227,16 @@ class _Rehearsal:
         )
 
     def _planned_on(self, day: date) -> dict[str, float]:
-        """What the orders of that day promised, by plant."""
+        """What the orders of that day promised, by plant. A refused order promised once, however often tried."""
         zone = self.site.place.timezone
+        today = [i for i in self.shell.log.intents if i.made_at.astimezone(zone).date() == day]
+        accepted = [i for i in today if i.order.order_id in self.shell.node.accepted]
+        served = {i.zone for i in accepted}
+        refused = {i.zone: i for i in today if i.zone not in served}
         planned: dict[str, float] = {}
-        for intent in self.shell.log.intents:
-            if intent.made_at.astimezone(zone).date() == day:
-                for plant, litres in intent.planned_l:
-                    planned[plant] = planned.get(plant, 0.0) + litres
+        for intent in (*accepted, *refused.values()):
+            for plant, litres in intent.planned_l:
+                planned[plant] = planned.get(plant, 0.0) + litres
         return planned
 
     def _watch_zones(self) -> None:
