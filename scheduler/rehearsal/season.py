@@ -15,7 +15,7 @@ import numpy as np
 
 from scheduler.agronomy.et0 import reference_et
 from scheduler.agronomy.weather import DayWeather
-from scheduler.control.effects import Alert, Intent
+from scheduler.control.effects import Alert, Intent, RecordLearning
 from scheduler.planning.garden import GardenModel
 from scheduler.planning.windows import local_midnight
 from scheduler.rehearsal import checks
@@ -81,6 +81,7 @@ class Season:
     runs: tuple[TrueRun, ...]
     intents: tuple[Intent, ...]
     alerts: tuple[Alert, ...]
+    learned: tuple[RecordLearning, ...]
     timer: FixedTimer
     reserve_level_m: float
     brim_level_m: float
@@ -227,7 +228,7 @@ class _Rehearsal:
         )
 
     def _planned_on(self, day: date) -> dict[str, float]:
-        """What the orders of that day promised, by plant. A refused order promised once, however often tried."""
+        """What that day's orders promised, by plant. A refused order promised once, however often tried."""
         zone = self.site.place.timezone
         today = [i for i in self.shell.log.intents if i.made_at.astimezone(zone).date() == day]
         accepted = [i for i in today if i.order.order_id in self.shell.node.accepted]
@@ -278,6 +279,7 @@ class _Rehearsal:
             runs=tuple(garden.runs),
             intents=tuple(log.intents),
             alerts=tuple(log.alerts),
+            learned=tuple(log.learned),
             timer=self.timer,
             reserve_level_m=self.model.reserve_level_m,
             brim_level_m=garden.brim_m,
