@@ -11,7 +11,7 @@ import tomllib
 from dataclasses import dataclass
 from typing import Any
 
-from scheduler.site.records import SECRET_KEY
+from scheduler.site.records import is_secret_key
 
 _AT_LINE = re.compile(r"\s*\(at (?:line (\d+), column \d+|end of document)\)$")
 # key = 85 cm   (also inside { ... })
@@ -79,7 +79,7 @@ def _key(line: str) -> str:
 
 
 def _shown(line: str) -> str:
-    if (key := _KEY.match(line)) and SECRET_KEY.search(key[1]):
+    if (key := _KEY.match(line)) and is_secret_key(key[1]):
         return f"{key[1]} = (not shown)"
     text = " ".join(line.split())
     return text if len(text) <= 60 else text[:57] + "..."

@@ -13,7 +13,7 @@ from scheduler.site.fields import IDENT_PATTERN, Field, Section, Table, as_read,
 from scheduler.site.toml_lines import Path
 
 # Names under which people keep secrets.
-SECRET_KEY = re.compile(
+_SECRET_KEY = re.compile(
     r"pass(word|wd|phrase)?$|secret|token|api_?key|(^|_)key$|credential|pin$", re.IGNORECASE
 )
 # The same, to catch them when misspelt.
@@ -114,8 +114,13 @@ def _read_table(raw: dict[str, Any], section: Section, path: Path, label: str, f
     return record
 
 
+def is_secret_key(name: str) -> bool:
+    """Whether a key looks like one that holds a secret, misspelt or not."""
+    return bool(_SECRET_KEY.search(name) or get_close_matches(name.lower(), _SECRETS, 1, 0.8))
+
+
 def _is_secret(name: str, value: object, found: Field | None) -> bool:
-    if found is None and (SECRET_KEY.search(name) or get_close_matches(name.lower(), _SECRETS, 1, 0.8)):
+    if found is None and is_secret_key(name):
         return True
     return isinstance(value, str) and _SECRET_URL.search(value) is not None
 

@@ -25,11 +25,14 @@ def value_paths(value: Any, path: tuple[str | int, ...] = ()) -> set[tuple[str |
     return found
 
 
-TRICKY = '''\
+TRICKY = (
+    """\
 # a comment with [brackets] = "and quotes
 id = "one" # trailing "quote
-"quoted key" = 'it''' + """'s
+"quoted key" = 'it"""
+    + """'s
 """
+)
 
 EVERYTHING = r'''# [not.a.table]
 title = "a # no comment"     # a comment, with = and [
@@ -115,7 +118,8 @@ def test_an_unclosed_text_ends_with_an_error_and_not_with_a_hang() -> None:
 
 keys = st.text("abcXYZ_-09", min_size=1, max_size=4) | st.sampled_from(['"q k"', "'a.b'", '"é#="', '"x\\"y"'])
 scalars = st.sampled_from(
-    ["1", "-2.5e3", "true", "nan", "2012-07-01", "05:00:00", '"a # b"', "'[x]'", '"\\"]"', '"""one"""', "'''l\n'''",
+    ["1", "-2.5e3", "true", "nan", "2012-07-01",
+     "05:00:00", '"a # b"', "'[x]'", '"\\"]"', '"""one"""', "'''l\n'''",
      '"""\ntwo\nlines = 3\n"""', "'''\n[[no]]\n\"'''", '"""q""""', '""', "''"]
 )  # fmt: skip
 
@@ -126,7 +130,9 @@ def arrays(inner: st.SearchStrategy[str]) -> st.SearchStrategy[str]:
 
 
 def inline_tables(inner: st.SearchStrategy[str]) -> st.SearchStrategy[str]:
-    pairs = st.lists(st.tuples(keys, inner), max_size=3, unique_by=lambda p: tomllib.loads(f"{p[0]} = 1").popitem())
+    pairs = st.lists(
+        st.tuples(keys, inner), max_size=3, unique_by=lambda p: tomllib.loads(f"{p[0]} = 1").popitem()
+    )
     return pairs.map(lambda ps: "{" + ", ".join(f"{k} = {v}" for k, v in ps) + "}")
 
 
@@ -185,7 +191,7 @@ def test_a_value_is_not_yet_read_from_the_lines_above_its_own(text: str) -> None
 def test_each_simple_value_is_found_where_it_was_put(gaps: list[int]) -> None:
     text, true_line = "", {}
     for number, gap in enumerate(gaps):
-        text += "# gap\n" * gap + f"[[t]]\nv = {{ a = 1, b = [ 1,\n 2 ] }}\n"
+        text += "# gap\n" * gap + "[[t]]\nv = { a = 1, b = [ 1,\n 2 ] }\n"
         true_line[number] = text.count("\n") - 1
     found = toml_lines(text)
     assert [found[("t", n, "v", "b", 1)] for n in true_line] == [line + 1 for line in true_line.values()]
