@@ -1,0 +1,286 @@
+"""Composition root: everything a running garden needs, built, started and ended in the right order."""
+
+from __future__ import annotations
+
+import logging
+import os
+import random
+import signal
+import threading
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+from scheduler.alerts.delivery import Deliverer, Outcome, Told
+from scheduler.control.effects import Alert
+from scheduler.link.client import NodeLink
+from scheduler.service.boundaries import Boundaries
+from scheduler.service.clock import Clock, SystemClock, WallTrust, said_trust
+from scheduler.service.forecasts import Fetching
+from scheduler.service.health import Health
+from scheduler.service.keeping import SAVED_AT, SYNCED_BOOT
+from scheduler.service.lock import SiteLock, lock_path
+from scheduler.service.loop import Loop
+from scheduler.service.secrets import Secrets
+from scheduler.service.shell import Shell
+from scheduler.service.timers import Timers
+from scheduler.site.errors import StoreError
+from scheduler.site.model import Site
+from scheduler.store.store import Store, Telling, store_url
+from scheduler.weather.cache import CachedWeather
+from scheduler.weather.open_meteo import BASE_URL, OpenMeteo
+from scheduler.weather.service import WeatherService
+from scheduler.weather.weather_file import WeatherFile
+
+STATE_VARIABLE = "FALLINGHEAD_STATE"
+USER_VARIABLE = "FALLINGHEAD_BROKER_USER"
+WEATHER_URL_VARIABLE = "FALLINGHEAD_WEATHER_URL"
+TLS_CA_VARIABLE = "FALLINGHEAD_BROKER_CA"
+DEFAULT_USER = "fallinghead"
+# Alerts of the last day that nobody was told of are told after a restart.
+RETELL = timedelta(days=1)
+
+log = logging.getLogger("fallinghead")
+
+
+def state_folder(environment: Mapping[str, str] | None = None) -> Path:
+    """Where a service keeps its store: FALLINGHEAD_STATE, what systemd gives, or the user's own state."""
+    env = os.environ if environment is None else environment
+    given = env.get(STATE_VARIABLE) or env.get("STATE_DIRECTORY", "").split(":")[0]
+    if given:
+        return Path(given)
+    home = env.get("XDG_STATE_HOME") or str(Path.home() / ".local" / "state")
+    return Path(home) / "fallinghead"
+
+
+def site_store_path(site_id: str, environment: Mapping[str, str] | None = None) -> Path:
+    """The store of a garden; commands and service agree on it."""
+    return state_folder(environment) / f"{site_id}.db"
+
+
+@dataclass(frozen=True, slots=True)
+class Parts:
+    """What may be put in place of the usual; None: the usual."""
+
+    store_path: Path | None = None
+    clock: Clock | None = None
+    weather: WeatherService | None = None
+    node_key: bytes | None = None
+    broker_host: str | None = None
+    broker_port: int | None = None
+    broker_user: str | None = None
+    broker_password: str | None = None
+    on_alert: Callable[[Alert], None] | None = None
+
+
+class Daemon:
+    """One garden's service. ``run`` blocks until ``leave``; everything opened is closed when it returns.
+
+    LockedError: another one runs. StoreError: the store is lost or damaged. UsageError: a secret is missing.
+    """
+
+    def __init__(
+        self, site: Site, parts: Parts | None = None, environment: Mapping[str, str] | None = None
+    ) -> None:
+        self.site = site
+        self._parts = parts or Parts()
+        self._env = os.environ if environment is None else environment
+        self._secrets = Secrets(self._env)
+        self._key = self._parts.node_key or self._secrets.node_key(site.node.id)
+        self._boundaries = Boundaries()
+        self.store_path = self._parts.store_path or site_store_path(site.id, self._env)
+        self.shell: Shell | None = None
+        self.loop: Loop | None = None
+        self._leave_asked = threading.Event()
+
+    def leave(self) -> None:
+        """From any thread or a signal handler: close the valves and end."""
+        self._leave_asked.set()
+        if self.loop is not None:
+            self.loop.leave()
+
+    def end(self) -> None:
+        """From any thread: end without closing anything, for practice."""
+        if self.loop is not None:
+            self.loop.end()
+
+    def run(self) -> None:
+        self._make_folder()
+        with SiteLock(lock_path(self.store_path)), Store(store_url(self.store_path), self.site.id) as store:
+            self._run(store)
+
+    def _make_folder(self) -> None:
+        try:
+            self.store_path.parent.mkdir(mode=0o750, parents=True, exist_ok=True)
+        except OSError as error:
+            raise StoreError(
+                f"The folder {self.store_path.parent} for the store cannot be made: {error.strerror}. "
+                f"Set {STATE_VARIABLE} to one this user may write."
+            ) from error
+
+    def _run(self, store: Store) -> None:
+        timers = Timers()
+        trust = _wall_trust(store)
+        clock = self._parts.clock or SystemClock(trust)
+        loop = Loop(
+            clock,
+            health=Health(),
+            set_timer=lambda in_s, call: timers.once("wake", in_s, call),
+            on_jump=timers.wake_up,
+        )
+        link = self._link(loop)
+        alerts = self._alerts(store)
+        fetching = self._weather(clock, loop, timers)
+        shell = Shell(
+            self.site,
+            store,
+            link,
+            fetching,
+            _Both(alerts, self._parts.on_alert),
+            clock,
+            wake=loop.wake,
+            boundaries=self._boundaries,
+            boot=trust.boot,
+        )
+        self.loop, self.shell = loop, shell
+        timers.daily("backup", self.site.place.timezone, lambda: loop.job(lambda: _look_after(store, clock)))
+        timers.start()
+        alerts.start()
+        self._tell_again(store, alerts)
+        log.info("Serving %s; store %s.", self.site.name, self.store_path)
+        link.start()
+        if self._leave_asked.is_set():
+            loop.leave()
+        try:
+            loop.run(shell)
+        finally:
+            timers.stop()
+            link.stop()
+            alerts.stop(within_s=2.0)
+            log.info("Ended.")
+
+    def _link(self, loop: Loop) -> NodeLink:
+        parts = self._parts
+        password = parts.broker_password or self._secrets.get("broker_password")
+        user = parts.broker_user or self._env.get(USER_VARIABLE) or (DEFAULT_USER if password else None)
+        host, port = parts.broker_host or self.site.broker.host, parts.broker_port or self.site.broker.port
+        log.info("Looking for the broker at %s:%s; waiting until it is there.", host, port)
+        return NodeLink(
+            self.site,
+            self._key,
+            on_event=loop.post,
+            host=host,
+            port=port,
+            username=user,
+            password=password,
+            on_nudge=loop.nudge,
+            on_trouble=lambda text: log.warning("%s", text),
+            tls_ca_file=self._env.get(TLS_CA_VARIABLE),
+        )
+
+    def _alerts(self, store: Store) -> Deliverer:
+        return Deliverer(
+            self.site.name,
+            self.site.people,
+            self._secrets.addresses(self.site),
+            zone=self.site.place.timezone,
+            on_outcome=lambda outcome: _keep_outcome(store, outcome),
+            told=_told(store, self.site),
+        )
+
+    def _tell_again(self, store: Store, alerts: Deliverer) -> None:
+        """Hand over open alerts of the last day; who was told already is left in peace by ``told``."""
+        since = datetime.now(UTC) - RETELL
+        settled = {(t.kind, t.subject, t.raised_at) for t in store.tellings_since(since)}
+        for alert in store.open_alerts():
+            if alert.at >= since and (alert.kind, alert.subject, alert.at) not in settled:
+                alerts.deliver(alert)
+
+    def _weather(self, clock: Clock, loop: Loop, timers: Timers) -> Fetching:
+        holder: list[Fetching] = []
+        service = self._parts.weather or CachedWeather(
+            self._service(), self.store_path.parent, say=lambda text: holder[0].say(text)
+        )
+        fetching = Fetching(
+            service,
+            self.site,
+            clock,
+            loop.post,
+            later=lambda call: timers.with_jitter("weather", call),
+        )
+        holder.append(fetching)
+        return fetching
+
+    def _service(self) -> WeatherService:
+        choice = self.site.forecast
+        if choice.service == "file":
+            return WeatherFile(choice.path or "")
+        url = self._env.get(WEATHER_URL_VARIABLE, BASE_URL)
+        return OpenMeteo(random.Random(), base_url=url)  # noqa: S311 - jitter between attempts, no secret
+
+
+class _Both:
+    """Alerts to people, and to whoever runs the practice garden."""
+
+    def __init__(self, deliverer: Deliverer, also: Callable[[Alert], None] | None) -> None:
+        self._deliverer = deliverer
+        self._also = also
+
+    def deliver(self, alert: Alert) -> None:
+        self._deliverer.deliver(alert)
+        if self._also is not None:
+            self._also(alert)
+
+
+def serve(site: Site) -> int:
+    """Run the garden's service until SIGTERM or SIGINT; the exit status. Errors go to the caller."""
+    daemon = Daemon(site)
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda *_: daemon.leave())
+    daemon.run()
+    return 0
+
+
+def _wall_trust(store: Store) -> WallTrust:
+    saved = store.mark(SAVED_AT)
+    return WallTrust(
+        last_saved=datetime.fromisoformat(saved) if saved else None,
+        synced_boot=store.mark(SYNCED_BOOT),
+        said=said_trust(),
+    )
+
+
+def _told(store: Store, site: Site) -> list[Told]:
+    zone = site.place.timezone
+    tellings = store.tellings_since(datetime.now(UTC) - RETELL)
+    return [
+        Told(t.person, t.kind, t.subject, t.raised_at.astimezone(zone).date())
+        for t in tellings
+        if t.status == "told"
+    ]
+
+
+def _keep_outcome(store: Store, outcome: Outcome) -> None:
+    alert = outcome.alert
+    if outcome.status == "told":
+        log.info("Told %s: %s", outcome.person, alert.text)
+    elif outcome.status != "told_before":
+        log.warning("Not told %s (%s): %s", outcome.person, outcome.text, alert.text)
+    telling = Telling(alert.kind, alert.subject, alert.at, outcome.person, outcome.status, datetime.now(UTC))
+    try:
+        store.save_telling(telling)
+    except StoreError as error:
+        log.error("Who was told could not be written down: %s", error)
+
+
+def _look_after(store: Store, clock: Clock) -> None:
+    """The daily copy, a check, and old history out."""
+    now = clock.now().wall
+    try:
+        store.prune(now)
+        store.check()
+        path = store.backup_beside(now.date())
+        log.info("Copy of the store made: %s", path)
+    except StoreError as error:
+        log.error("The daily copy of the store failed: %s", error)
