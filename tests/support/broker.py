@@ -85,7 +85,9 @@ class MosquittoProcess:
             passwords.touch(mode=0o600)
             program = find_program("mosquitto_passwd", "/usr/bin/mosquitto_passwd")
             for name, password in self._users.items():
-                subprocess.run([program, "-b", str(passwords), name, password], check=True, capture_output=True)
+                subprocess.run(
+                    [program, "-b", str(passwords), name, password], check=True, capture_output=True
+                )
             lines += ["allow_anonymous false", f"password_file {passwords}"]
         else:
             lines.append("allow_anonymous true")
