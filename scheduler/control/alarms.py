@@ -7,6 +7,7 @@ proposals of the trade notes (common practice, no source). A condition says True
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import date, datetime
 
@@ -57,12 +58,16 @@ class AlarmMemory:
     off_since_mono_s: float | None = None
 
 
+def _nothing() -> str:
+    return ""
+
+
 @dataclass(frozen=True, slots=True)
 class Condition:
     """Whether something is wrong now (None: in the deadband), and what to say about it."""
 
     active: bool | None
-    text: str = ""
+    text: Callable[[], str] = _nothing  # asked for only when somebody is told
     advice: str = ""
     urgent: bool | None = None  # None: as the rule says
 
@@ -113,7 +118,7 @@ def _while_on(
         return Verdict(raised)
     told = replace(raised, told_at=wall, told_day=local_day)
     urgent = rule.urgent if condition.urgent is None else condition.urgent
-    alert = Alert(memory.kind, memory.subject, condition.text, condition.advice, urgent, wall)
+    alert = Alert(memory.kind, memory.subject, condition.text(), condition.advice, urgent, wall)
     return Verdict(told, alert)
 
 

@@ -78,7 +78,7 @@ def conditions(turn: Turn) -> Iterator[Named]:
 def _store(state: State) -> Condition:
     return Condition(
         state.store_fault is not None,
-        f"{state.site.name}: what happens cannot be written down ({state.store_fault}).",
+        lambda: f"{state.site.name}: what happens cannot be written down ({state.store_fault}).",
         "Free space on the disk or replace the card. Nothing is watered until then; valves still close.",
     )
 
@@ -91,7 +91,7 @@ def _valve(turn: Turn) -> Condition:
     )
     return Condition(
         state.phase == "unproven" or overdue,
-        f"{state.site.name}: a valve is not proven shut (node says {positions}).",
+        lambda: f"{state.site.name}: a valve is not proven shut (node says {positions}).",
         "Go and close the hand tap at the barrels now, then look at the valve.",
     )
 
@@ -105,7 +105,9 @@ def _silent(turn: Turn) -> Condition:
     was_open = bool(state.intents)
     return Condition(
         True,
-        f"{state.site.name}: {cause} has not been heard for {minutes:.0f} min; nothing can be watered.",
+        lambda: (
+            f"{state.site.name}: {cause} has not been heard for {minutes:.0f} min; nothing can be watered."
+        ),
         "Look at power and radio of the shed box." if state.connected else "Look at the broker on the Pi.",
         urgent=was_open,
     )
@@ -114,7 +116,7 @@ def _silent(turn: Turn) -> Condition:
 def _clock(turn: Turn) -> Condition:
     return Condition(
         turn.now.trust == "unknown",
-        f"{turn.state.site.name}: the time of day is not known; nothing starts by the clock.",
+        lambda: f"{turn.state.site.name}: the time of day is not known; nothing starts by the clock.",
         "Give the Pi a network connection, or set its clock.",
     )
 
@@ -125,7 +127,7 @@ def _level(turn: Turn) -> Condition:
     why = "; ".join(state.belief.why) or "no reading"
     return Condition(
         not state.belief.known and unknown_s >= LEVEL_UNKNOWN_S,
-        f"{state.site.name}: the water level is unknown ({why}).",
+        lambda: f"{state.site.name}: the water level is unknown ({why}).",
         "Look at the sensor for spiders and wet; measure by hand and enter it: fallinghead measured.",
     )
 
@@ -140,7 +142,7 @@ def _forecast(turn: Turn) -> Condition:
     )
     return Condition(
         stale,
-        f"{turn.state.site.name}: the weather forecast {text}{fault}.",
+        lambda: f"{turn.state.site.name}: the weather forecast {text}{fault}.",
         "Look at the network. Watering goes on with the mean of the last days.",
     )
 
@@ -149,7 +151,7 @@ def _refused(turn: Turn) -> Condition:
     recent = [t for t in turn.state.refused_mono_s if turn.now.monotonic_s - t < 3600.0]
     return Condition(
         len(recent) >= REFUSALS_TOLD,
-        f"{turn.state.site.name}: the node refused {len(recent)} orders within an hour.",
+        lambda: f"{turn.state.site.name}: the node refused {len(recent)} orders within an hour.",
         "Somebody may be sending orders that are not ours: change the node's key and the broker's passwords.",
     )
 
@@ -160,7 +162,9 @@ def _supply(state: State) -> Condition:
         return Condition(False)
     active = True if mv < SUPPLY_LOW_MV else None
     return Condition(
-        active, f"{state.site.name}: the valve's supply is at {mv / 1000:.1f} V.", "Charge the battery."
+        active,
+        lambda: f"{state.site.name}: the valve's supply is at {mv / 1000:.1f} V.",
+        "Charge the battery.",
     )
 
 
@@ -188,8 +192,10 @@ def _near_empty(state: State) -> Condition:
     units = state.site.units
     return Condition(
         active,
-        f"{state.site.name}: the barrels are nearly empty: {show_volume(usable, units)} above the "
-        f"reserve{span}.",
+        lambda: (
+            f"{state.site.name}: the barrels are nearly empty: {show_volume(usable, units)} above the "
+            f"reserve{span}."
+        ),
         "Top up (through an air gap) or let the lower ranks wait.",
     )
 
@@ -211,8 +217,10 @@ def _runs_out(turn: Turn) -> Condition:
     last = state.plan.day + timedelta(days=store.days_left_middle)
     return Condition(
         active,
-        f"{state.site.name}: the stored water lasts until about {last:%A %d %B} "
-        f"({_span(early, store.days_left_late)}).",
+        lambda: (
+            f"{state.site.name}: the stored water lasts until about {last:%A %d %B} "
+            f"({_span(early, store.days_left_late)})."
+        ),
         "Top up, or say what must be watered first.",
     )
 
@@ -225,7 +233,9 @@ def _span(early: int | None, late: int | None) -> str:
 def _short(state: State, zone: str, count: int) -> Condition:
     return Condition(
         count >= 2,
-        f"{state.site.name}: zone {zone} gave less than 70 % of what it should, {count} runs in a row.",
+        lambda: (
+            f"{state.site.name}: zone {zone} gave less than 70 % of what it should, {count} runs in a row."
+        ),
         "Clean the filter, then look for an air lock or a kinked line.",
     )
 
@@ -233,7 +243,9 @@ def _short(state: State, zone: str, count: int) -> Condition:
 def _over(state: State, zone: str, count: int) -> Condition:
     return Condition(
         count <= -2,
-        f"{state.site.name}: zone {zone} drew more than 130 % of what it should, {-count} runs in a row.",
+        lambda: (
+            f"{state.site.name}: zone {zone} drew more than 130 % of what it should, {-count} runs in a row."
+        ),
         "Look for a burst line or an emitter that came off.",
     )
 
@@ -242,7 +254,7 @@ def _interrupted(turn: Turn, zone: str) -> Condition:
     hit = (turn.local_day, zone) in turn.state.topped_up
     return Condition(
         hit,
-        f"{turn.state.site.name}: a run of zone {zone} broke off before its end.",
+        lambda: f"{turn.state.site.name}: a run of zone {zone} broke off before its end.",
         "The rest is watered once more today if the window allows. If it happens again, look at the "
         "power supply.",
     )

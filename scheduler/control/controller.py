@@ -24,8 +24,8 @@ from scheduler.site.model import Site
 
 __all__ = ["Saved", "State", "begin", "step"]
 
-# Longest sleep between two looks at the clocks.
-WAKE_MAX_S = 300.0
+# Longest sleep between two looks at the clocks; the node's heartbeats mostly come sooner.
+WAKE_MAX_S = 600.0
 WAKE_BUSY_S = 5.0
 # After a failed fetch the weather is asked for again this much later.
 REFETCH_S = 3600.0

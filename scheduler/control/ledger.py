@@ -203,11 +203,15 @@ def day_given_l(state: State, plant: str, day: date) -> float:
     return sum(litres for d, p, litres in state.given_l if d == day and p == plant)
 
 
-def balance_days(turn: Turn) -> None:
-    """Bring every root zone to the end of yesterday; days whose weather was mended are worked out again."""
+def balance_days(turn: Turn, *, again: bool = False) -> None:
+    """Bring every root zone to the end of yesterday; ``again`` when the weather of past days was mended."""
     yesterday = turn.local_day - timedelta(days=1)
     state = turn.state
-    if state.base_day is None or yesterday <= state.base_day:
+    if (
+        state.base_day is None
+        or yesterday <= state.base_day
+        or (yesterday == state.balanced_day and not again)
+    ):
         return
     zones = {z.plant: z for z in state.base_zones}
     day = state.base_day
@@ -271,7 +275,7 @@ def take_weather(turn: Turn, days: tuple[DayWeather, ...]) -> None:
     """Merge newly arrived days and work the balance out again from the base."""
     turn.change(weather=merged(turn.state.weather, days))
     if turn.state.balanced_day is not None:
-        balance_days(turn)
+        balance_days(turn, again=True)
 
 
 def _forget_old(turn: Turn) -> None:

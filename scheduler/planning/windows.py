@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
+from functools import lru_cache
 from zoneinfo import ZoneInfo
 
 from scheduler.site.model import Site, WateringWindow
@@ -31,6 +32,7 @@ def _instants(day: date, at: time, zone: ZoneInfo) -> tuple[datetime, datetime]:
     return min(both), max(both)
 
 
+@lru_cache(maxsize=64)
 def _span(window: WateringWindow, day: date, zone: ZoneInfo) -> WindowSpan | None:
     """The span of a window that starts on ``day``, within either reading of a time that comes twice."""
     if day.weekday() not in window.days:

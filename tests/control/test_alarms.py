@@ -13,7 +13,7 @@ from scheduler.control.alarms import DAY_S, RULES, AlarmMemory, Condition, Verdi
 from scheduler.control.effects import AlertKind
 
 START = datetime(2012, 7, 1, 6, 0, tzinfo=UTC)
-ON = Condition(True, "text", "advice")
+ON = Condition(True, lambda: "text", "advice")
 OFF = Condition(False)
 DEADBAND = Condition(None)
 
