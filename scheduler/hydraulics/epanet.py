@@ -27,7 +27,7 @@ EPANET_MINOR_S2M = 0.02517 / _FOOT_M
 # Full demand is reached at this pressure, which must stand above every pressure in the zone.
 _REQUIRED_MIN_M = 10.0
 # A joint without loss: short and wide.
-_JOINT = "0.01 100 0.0015 0"
+_JOINT = "0.01 50 0.0015 0"
 # EPANET 2.3: the longest name, and what may not stand in one.
 _NAME_LENGTH_MAX = 31
 _NAME_FORBIDDEN = ' ;"\t\n'
@@ -171,8 +171,8 @@ def _page(remarks: list[str], out: _Sections, choice: _Choice, viscosity_m2s: fl
         " BACKFLOW ALLOWED NO",
         " TRIALS 200",
         " ACCURACY 1e-5",
-        " HEADERROR 1e-9",
-        " FLOWCHANGE 1e-10",
+        " HEADERROR 1e-7",
+        " FLOWCHANGE 1e-8",
     ]
     if choice.second is not None:
         options += [
