@@ -30,7 +30,8 @@ SI = Constants()
 
 
 def kv_to_k(kv_m3ph: float, bore_m: float) -> float:
-    """Loss coefficient K, on the velocity in ``bore_m``, of a fitting with flow coefficient Kv (m3/h at 1 bar).
+    """Loss coefficient K, on the velocity in ``bore_m``, of a fitting with flow coefficient Kv
+    (m3/h at 1 bar).
 
     Q = Kv sqrt(dp / 1 bar) at 1000 kg/m3 (IEC 60534-1) set equal to dp = K rho v^2 / 2.
     """

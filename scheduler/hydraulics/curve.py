@@ -106,7 +106,8 @@ def zone_curve(
 
 
 def _dry_out_levels(table: FlowTable, law: EmitterLaw, most: int) -> Array:
-    """Levels at which emitters start to flow, by straight lines between the table's levels; at most ``most``."""
+    """Levels at which emitters start to flow, by straight lines between the table's levels; at
+    most ``most``."""
     over = table.head_m - law.start_head_m
     rows, emitters = np.nonzero((over[:-1] <= 0.0) & (over[1:] > 0.0) & law.alive)
     a, b = over[rows, emitters], over[rows + 1, emitters]

@@ -1,6 +1,7 @@
 """A run from a falling tank: minutes to litres and back, for every emitter, without stepping in time.
 
-While the zone is open the stored volume falls at the zone's flow, so time and each emitter's litres are integrals
+While the zone is open the stored volume falls at the zone's flow, so time and each emitter's
+litres are integrals
 over the stored volume, ``dt = dV / Q`` and ``dV_i = q_i / Q dV``. They are tabulated once; a run is two looks
 into the table. Only with water running in meanwhile (rain, a tap) is the level followed in time.
 """
@@ -142,7 +143,8 @@ class Drawdown:
     ) -> Drawn:
         """The run whose worst relative error over the plants is least.
 
-        With r = litres / target of a plant, all r rise with the time, so max |r - 1| is least where the largest
+        With r = litres / target of a plant, all r rise with the time, so max |r - 1| is least
+        where the largest
         and the smallest r add up to 2. Targets of 0 do not count; no target, no run. Ends sooner at
         ``max_run_s`` or ``level_floor_m``. KeyError for a plant that the zone does not feed.
         """
@@ -281,7 +283,11 @@ class Drawdown:
 
     def _between(self, start_l: float, end_l: float, run_s: float) -> Drawn:
         litres = np.maximum((self._cubic(start_l) - self._cubic(end_l))[1:], 0.0)
-        return Drawn(self._level(end_l), start_l - end_l, litres, run_s)
+        drawn_l = start_l - end_l
+        # The cubic may undershoot by a hair where an emitter falls dry: what was cut off goes to the others.
+        if litres.sum() > 0.0:
+            litres *= drawn_l / litres.sum()
+        return Drawn(self._level(end_l), drawn_l, litres, run_s)
 
     def _balanced_volume(self, start_l: float, lowest_l: float, wanted: Mapping[str, float]) -> float:
         columns = self._of_plant[:, [self._plants.index(p) for p in wanted]] / np.array(list(wanted.values()))

@@ -35,7 +35,8 @@ class EmitterLaw:
 
     @classmethod
     def of(cls, k: Array, x: Array, activation_head_m: Array) -> EmitterLaw:
-        """The law of emitters ``k h^x`` (m3/s); ValueError for a negative k or an exponent that is not > 0."""
+        """The law of emitters ``k h^x`` (m3/s); ValueError for a negative k or an exponent that is
+        not > 0."""
         if (k < 0).any() or (x <= 0).any():
             raise ValueError("an emitter needs a coefficient >= 0 and an exponent > 0")
         line = np.maximum(

@@ -66,8 +66,10 @@ def epanet_input(
 ) -> str:
     """The zone as EPANET input text (L/s, m, mm).
 
-    The node ``OUTLET`` is the water at the outlet. Every emitter is a node named by its id (``E0``, ``E1``.. where
-    the id cannot be a name there), and its flow is the demand that EPANET reports for that node, whichever way
+    The node ``OUTLET`` is the water at the outlet. Every emitter is a node named by its id
+    (``E0``, ``E1``.. where
+    the id cannot be a name there), and its flow is the demand that EPANET reports for that node,
+    whichever way
     it is written. ``constants`` are those that the flows shall be for.
     """
     names = emitter_names(network)
@@ -124,7 +126,8 @@ def _write_pipes(network: Network, constants: Constants, out: _Sections) -> None
 def _write_emitter(
     network: Network, i: int, name: str, choice: _Choice, found: tuple[float, float], out: _Sections
 ) -> None:
-    """An emitter at the end of a joint without loss; ``found`` is its head (m) and flow (L/h) at this level."""
+    """An emitter at the end of a joint without loss; ``found`` is its head (m) and flow (L/h) at
+    this level."""
     node, z = int(network.emitter_node[i]), float(network.elevation_m[i])
     k_lps, x = float(network.k_m3s[i]) * 1000.0, float(network.exponent[i])
     out.junctions.append(f" {name} {z!r} 0")
@@ -144,7 +147,12 @@ def _remarks(
     network: Network, names: tuple[str, ...], constants: Constants, level_m: float, title: str
 ) -> list[str]:
     ratio = EPANET_GRAVITY_MS2 / constants.gravity_ms2
-    lines = ["[TITLE]", title.replace("\n", " ")[:70], f"Water {level_m:.4g} m above the outlet, open alone", ""]
+    lines = [
+        "[TITLE]",
+        title.replace("\n", " ")[:70],
+        f"Water {level_m:.4g} m above the outlet, open alone",
+        "",
+    ]
     lines += [
         "; An emitter's flow is the demand of the node that bears its name.",
         "; EPANET has one emitter exponent: the commonest is written as emitters, the next as pressure-driven",

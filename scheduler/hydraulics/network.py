@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -199,7 +200,7 @@ def _drop_of(key: _Key, by_id: Mapping[str, Line], joined: Mapping[_Key, _Key | 
 def _lay_pipes(build: _Build, line: Line, breaks: list[int], places: Mapping[_Key, int]) -> None:
     """The pieces of a line; its entrance loss stands at each end that is fed."""
     last = len(breaks) - 2
-    for i, (a, b) in enumerate(zip(breaks, breaks[1:], strict=False)):
+    for i, (a, b) in enumerate(pairwise(breaks)):
         loss_k = line.inlet_loss_k * ((i == 0) + (i == last and line.end is not None))
         length = (b - a) * SAME_PLACE_M
         build.pipe(places[line.id, a], places[line.id, b], length, line.bore_m, line.roughness_m, loss_k)

@@ -48,7 +48,8 @@ SEED_HEAD_SHARE = 0.25
 @dataclass(frozen=True, slots=True)
 class Flows:
     """The steady state at one level. ``head_m`` stands above each emitter (negative: the emitter is above the
-    water). ``residual_m`` is the worst head error of any law or ring, ``mass_residual_lph`` that of any joint."""
+    water). ``residual_m`` is the worst head error of any law or ring, ``mass_residual_lph`` that
+    of any joint."""
 
     level_m: float
     head_m: Array
@@ -75,7 +76,8 @@ class FlowTable:
 def solve(
     network: Network, level_m: float, *, temperature_c: float = 20.0, constants: Constants = SI
 ) -> Flows:
-    """Flows of the zone open alone with the water ``level_m`` above the outlet; nothing flows at or below it."""
+    """Flows of the zone open alone with the water ``level_m`` above the outlet; nothing flows at
+    or below it."""
     hydraulics = Hydraulics.of(network, temperature_c, constants)
     if level_m < 0.0:
         return _still(network, level_m)
@@ -234,7 +236,8 @@ class Hydraulics:
         return v
 
     def settle(self, levels_m: Array, first: Array, length_share: Array | None = None) -> Settled:
-        """Newton from ``first`` until every law holds within ``RESIDUAL_MAX_M``; (n,), (n, emitters + chords)."""
+        """Newton from ``first`` until every law holds within ``RESIDUAL_MAX_M``; (n,), (n,
+        emitters + chords)."""
         at = self._evaluate(levels_m, first, length_share)
         residual = self._residual(at)
         for _ in range(STEPS_MAX):
@@ -288,7 +291,8 @@ class Hydraulics:
     def _newton_step(self, at: _Point) -> Array:
         """Newton step (n, emitters + chords) of the variables that are not dry.
 
-        Unknown are head changes y at the nodes: each pipe's flow changes by (y_from - y_to - its lack) / slope,
+        Unknown are head changes y at the nodes: each pipe's flow changes by (y_from - y_to - its
+        lack) / slope,
         each emitter's by (y - its lack) / slope, and at each node they balance.
         """
         n, top = self.n_emitters, self.top

@@ -22,7 +22,8 @@ def low_quarter_mean(values: ArrayLike) -> float:
 
 
 def du_low_quarter(values: ArrayLike) -> float:
-    """Distribution uniformity of the low quarter, 0 to 1: its mean over the mean of all (Merriam & Keller 1978).
+    """Distribution uniformity of the low quarter, 0 to 1: its mean over the mean of all (Merriam &
+    Keller 1978).
 
     ValueError without values, for negative ones, or when all are zero.
     """
@@ -41,7 +42,8 @@ def emission_uniformity(values: ArrayLike, *, variation: float = 0.0, per_plant:
 
 
 def statistical_uniformity(values: ArrayLike) -> float:
-    """1 - coefficient of variation (sample standard deviation), as ASABE EP458 has it; at most 1, may be < 0."""
+    """1 - coefficient of variation (sample standard deviation), as ASABE EP458 has it; at most 1,
+    may be < 0."""
     v = _values(values)
     if len(v) < 2:
         raise ValueError("a spread needs two values or more")

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-# Kestin, Sokolov & Wakeham (1978), J. Phys. Chem. Ref. Data 7(3), correlation of viscosity relative to 20 degC;
+# Kestin, Sokolov & Wakeham (1978), J. Phys. Chem. Ref. Data 7(3), correlation of viscosity
+# relative to 20 degC;
 # coefficients from memory, checked against IAPWS-97 in the tests.
 VISCOSITY_20C_PAS = 1.002e-3
 _KESTIN = (1.2364, -1.37e-3, 5.7e-6)
@@ -15,7 +16,8 @@ TEMPERATURE_MAX_C = 40.0
 
 
 def viscosity_pas(temperature_c: float) -> float:
-    """Dynamic viscosity (Pa s), within 0.1 % of IAPWS-97 from 5 to 30 degC. ValueError outside 0 to 40 degC."""
+    """Dynamic viscosity (Pa s), within 0.1 % of IAPWS-97 from 5 to 30 degC. ValueError outside 0
+    to 40 degC."""
     _check(temperature_c)
     below = 20.0 - temperature_c
     a, b, c = _KESTIN

@@ -73,7 +73,7 @@ def test_litres_through_dry_outs_agree_with_small_time_steps():
         level -= mean.sum() * step_h / 1250.0
     drawn = DOWN.run(1.2, 36000.0)
     np.testing.assert_allclose(drawn.litres, given_l, rtol=1e-3, atol=0.005)
-    assert drawn.level_end_m == pytest.approx(level, abs=1e-5)
+    assert drawn.level_end_m == pytest.approx(level, abs=1e-4)
 
 
 def test_the_balanced_run_is_the_best_of_all_run_times():
