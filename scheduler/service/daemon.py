@@ -9,7 +9,7 @@ import signal
 import threading
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 
 from scheduler.alerts.delivery import Deliverer, Outcome, Told
@@ -129,8 +129,8 @@ class Daemon:
             set_timer=lambda in_s, call: timers.once("wake", in_s, call),
             on_jump=timers.wake_up,
         )
-        link = self._link(loop)
-        alerts = self._alerts(store)
+        link = self._link(loop, clock)
+        alerts = self._alerts(store, clock)
         fetching = self._weather(clock, loop, timers)
         shell = Shell(
             self.site,
@@ -142,12 +142,13 @@ class Daemon:
             wake=loop.wake,
             boundaries=self._boundaries,
             boot=trust.boot,
+            saved=trust.saved,
         )
         self.loop, self.shell = loop, shell
         timers.daily("backup", self.site.place.timezone, lambda: loop.job(lambda: _look_after(store, clock)))
         timers.start()
         alerts.start()
-        self._tell_again(store, alerts)
+        self._tell_again(store, alerts, clock.now().wall)
         log.info("Serving %s; store %s.", self.site.name, self.store_path)
         link.start()
         if self._leave_asked.is_set():
@@ -160,7 +161,7 @@ class Daemon:
             alerts.stop(within_s=2.0)
             log.info("Ended.")
 
-    def _link(self, loop: Loop) -> NodeLink:
+    def _link(self, loop: Loop, clock: Clock) -> NodeLink:
         parts = self._parts
         password = parts.broker_password or self._secrets.get("broker_password")
         user = parts.broker_user or self._env.get(USER_VARIABLE) or (DEFAULT_USER if password else None)
@@ -176,22 +177,23 @@ class Daemon:
             password=password,
             on_nudge=loop.nudge,
             on_trouble=lambda text: log.warning("%s", text),
+            now=lambda: clock.now().wall,
             tls_ca_file=self._env.get(TLS_CA_VARIABLE),
         )
 
-    def _alerts(self, store: Store) -> Deliverer:
+    def _alerts(self, store: Store, clock: Clock) -> Deliverer:
         return Deliverer(
             self.site.name,
             self.site.people,
             self._secrets.addresses(self.site),
             zone=self.site.place.timezone,
-            on_outcome=lambda outcome: _keep_outcome(store, outcome),
-            told=_told(store, self.site),
+            on_outcome=lambda outcome: _keep_outcome(store, outcome, clock.now().wall),
+            told=_told(store, self.site, clock.now().wall),
         )
 
-    def _tell_again(self, store: Store, alerts: Deliverer) -> None:
+    def _tell_again(self, store: Store, alerts: Deliverer, now: datetime) -> None:
         """Hand over open alerts of the last day; who was told already is left in peace by ``told``."""
-        since = datetime.now(UTC) - RETELL
+        since = now - RETELL
         settled = {(t.kind, t.subject, t.raised_at) for t in store.tellings_since(since)}
         for alert in store.open_alerts():
             if alert.at >= since and (alert.kind, alert.subject, alert.at) not in settled:
@@ -251,9 +253,9 @@ def _wall_trust(store: Store) -> WallTrust:
     )
 
 
-def _told(store: Store, site: Site) -> list[Told]:
+def _told(store: Store, site: Site, now: datetime) -> list[Told]:
     zone = site.place.timezone
-    tellings = store.tellings_since(datetime.now(UTC) - RETELL)
+    tellings = store.tellings_since(now - RETELL)
     return [
         Told(t.person, t.kind, t.subject, t.raised_at.astimezone(zone).date())
         for t in tellings
@@ -261,13 +263,13 @@ def _told(store: Store, site: Site) -> list[Told]:
     ]
 
 
-def _keep_outcome(store: Store, outcome: Outcome) -> None:
+def _keep_outcome(store: Store, outcome: Outcome, now: datetime) -> None:
     alert = outcome.alert
     if outcome.status == "told":
         log.info("Told %s: %s", outcome.person, alert.text)
     elif outcome.status != "told_before":
         log.warning("Not told %s (%s): %s", outcome.person, outcome.text, alert.text)
-    telling = Telling(alert.kind, alert.subject, alert.at, outcome.person, outcome.status, datetime.now(UTC))
+    telling = Telling(alert.kind, alert.subject, alert.at, outcome.person, outcome.status, now)
     try:
         store.save_telling(telling)
     except StoreError as error:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import datetime
 
 from scheduler.agronomy.weather import Outlook
@@ -28,10 +28,18 @@ log = logging.getLogger("fallinghead")
 class Keeping:
     """Between the shell and the store. ``fault`` says in words why the store cannot be written now."""
 
-    def __init__(self, store: Store, boundaries: Boundaries, *, boot: str = "") -> None:
+    def __init__(
+        self,
+        store: Store,
+        boundaries: Boundaries,
+        *,
+        boot: str = "",
+        saved: Callable[[datetime], None] = lambda _: None,
+    ) -> None:
         self._store = store
         self._at = boundaries
         self._boot = boot
+        self._saved = saved
         self._readings: list[RecordReading] = []
         self._nodes: dict[str, tuple[NodeHeard, datetime]] = {}
         self._waiting: list[Record] = []
@@ -97,6 +105,8 @@ class Keeping:
             return self.fault
         self._at.reached("after_flush")
         self._readings, self._moved = [], False
+        if SAVED_AT in marks:
+            self._saved(now.wall)
         return None
 
     def outlook(self, outlook: Outlook) -> str | None:

@@ -1,4 +1,4 @@
-"""The one loop that decides. Everything else (link, timers, weather, signals) only puts things on its queue."""
+"""The one loop that decides. Everything else (link, timers, weather) only puts things on its queue."""
 
 from __future__ import annotations
 
@@ -167,6 +167,6 @@ class Loop:
                 self._take(shell, item)
         if not shell.all_shut:
             log.warning(
-                "The node has not said that its valves are shut. An open one closes by itself when its time is up."
+                "The node has not said that its valves are shut; an open one closes when its time is up."
             )
         shell.flush()

@@ -89,6 +89,7 @@ class Shell:
         wake: Callable[[float], None] = lambda _: None,
         boundaries: Boundaries | None = None,
         boot: str = "",
+        saved: Callable[[datetime], None] = lambda _: None,
     ) -> None:
         self._site = site
         self._store = store
@@ -98,7 +99,7 @@ class Shell:
         self._clock = clock
         self._wake = wake
         self._at = boundaries or Boundaries()
-        self._keeping = Keeping(store, self._at, boot=boot)
+        self._keeping = Keeping(store, self._at, boot=boot, saved=saved)
         self._inbox: deque[Event] = deque()
         self._state: State | None = None
         self._handed: frozenset[int] = frozenset()
