@@ -67,6 +67,9 @@ class VirtualNode:
         running = {self._run.order.order_id} if self._run is not None else set()
         return frozenset(running | set(self._outcomes))
 
+    def holds_open(self) -> bool:
+        return self._run is not None and self._run.why is None
+
     # -- orders
 
     def order(self, order: Order) -> None:

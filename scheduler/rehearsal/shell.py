@@ -71,6 +71,9 @@ class VirtualShell:
         self.garden = garden
         self.node = node
         self.log = Log()
+        # While the node holds a valve open its reports drive everything; the controller's own looks between
+        # them are thinned to the same pace.
+        self.poll_s = node.open_report_s
         self.events = 0
         self._days = tuple(sorted(days, key=lambda d: d.day))
         self._seed = seed
@@ -135,7 +138,8 @@ class VirtualShell:
                 case SendReceipt(order_ids):
                     self.node.receipt(order_ids)
                 case WakeAt(in_s):
-                    self._wake_s = self.garden.now_s + max(in_s, 0.001)
+                    least_s = self.poll_s if self.node.holds_open() else 0.001
+                    self._wake_s = self.garden.now_s + max(in_s, least_s)
                 case FetchWeather():
                     self._pending.append(WeatherArrived(self._forecast()))
                 case _:
