@@ -6,6 +6,7 @@ try:
     ticks_ms = time.ticks_ms
     diff = time.ticks_diff
     sleep_ms = time.sleep_ms
+    sleep_us = time.sleep_us
     # The period follows from the counter itself: adding -1 to 0 gives its last value.
     MODULUS = time.ticks_add(0, -1) + 1
 except AttributeError:

@@ -51,6 +51,8 @@ class Valve:
         self._tries = 0
         self._again_left = AGAIN_MAX
         self._odd_since = None
+        self._seat_ms = SEATING_MS
+        self._opened_at = None  # opening began, and the closed switch has not let go since
 
     def told(self, uptime_ms):
         return {
@@ -76,8 +78,8 @@ class Valve:
             due.append(self.run.began_ms + self.run.granted_ms)
         if self._goal is not None:
             due.append(self._since + self._phase_ms())
-            if self._since + SEATING_MS > uptime_ms:
-                due.append(self._since + SEATING_MS)
+            if self._since + self._seat_ms > uptime_ms:
+                due.append(self._since + self._seat_ms)
         if self.position == "fault" and self._again_left > 0 and self._goal is None:
             due.append(self._since + AGAIN_MS)
         if self._odd_since is not None and self._odd_since + GLITCH_MS > uptime_ms:
@@ -101,11 +103,16 @@ class Valve:
         self._phase = "travel"
         self._since = uptime_ms
         self._odd_since = None
+        self._seat_ms = SEATING_MS
+        if goal == "close" and self._opened_at is not None:
+            # The closed switch never let go and may be stuck: drive back for twice as long as it was opened.
+            self._seat_ms = min(self.travel_ms_max, SEATING_MS + 2 * (uptime_ms - self._opened_at))
         self.position = "opening" if goal == "open" else "closing"
         self._motor(goal, actions)
 
     def open(self, uptime_ms, actions):
         self._tries = 0
+        self._opened_at = uptime_ms
         self._begin("open", uptime_ms, actions)
 
     def close(self, uptime_ms, actions):
@@ -118,6 +125,8 @@ class Valve:
 
     def step(self, uptime_ms, switch, actions):
         """``switch``: (open made, closed made), or None: not readable now."""
+        if switch is not None and not switch[1]:
+            self._opened_at = None
         if switch is not None and switch[0] and switch[1]:
             self._both(uptime_ms, actions)
         elif self._goal is None:
@@ -198,7 +207,7 @@ class Valve:
             if self._goal == "open" and switch[0]:
                 self._arrived("open", actions)
                 return
-            if self._goal == "close" and switch[1] and uptime_ms - self._since >= SEATING_MS:
+            if self._goal == "close" and switch[1] and uptime_ms - self._since >= self._seat_ms:
                 self._arrived("closed", actions)
                 return
         if uptime_ms - self._since < self._phase_ms():
@@ -226,6 +235,7 @@ class Valve:
         if position == "open":
             self.failures = 0
         else:
+            self._opened_at = None
             self._again_left = AGAIN_MAX
 
     def _failed(self, uptime_ms, actions):

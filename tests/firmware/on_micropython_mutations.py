@@ -88,7 +88,7 @@ def main(count, seed):
         tried += 1
         actions = node.handle(kind, raw, False, 600)
         if opened(actions) or node.valves[0].run is not None:
-            raise SystemExit("a mutant opened: %r" % raw)
+            raise SystemExit("a mutant opened: " + repr(raw))
     refused = node.refused_total
     if not opened(node.handle("order", frame, False, 600)):
         raise SystemExit("the good order no longer opens")
