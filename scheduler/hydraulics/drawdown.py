@@ -28,6 +28,8 @@ _GAUSS_X, _GAUSS_W = (np.asarray(a) for a in np.polynomial.legendre.leggauss(3))
 # Runge-Kutta steps of a run with inflow.
 _INFLOW_STEPS = 64
 _BISECTIONS = 50
+# Within one panel: 1e-7 of its width.
+_PANEL_BISECTIONS = 24
 SECONDS_PER_H = 3600.0
 
 
@@ -299,8 +301,11 @@ class Drawdown:
 
         if short(lowest_l):
             return lowest_l
-        low, high = lowest_l, start_l
-        for _ in range(_BISECTIONS):
+        ratios = start - self._sums[:, 1:] @ columns
+        few = ratios.max(axis=1) + ratios.min(axis=1) < 2.0
+        low = max([lowest_l, *self._knots_l[~few].tolist()])
+        high = min([start_l, *self._knots_l[few].tolist()])
+        for _ in range(_PANEL_BISECTIONS):
             middle = 0.5 * (low + high)
             low, high = (low, middle) if short(middle) else (middle, high)
         return 0.5 * (low + high)

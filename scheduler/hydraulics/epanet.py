@@ -155,12 +155,12 @@ def _remarks(
     ]
     lines += [
         "; An emitter's flow is the demand of the node that bears its name.",
-        "; EPANET has one emitter exponent: the commonest is written as emitters, the next as pressure-driven",
-        "; demands, any other (or an activation head) as an emitter whose coefficient holds at this level only.",
+        "; EPANET has one emitter exponent: the commonest becomes emitters, the next pressure-driven",
+        "; demands, any other (or an activation head) an emitter with a coefficient for this level only.",
     ]
     if abs(ratio - 1.0) > 1e-9:
         lines.append(
-            f"; EPANET computes with g = {EPANET_GRAVITY_MS2:.6g} m/s2; for g = {constants.gravity_ms2:.6g} the"
+            f"; EPANET has g = {EPANET_GRAVITY_MS2:.6g} m/s2; for g = {constants.gravity_ms2:.6g} the"
             f" lengths here are {ratio:.7g} times those measured."
         )
     for name, own in zip(names, network.emitter_ids, strict=True):

@@ -12,7 +12,8 @@ Water is accounted for like this, over one run and the drain after it (all in li
     from the tank = steady flow x run time - sum of missing + emptied
     to the plants = steady flow x run time - sum of missing + sum of drained,   sum of drained = emptied
 
-Accuracy: with one level laminar tube it is within 2 % of the closed form at 0.3 m (tried by hand). The stages are
+Accuracy: with one level laminar tube it is within 2 % of the closed form at 0.3 m (tried by hand).
+The stages are
 coarse, and fronts in branches share the water as the steady flow does: plausible, not verified.
 """
 
