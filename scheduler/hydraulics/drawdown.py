@@ -308,7 +308,7 @@ class Drawdown:
         for _ in range(_PANEL_BISECTIONS):
             middle = 0.5 * (low + high)
             low, high = (low, middle) if short(middle) else (middle, high)
-        return 0.5 * (low + high)
+        return float(0.5 * (low + high))
 
     # -- water running in --------------------------------------------------------------------------------
 
