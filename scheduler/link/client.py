@@ -45,6 +45,8 @@ BACK_OFF_S_MIN = 0.5
 BACK_OFF_S_MAX = 30.0
 # A node that floods unknown sessions is asked no more often than this.
 ASK_GAP_S = 1.0
+# An ask that nothing answered is repeated.
+ASK_AGAIN_S = 15.0
 STOP_S_MAX = 5.0
 # A connection that held so long starts the back-off afresh; a shorter one flaps.
 STEADY_S = 10.0
@@ -99,7 +101,8 @@ class NodeLink:
         self._client: mqtt.Client | None = None
         self._up = False
         self._fresh = Freshness(draw)
-        self._asked_at = -ASK_GAP_S
+        self._asked_at = 0.0
+        self._asked_for: str | None = None
         self._sent: tuple[str, int] | None = None  # session and sequence of the last order
         self._leaving = threading.Event()
         self._thread: threading.Thread | None = None
@@ -166,6 +169,8 @@ class NodeLink:
             if self._leaving.is_set():
                 ended.wait(STOP_S_MAX)  # not for ever: a dead socket swallows even the farewell
                 break
+            if self._up and self._fresh.asking and time.monotonic() - self._asked_at > ASK_AGAIN_S:
+                self._ask()
         client.loop_stop()
         with self._lock:
             was_up, self._up, self._client = self._up, False, None
@@ -236,7 +241,7 @@ class NodeLink:
         if verdict == "fresh":
             self._on_event(heard(state, self._now()))
         elif verdict == "unconfirmed":
-            self._ask()
+            self._ask(state.session)
 
     def _distrust(self, text: str) -> None:
         self.untrusted += 1
@@ -244,17 +249,15 @@ class NodeLink:
 
     # --- to the node
 
-    def _ask(self, *, at_once: bool = False) -> None:
+    def _ask(self, session: str | None = None) -> None:
+        """``session``: the unknown one that made us ask; the same one is asked once a second at the most."""
         with self._lock:
-            if not at_once and time.monotonic() - self._asked_at < ASK_GAP_S and not self._fresh_ask():
+            soon = time.monotonic() - self._asked_at < ASK_GAP_S
+            if session is not None and session == self._asked_for and soon:
                 return
-            self._asked_at = time.monotonic()
+            self._asked_at, self._asked_for = time.monotonic(), session
             challenge = self._fresh.challenge()
         self._publish("ask", encode_ask(self._node, challenge, self._key))
-
-    def _fresh_ask(self) -> bool:
-        """No challenge is out yet, so that this ask is needed whenever it comes."""
-        return not self._fresh.asking
 
     def send(self, effect: Send) -> None:
         """Hand one message to the broker, or drop it when there is no connection."""
@@ -263,7 +266,7 @@ class NodeLink:
         elif isinstance(effect, SendClose):
             self._send_close(effect)
         elif isinstance(effect, SendAsk):
-            self._ask(at_once=True)
+            self._ask()
         else:
             for frame in encode_receipts(self._node, effect.order_ids, self._key):
                 self._publish("receipt", frame)

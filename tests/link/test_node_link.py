@@ -166,7 +166,7 @@ def test_a_recorded_state_of_an_old_session_is_not_believed(mosquitto: Mosquitto
         until(lambda: first.heard)
     with Ends(mosquitto.port) as ends:
         until(lambda: ends.link.connected)
-        for frame in list(recorded):
+        for frame in tuple(recorded):
             spy.publish("fallinghead/shed/state", frame, qos=1).wait_for_publish(5)
         time.sleep(0.5)
         assert recorded and ends.heard is None
