@@ -285,7 +285,7 @@ class Drawdown:
 
     def _between(self, start_l: float, end_l: float, run_s: float) -> Drawn:
         litres = np.maximum((self._cubic(start_l) - self._cubic(end_l))[1:], 0.0)
-        drawn_l = start_l - end_l
+        drawn_l = max(start_l - end_l, 0.0)  # a run of no time may round to less than nothing
         # The cubic may undershoot by a hair where an emitter falls dry: what was cut off goes to the others.
         if litres.sum() > 0.0:
             litres *= drawn_l / litres.sum()
