@@ -1,0 +1,396 @@
+"""The practice garden: the real daemon, broker, messages and node firmware around a virtual garden, hurried.
+
+    practice(site, days, first_day=date(2012, 7, 16), count=14)
+
+Time runs fast while every valve is shut, slower while one moves or an order is about to go out, so that the
+real programs keep up with it.
+"""
+
+from __future__ import annotations
+
+import logging
+import random
+import secrets
+import tempfile
+import threading
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from datetime import date, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+from scheduler.agronomy.weather import DayWeather
+from scheduler.control.clock import Now
+from scheduler.control.effects import Alert
+from scheduler.control.schedule import next_run
+from scheduler.control.state import State
+from scheduler.link.practice_broker import PracticeBroker, practice_accounts
+from scheduler.planning.windows import local_midnight
+from scheduler.rehearsal.garden import TrueGarden
+from scheduler.rehearsal.hidden import Hidden, draw_truth
+from scheduler.rehearsal.season import season_weather
+from scheduler.service.clock import Clock
+from scheduler.service.daemon import Daemon, Parts
+from scheduler.service.forecasts import Fetching
+from scheduler.service.loop import Loop
+from scheduler.service.timers import Timers
+from scheduler.site.errors import FallingheadError
+from scheduler.site.model import Site
+from scheduler.weather.open_meteo import OpenMeteo
+from scheduler.weather.practice_server import PracticeWeather
+
+# Virtual seconds in a real one. At rest a message takes some virtual minutes, which nothing minds; an order
+# must start within a minute, and a running valve is looked at every few seconds.
+PACE_WAITING = 20.0
+PACE_AT_REST = 12_000.0
+PACE_BEFORE_ORDER = 400.0
+PACE_RUNNING = 1_200.0
+PACE_MOVING = 200.0
+# So long before a planned start, and after it, an order is looked for.
+BEFORE_ORDER = timedelta(minutes=12)
+AFTER_START = timedelta(minutes=40)
+LOOK_S = 0.02
+SHOW_S = 0.25
+START_S_MAX = 20.0
+NODE_TICK_MS = 2
+
+
+class PracticeClock:
+    """A clock whose pace can change; all three kinds of time run on together."""
+
+    def __init__(self, start: datetime, pace: float) -> None:
+        self._lock = threading.Lock()
+        self._start = start
+        self._virtual_s = 0.0
+        self._real_s = time.monotonic()
+        self._pace = pace
+
+    def now(self) -> Now:
+        with self._lock:
+            self._advance()
+            return Now(self._start + timedelta(seconds=self._virtual_s), self._virtual_s, "synced")
+
+    def delay_s(self, virtual_s: float) -> float:
+        """At the present pace; a change of pace makes it a little early or late."""
+        with self._lock:
+            return virtual_s / self._pace
+
+    def set_pace(self, pace: float) -> None:
+        with self._lock:
+            self._advance()
+            self._pace = pace
+
+    def _advance(self) -> None:
+        now_s = time.monotonic()
+        self._virtual_s += (now_s - self._real_s) * self._pace
+        self._real_s = now_s
+
+
+class GardenBoard:
+    """The node's motors, switches and sensor are the virtual garden's. Used from the node's thread only."""
+
+    def __init__(self, site: Site, garden: TrueGarden, clock: PracticeClock) -> None:
+        self._zones = {z.valve.channel: z.id for z in site.zones}
+        self._channels = channels_of(site)
+        self._garden = garden
+        self._clock = clock
+        self.moving = False
+
+    def respond(self, asked: dict[str, Any]) -> dict[str, Any]:
+        """One exchange: what the motors are told, what the switches and pings say."""
+        now = self._clock.now()
+        garden = self._garden
+        garden.advance(now.wall)
+        for channel, drive in asked["motor"].items():
+            zone = self._zones.get(int(channel))
+            if zone is not None and drive == "open":
+                garden.open_valve(zone)
+            elif zone is not None and drive == "close":
+                garden.close_valve(zone)
+        positions = [
+            garden.position(self._zones[c]) if c in self._zones else 0.0 for c in range(self._channels)
+        ]
+        self.moving = any(0.0 < p < 1.0 for p in positions) or any(
+            d in ("open", "close") for d in asked["motor"].values()
+        )
+        reading = garden.reading() if asked.get("measure") else None
+        return {
+            "switches": [[p >= 1.0, p <= 0.0] for p in positions],
+            "pings": list(reading.pings) if reading is not None else None,
+            "air_c": reading.air_c if reading is not None else None,
+            "supply_mv": 12_600,
+            "now_ms": int(now.monotonic_s * 1000.0),
+        }
+
+
+class PracticeDaemon(Daemon):
+    """The daemon, fetching its weather at once: the usual real minutes of jitter would be practice days."""
+
+    def _weather(self, clock: Clock, loop: Loop, timers: Timers) -> Fetching:
+        if self._parts.weather is None:
+            return super()._weather(clock, loop, timers)
+        return Fetching(self._parts.weather, self.site, clock, loop.post)
+
+
+@dataclass(frozen=True, slots=True)
+class PlantTally:
+    """What a plant wanted by the daemon's account, and what it truly got."""
+
+    plant: str
+    name: str
+    wanted_l: float
+    booked_l: float
+    given_l: float
+
+
+@dataclass(frozen=True, slots=True)
+class Practised:
+    """How a practice ended."""
+
+    plants: tuple[PlantTally, ...]
+    alerts: tuple[Alert, ...]
+    runs: int
+    level_m: float
+    imbalance_l: float
+    real_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Glimpse:
+    """What the view shows a few times a second."""
+
+    now: datetime  # local
+    day_number: int
+    days: int
+    level_m: float
+    brim_m: float
+    volume_l: float
+    open_zone: str | None
+    pace: float
+    given_l: tuple[tuple[str, float], ...]
+    said: tuple[str, ...]
+    alerts: tuple[Alert, ...]
+
+
+View = Callable[[Glimpse], None]
+
+
+def channels_of(site: Site) -> int:
+    return 1 + max(z.valve.channel for z in site.zones)
+
+
+class _Said(logging.Handler):
+    """The daemon's last lines, for the view."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.lines: list[str] = []
+
+    def emit(self, record: logging.LogRecord) -> None:
+        self.lines = [*self.lines[-7:], record.getMessage()]
+
+
+class Practice:
+    """All parts of one practice garden; ``run`` blocks until the last day is over."""
+
+    def __init__(
+        self,
+        site: Site,
+        days: Sequence[DayWeather],
+        first_day: date,
+        count: int,
+        *,
+        seed: int = 1,
+        hidden: Hidden | None = None,
+        start_level_m: float | None = None,
+        hurry: float = 1.0,
+    ) -> None:
+        self.site = replace(site, people=())
+        self.days, self.first_day, self.count, self.seed, self.hurry = days, first_day, count, seed, hurry
+        zone = site.place.timezone
+        self.starts = local_midnight(first_day, zone)
+        self.ends = local_midnight(first_day + timedelta(days=count), zone)
+        weather = season_weather(site, days, first_day, first_day + timedelta(days=count - 1))
+        truth = draw_truth(site, seed, hidden if hidden is not None else Hidden())
+        self.garden = TrueGarden(site, truth, weather, self.starts, self.ends, start_level_m=start_level_m)
+        self.clock = PracticeClock(self.starts, PACE_WAITING)
+        self.board = GardenBoard(self.site, self.garden, self.clock)
+        self.alerts: list[Alert] = []
+        self.failure: BaseException | None = None
+        self.node_failure: BaseException | None = None
+        self._over = threading.Event()
+        self._key = secrets.token_bytes(32)
+
+    def run(self, view: View | None = None) -> Practised:
+        began = time.monotonic()
+        log = logging.getLogger("fallinghead")
+        said = _Said()
+        kept = (log.propagate, log.level)
+        log.addHandler(said)
+        log.propagate = False
+        log.setLevel(logging.INFO)
+        try:
+            with tempfile.TemporaryDirectory() as folder:
+                daemon = self._run_in(Path(folder), view, said)
+        finally:
+            log.removeHandler(said)
+            log.propagate = kept[0]
+            log.setLevel(kept[1])
+        return self._practised(daemon, time.monotonic() - began)
+
+    def _run_in(self, folder: Path, view: View | None, said: _Said) -> Daemon:
+        accounts = practice_accounts(self.site.id, self.site.node.id)
+        zone = self.site.place.timezone
+        today = lambda: self.clock.now().wall.astimezone(zone).date()  # noqa: E731
+        with (
+            PracticeBroker(accounts=accounts) as broker,
+            PracticeWeather(self.days, today, error_seed=self.seed) as weather,
+        ):
+            parts = Parts(
+                store_path=folder / "practice.db",
+                clock=self.clock,
+                weather=OpenMeteo(random.Random(self.seed), base_url=weather.base_url),  # noqa: S311 - jitter
+                node_key=self._key,
+                broker_host=broker.host,
+                broker_port=broker.port,
+                broker_user=accounts[0].username,
+                broker_password=accounts[0].password,
+                on_alert=self.alerts.append,
+            )
+            daemon = PracticeDaemon(self.site, parts, {})
+            node = threading.Thread(
+                target=self._run_node, args=(broker.host, broker.port, accounts[1]), name="practice-node"
+            )
+            serving = threading.Thread(target=self._run_daemon, args=(daemon,), name="practice-daemon")
+            node.start()
+            serving.start()
+            try:
+                self._watch(daemon, view, said)
+            finally:
+                daemon.end()
+                serving.join(15.0)
+                self._over.set()
+                node.join(10.0)
+        for failure in (self.failure, self.node_failure):
+            if failure is not None:
+                raise failure
+        return daemon
+
+    def _run_daemon(self, daemon: Daemon) -> None:
+        try:
+            daemon.run()
+        except BaseException as error:
+            self.failure = error
+
+    def _run_node(self, host: str, port: int, account: Any) -> None:
+        from firmware_stub.node_loop import NodeLoop
+        from firmware_stub.practice_board import CallBoard
+
+        settings = {
+            "node": self.site.node.id,
+            "key": self._key.hex(),
+            "channels": channels_of(self.site),
+            "longest_open_ms": int(self.site.node.longest_open_s * 1000.0),
+            "heartbeat_ms": int(self.site.node.heartbeat_s * 1000.0),
+            "tick_ms": NODE_TICK_MS,
+            "broker": {
+                "host": host,
+                "port": port,
+                "username": account.username,
+                "password": account.password,
+            },
+        }
+        try:
+            loop = NodeLoop(settings, CallBoard(self.board.respond, channels_of(self.site), self._key))
+            loop.start()
+            while not self._over.is_set():
+                loop.step()
+        except BaseException as error:
+            self.node_failure = error
+
+    # --- time
+
+    def _watch(self, daemon: Daemon, view: View | None, said: _Said) -> None:
+        """Set the pace until the last day is over, and show what happens."""
+        shown_s, waiting_since = 0.0, time.monotonic()
+        while self.clock.now().wall < self.ends:
+            if self.failure is not None or self.node_failure is not None:
+                return
+            state = self._state(daemon)
+            pace = self._pace(state) * (1.0 if state is None else self.hurry)
+            self.clock.set_pace(pace)
+            if state is not None and state.node is not None:
+                waiting_since = time.monotonic()
+            elif time.monotonic() - waiting_since > START_S_MAX:
+                raise FallingheadError("the practice garden did not start: the node was not heard in time")
+            if view is not None and time.monotonic() - shown_s > SHOW_S:
+                shown_s = time.monotonic()
+                view(self._glimpse(pace, said))
+            time.sleep(LOOK_S)
+
+    @staticmethod
+    def _state(daemon: Daemon) -> State | None:
+        shell = daemon.shell
+        try:
+            return shell.state if shell is not None else None
+        except RuntimeError:  # not started yet
+            return None
+
+    def _pace(self, state: State | None) -> float:
+        if state is None or state.node is None or state.plan is None:
+            return PACE_WAITING
+        if self.board.moving or state.phase == "ordered":
+            return PACE_MOVING
+        if self.garden.flowing():
+            return PACE_RUNNING
+        if state.intents:
+            return PACE_MOVING
+        run = next_run(state)
+        wall = self.clock.now().wall
+        if run is not None and run.start - BEFORE_ORDER < wall < run.start + AFTER_START:
+            return PACE_BEFORE_ORDER
+        return PACE_AT_REST
+
+    # --- what is shown
+
+    def _glimpse(self, pace: float, said: _Said) -> Glimpse:
+        garden = self.garden
+        now = self.clock.now().wall.astimezone(self.site.place.timezone)
+        names = {z.id: z.name for z in self.site.zones}
+        opened = next((names[z] for z in names if garden.position(z) > 0.0), None)
+        return Glimpse(
+            now=now,
+            day_number=min(self.count, (now.date() - self.first_day).days + 1),
+            days=self.count,
+            level_m=garden.level_m,
+            brim_m=garden.brim_m,
+            volume_l=garden.volume_l,
+            open_zone=opened,
+            pace=pace,
+            given_l=tuple((p.name, garden.plant_l[p.id]) for p in self.site.plants),
+            said=tuple(said.lines),
+            alerts=tuple(self.alerts),
+        )
+
+    def _practised(self, daemon: Daemon, real_s: float) -> Practised:
+        state = self._state(daemon)
+        wanted = {p.id: 0.0 for p in self.site.plants}
+        booked = dict(wanted)
+        for record in state.days if state is not None else ():
+            for zone in record.root_zones:
+                if record.weather.day >= self.first_day:
+                    wanted[zone.plant] += zone.wanted_l
+                    booked[zone.plant] += zone.given_l
+        plants = tuple(
+            PlantTally(p.id, p.name, wanted[p.id], booked[p.id], self.garden.plant_l[p.id])
+            for p in self.site.plants
+        )
+        return Practised(
+            plants=plants,
+            alerts=tuple(self.alerts),
+            runs=len(self.garden.runs),
+            level_m=self.garden.level_m,
+            imbalance_l=self.garden.imbalance_l,
+            real_s=real_s,
+        )
