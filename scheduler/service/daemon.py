@@ -29,7 +29,6 @@ from scheduler.site.errors import StoreError
 from scheduler.site.model import Site
 from scheduler.store.store import Store, Telling, store_url
 from scheduler.weather.cache import CachedWeather
-from scheduler.weather.open_meteo import BASE_URL, OpenMeteo
 from scheduler.weather.service import WeatherService
 from scheduler.weather.weather_file import WeatherFile
 
@@ -218,6 +217,9 @@ class Daemon:
         choice = self.site.forecast
         if choice.service == "file":
             return WeatherFile(choice.path or "")
+        # Loaded here: a garden with a weather file does without the client's 5 MB.
+        from scheduler.weather.open_meteo import BASE_URL, OpenMeteo
+
         url = self._env.get(WEATHER_URL_VARIABLE, BASE_URL)
         return OpenMeteo(random.Random(), base_url=url)  # noqa: S311 - jitter between attempts, no secret
 

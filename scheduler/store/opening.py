@@ -10,7 +10,7 @@ from sqlalchemy.engine import Engine
 
 from scheduler.site.errors import StoreError
 from scheduler.store.engine import plain_errors, sqlite_path
-from scheduler.store.migrating import VERSION, check_version, migrate
+from scheduler.store.migrating import VERSION, check_version, migrate, migrate_apart
 
 BACKUP_MARK = ".backup-"
 # How SQLite says that a file is damaged before a check can even begin.
@@ -28,7 +28,10 @@ def open_for_service(engine: Engine, url: str) -> None:
         return
     if path is not None and version is not None:
         copy_to(engine, path.with_name(f"{path.name}.before-{VERSION}"))
-    migrate(engine)
+    if path is None:
+        migrate(engine)
+    else:
+        migrate_apart(url)
 
 
 def open_for_person(engine: Engine, url: str) -> None:

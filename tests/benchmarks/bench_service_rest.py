@@ -33,7 +33,7 @@ KEY = "00112233445566778899aabbccddeeff"
 
 
 def main(seconds: float) -> None:
-    folder = Path(tempfile.mkdtemp(prefix="rest-", dir="/var/tmp"))  # noqa: S108 - a real disk, not memory
+    folder = Path(tempfile.mkdtemp(prefix="rest-", dir="/var/tmp"))  # a real disk, not memory
     broker = MosquittoProcess()
     broker.start()
     site_file = write_site(folder, broker.port)

@@ -1,4 +1,4 @@
-"""What the level says a run drew, hand-measured levels, who was told of what, and a word on how a run ended."""
+"""Litres by the level, hand-measured levels, who was told of what, and a word on how a run ended."""
 
 from __future__ import annotations
 
