@@ -20,6 +20,7 @@ from datetime import date, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+from scheduler.agronomy.et0 import reference_et
 from scheduler.agronomy.weather import DayWeather
 from scheduler.control.clock import Now
 from scheduler.control.effects import Alert
@@ -27,6 +28,7 @@ from scheduler.control.schedule import next_run
 from scheduler.control.state import State
 from scheduler.link.practice_broker import PracticeBroker, practice_accounts
 from scheduler.planning.windows import local_midnight
+from scheduler.rehearsal.account import open_account
 from scheduler.rehearsal.garden import TrueGarden
 from scheduler.rehearsal.hidden import Hidden, draw_truth
 from scheduler.rehearsal.season import season_weather
@@ -43,10 +45,14 @@ from scheduler.weather.practice_server import PracticeWeather
 # Virtual seconds in a real one. At rest a message takes some virtual minutes, which nothing minds; an order
 # must start within a minute, and a running valve is looked at every few seconds.
 PACE_WAITING = 20.0
-PACE_AT_REST = 12_000.0
+PACE_AT_REST = 15_000.0
 PACE_BEFORE_ORDER = 400.0
 PACE_RUNNING = 1_200.0
-PACE_MOVING = 200.0
+PACE_MOVING = 100.0
+# A run is slowed down so long before its time is up, so that its end is seen as it happens.
+BEFORE_END_S = 90.0
+# Days over which the usual clogging grows: a practice of days sees its share of it.
+CLOGGING_DAYS = 77
 # So long before a planned start, and after it, an order is looked for.
 BEFORE_ORDER = timedelta(minutes=12)
 AFTER_START = timedelta(minutes=40)
@@ -135,12 +141,11 @@ class PracticeDaemon(Daemon):
 
 @dataclass(frozen=True, slots=True)
 class PlantTally:
-    """What a plant wanted by the daemon's account, and what it truly got."""
+    """What a plant wanted up to its last watering, by an account of its own, and what it truly got."""
 
     plant: str
     name: str
     wanted_l: float
-    booked_l: float
     given_l: float
 
 
@@ -152,6 +157,7 @@ class Practised:
     alerts: tuple[Alert, ...]
     runs: int
     level_m: float
+    volume_l: float
     imbalance_l: float
     real_s: float
 
@@ -211,12 +217,17 @@ class Practice:
         zone = site.place.timezone
         self.starts = local_midnight(first_day, zone)
         self.ends = local_midnight(first_day + timedelta(days=count), zone)
-        weather = season_weather(site, days, first_day, first_day + timedelta(days=count - 1))
-        truth = draw_truth(site, seed, hidden if hidden is not None else Hidden())
-        self.garden = TrueGarden(site, truth, weather, self.starts, self.ends, start_level_m=start_level_m)
+        self.weather = season_weather(site, days, first_day, first_day + timedelta(days=count - 1))
+        usual = Hidden()
+        short = replace(usual, clogging_loss=usual.clogging_loss * min(1.0, count / CLOGGING_DAYS))
+        truth = draw_truth(site, seed, hidden if hidden is not None else short)
+        self.garden = TrueGarden(
+            site, truth, self.weather, self.starts, self.ends, start_level_m=start_level_m
+        )
         self.clock = PracticeClock(self.starts, PACE_WAITING)
         self.board = GardenBoard(self.site, self.garden, self.clock)
         self.alerts: list[Alert] = []
+        self._by_day: list[dict[str, float]] = []
         self.failure: BaseException | None = None
         self.node_failure: BaseException | None = None
         self._over = threading.Event()
@@ -232,14 +243,14 @@ class Practice:
         log.setLevel(logging.INFO)
         try:
             with tempfile.TemporaryDirectory() as folder:
-                daemon = self._run_in(Path(folder), view, said)
+                self._run_in(Path(folder), view, said)
         finally:
             log.removeHandler(said)
             log.propagate = kept[0]
             log.setLevel(kept[1])
-        return self._practised(daemon, time.monotonic() - began)
+        return self._practised(time.monotonic() - began)
 
-    def _run_in(self, folder: Path, view: View | None, said: _Said) -> Daemon:
+    def _run_in(self, folder: Path, view: View | None, said: _Said) -> None:
         accounts = practice_accounts(self.site.id, self.site.node.id)
         zone = self.site.place.timezone
         today = lambda: self.clock.now().wall.astimezone(zone).date()  # noqa: E731
@@ -275,7 +286,6 @@ class Practice:
         for failure in (self.failure, self.node_failure):
             if failure is not None:
                 raise failure
-        return daemon
 
     def _run_daemon(self, daemon: Daemon) -> None:
         try:
@@ -301,8 +311,10 @@ class Practice:
                 "password": account.password,
             },
         }
+        make_loop: Any = NodeLoop  # the firmware is written for MicroPython and carries no types
+        make_board: Any = CallBoard
         try:
-            loop = NodeLoop(settings, CallBoard(self.board.respond, channels_of(self.site), self._key))
+            loop = make_loop(settings, make_board(self.board.respond, channels_of(self.site), self._key))
             loop.start()
             while not self._over.is_set():
                 loop.step()
@@ -317,6 +329,7 @@ class Practice:
         while self.clock.now().wall < self.ends:
             if self.failure is not None or self.node_failure is not None:
                 return
+            self._keep_day()
             state = self._state(daemon)
             pace = self._pace(state) * (1.0 if state is None else self.hurry)
             self.clock.set_pace(pace)
@@ -328,6 +341,7 @@ class Practice:
                 shown_s = time.monotonic()
                 view(self._glimpse(pace, said))
             time.sleep(LOOK_S)
+        self._keep_day()
 
     @staticmethod
     def _state(daemon: Daemon) -> State | None:
@@ -342,10 +356,11 @@ class Practice:
             return PACE_WAITING
         if self.board.moving or state.phase == "ordered":
             return PACE_MOVING
-        if self.garden.flowing():
-            return PACE_RUNNING
         if state.intents:
-            return PACE_MOVING
+            held = state.intents[0]
+            ends_s = held.sent_mono_s + held.intent.order.open_ms / 1000.0
+            near = self.clock.now().monotonic_s > ends_s - BEFORE_END_S
+            return PACE_MOVING if near or not self.garden.flowing() else PACE_RUNNING
         run = next_run(state)
         wall = self.clock.now().wall
         if run is not None and run.start - BEFORE_ORDER < wall < run.start + AFTER_START:
@@ -373,24 +388,39 @@ class Practice:
             alerts=tuple(self.alerts),
         )
 
-    def _practised(self, daemon: Daemon, real_s: float) -> Practised:
-        state = self._state(daemon)
-        wanted = {p.id: 0.0 for p in self.site.plants}
-        booked = dict(wanted)
-        for record in state.days if state is not None else ():
-            for zone in record.root_zones:
-                if record.weather.day >= self.first_day:
-                    wanted[zone.plant] += zone.wanted_l
-                    booked[zone.plant] += zone.given_l
-        plants = tuple(
-            PlantTally(p.id, p.name, wanted[p.id], booked[p.id], self.garden.plant_l[p.id])
-            for p in self.site.plants
-        )
+    def _keep_day(self) -> None:
+        """At the first look after midnight: what each plant had got by then."""
+        days_over = (self.clock.now().wall - self.starts) // timedelta(days=1)
+        while len(self._by_day) < min(days_over, self.count):
+            self._by_day.append(dict(self.garden.plant_l))
+
+    def _practised(self, real_s: float) -> Practised:
+        accounts = [open_account(p, self.site.zone_of(p.id).id) for p in self.site.plants]
+        before = {p.id: 0.0 for p in self.site.plants}
+        for weather, got in zip(self.weather, self._by_day, strict=True):
+            et0 = reference_et(weather, self.site.place)
+            assert et0 is not None  # season_weather checked it
+            for account in accounts:
+                plant = account.plant.id
+                account.day(
+                    weather,
+                    et0,
+                    weather.day + timedelta(days=1),
+                    counts=True,
+                    planned_l=0.0,
+                    given_l=got[plant] - before[plant],
+                    timer_l=0.0,
+                )
+            before = got
         return Practised(
-            plants=plants,
+            plants=tuple(
+                PlantTally(a.plant.id, a.plant.name, a.wanted_l, self.garden.plant_l[a.plant.id])
+                for a in accounts
+            ),
             alerts=tuple(self.alerts),
             runs=len(self.garden.runs),
             level_m=self.garden.level_m,
+            volume_l=self.garden.volume_l,
             imbalance_l=self.garden.imbalance_l,
             real_s=real_s,
         )
