@@ -1,0 +1,55 @@
+"""The practice garden's clock and board; and one practice day with the real daemon, broker and firmware."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import UTC, date, datetime, timedelta
+
+import pytest
+
+from scheduler.rehearsal.garden import TrueGarden
+from scheduler.rehearsal.hidden import NOTHING_HIDDEN, draw_truth
+from scheduler.rehearsal.practice import GardenBoard, Practice, PracticeClock
+from scheduler.rehearsal.practice_view import glimpse_text, tally_table
+
+START = datetime(2031, 7, 1, 7, tzinfo=UTC)
+
+
+def test_the_practice_clock_never_goes_back_when_its_pace_changes() -> None:
+    clock = PracticeClock(START, 10_000.0)
+    seen = []
+    for pace in (10_000.0, 100.0, 20_000.0, 1.0):
+        clock.set_pace(pace)
+        assert clock.delay_s(300.0) == pytest.approx(300.0 / pace)
+        seen += [clock.now(), clock.now()]
+    assert seen == sorted(seen, key=lambda n: n.monotonic_s)
+    assert all(n.wall == START + timedelta(seconds=n.monotonic_s) for n in seen)
+
+
+def test_the_board_moves_the_gardens_valve_and_reads_its_switches(site, make_weather) -> None:
+    days = make_weather(date(2031, 7, 1), 2)
+    garden = TrueGarden(site, draw_truth(site, 1, NOTHING_HIDDEN), days, START, START + timedelta(days=2))
+    board = GardenBoard(site, garden, PracticeClock(START, 1e6))
+    assert board.respond({"motor": {}, "measure": False})["switches"][0] == [False, True]
+    board.respond({"motor": {"0": "open"}, "measure": False})
+    answer = {"switches": [[False, False]]}
+    for _ in range(10_000):
+        answer = board.respond({"motor": {"0": "open"}, "measure": True})
+        if answer["switches"][0] == [True, False]:
+            break
+    assert answer["switches"] == [[True, False], [False, True]]
+    assert len(answer["pings"]) >= 3
+    assert garden.plant_l["tomatoes"] > 0.0
+
+
+@pytest.mark.slow
+def test_a_practice_of_three_days_waters_and_ends_by_itself(site, make_weather) -> None:
+    small = replace(site, zones=site.zones[:1], plants=site.plants[:2])
+    first = date(2031, 7, 1)
+    glimpses = []
+    practice = Practice(small, make_weather(first - timedelta(days=8), 24), first, 3, seed=2)
+    ended = practice.run(glimpses.append)
+    assert abs(ended.imbalance_l) < 1e-6
+    assert practice.clock.now().wall >= practice.ends
+    assert glimpses and "Day 1 of 3" in glimpse_text(glimpses[0], small)
+    assert tally_table(ended, small).row_count == 2
