@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from datetime import date
 
+from scheduler.agronomy.coefficients import plant_coefficient
 from scheduler.agronomy.et0 import ReferenceEt
 from scheduler.agronomy.need import RootZone, advance_day, full_root_zone, plant_need
 from scheduler.agronomy.weather import DayWeather
@@ -95,7 +96,8 @@ class PlantAccount:
             self._enter(net_l, planned_l, given_l, timer_l)
         else:
             self._carried_l += net_l - given_l + result.percolated_l
-        need = plant_need(self.plant, self.root_zone, today)
+        etc_mm = plant_coefficient(self.plant, weather.day) * et0.et0_mm
+        need = plant_need(self.plant, self.root_zone, today, etc_mm=etc_mm)
         self._neglected = need.due and need.overdue > NEGLECTED
         return net_l
 

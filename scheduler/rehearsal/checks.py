@@ -9,7 +9,7 @@ from itertools import pairwise
 
 from scheduler.control.effects import Alert, Booking, Intent
 from scheduler.control.orders import Order
-from scheduler.rehearsal.garden import TrueRun
+from scheduler.rehearsal.true_run import TrueRun
 
 # Report resolution of the node, and the step of the virtual garden, together (chosen here).
 TIME_SLACK_S = 1.0

@@ -11,7 +11,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from copy import copy, deepcopy
-from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
@@ -20,6 +19,7 @@ import numpy as np
 from scheduler.agronomy.weather import DayWeather
 from scheduler.rehearsal.hidden import Part, Truth, stream
 from scheduler.rehearsal.rain import Shower, showers
+from scheduler.rehearsal.true_run import TrueRun, ValveState
 from scheduler.rehearsal.true_zone import TrueZone, true_zone
 from scheduler.sensing.belief import LevelReading
 from scheduler.sensing.scale import raw_at_level, raw_step_m
@@ -38,36 +38,6 @@ PINGS = 5
 WARMEST_HOUR = 15.0
 # Reported when no temperature is known for the day.
 MILD_AIR_C = 15.0
-
-
-@dataclass(frozen=True, slots=True)
-class TrueRun:
-    """One opening as it really was. ``open_s`` from the start of opening to the start of closing."""
-
-    zone: str
-    opened: datetime
-    open_s: float
-    level_start_m: float
-    level_end_m: float
-    lowest_level_m: float
-    drawn_l: float  # out of the tank
-    litres: tuple[tuple[str, float], ...]  # plant -> litres, drain included
-
-
-@dataclass(slots=True)
-class _ValveState:
-    """Position 0 shut .. 1 open; ``target`` where the motor drives it."""
-
-    position: float = 0.0
-    target: float = 0.0
-    opened_s: float = 0.0
-    closing_s: float | None = None
-    line_lacks_l: float = 0.0  # of the line volume, now
-    fill_s: float = 0.0
-    wait_s: Array | None = None  # per emitter, from the opening
-    litres: Array | None = None
-    drawn_l: float = 0.0
-    level_start_m: float = 0.0
 
 
 class TrueGarden:
@@ -102,7 +72,7 @@ class TrueGarden:
             if zones is not None
             else {z.id: true_zone(site, z, truth, self.brim_m) for z in site.zones}
         )
-        self._valves = {z: _ValveState(line_lacks_l=zone.emptied_l) for z, zone in self.zones.items()}
+        self._valves = {z: ValveState(line_lacks_l=zone.emptied_l) for z, zone in self.zones.items()}
         self._showers: tuple[Shower, ...] = showers(site, days, self.origin, stream(truth.seed, Part.RAIN))
         self._next_shower = 0
         self._weather = {d.day: d for d in days}
@@ -328,7 +298,7 @@ class TrueGarden:
             after = max(valve.target, valve.position - step / zone.closing_s)
         return (valve.position + after) / 2.0
 
-    def _travel(self, zone_id: str, valve: _ValveState, step: float) -> None:
+    def _travel(self, zone_id: str, valve: ValveState, step: float) -> None:
         zone = self.zones[zone_id]
         if valve.target > valve.position:
             valve.position += step / zone.opening_s
@@ -365,7 +335,7 @@ class TrueGarden:
         if not self.flowing():
             self._flow_lph = 0.0
 
-    def _drain(self, zone_id: str, valve: _ValveState) -> None:
+    def _drain(self, zone_id: str, valve: ValveState) -> None:
         """After closing, the line empties through its lowest emitters, at once in this model."""
         zone = self.zones[zone_id]
         drained = max(0.0, zone.emptied_l - valve.line_lacks_l)
@@ -373,7 +343,7 @@ class TrueGarden:
         valve.line_lacks_l += drained
         self.lines_took_l -= drained
 
-    def _record_run(self, zone_id: str, valve: _ValveState) -> None:
+    def _record_run(self, zone_id: str, valve: ValveState) -> None:
         zone = self.zones[zone_id]
         litres: dict[str, float] = {}
         amounts = valve.litres.tolist() if valve.litres is not None else []

@@ -22,7 +22,6 @@ from typing import Any
 
 from scheduler.agronomy.et0 import reference_et
 from scheduler.agronomy.weather import DayWeather
-from scheduler.control.clock import Now
 from scheduler.control.effects import Alert
 from scheduler.control.schedule import next_run
 from scheduler.control.state import State
@@ -31,6 +30,7 @@ from scheduler.planning.windows import local_midnight
 from scheduler.rehearsal.account import open_account
 from scheduler.rehearsal.garden import TrueGarden
 from scheduler.rehearsal.hidden import Hidden, draw_truth
+from scheduler.rehearsal.practice_parts import GardenBoard, PracticeClock, channels_of
 from scheduler.rehearsal.season import season_weather
 from scheduler.service.clock import Clock
 from scheduler.service.daemon import Daemon, Parts
@@ -60,74 +60,6 @@ LOOK_S = 0.02
 SHOW_S = 0.25
 START_S_MAX = 20.0
 NODE_TICK_MS = 2
-
-
-class PracticeClock:
-    """A clock whose pace can change; all three kinds of time run on together."""
-
-    def __init__(self, start: datetime, pace: float) -> None:
-        self._lock = threading.Lock()
-        self._start = start
-        self._virtual_s = 0.0
-        self._real_s = time.monotonic()
-        self._pace = pace
-
-    def now(self) -> Now:
-        with self._lock:
-            self._advance()
-            return Now(self._start + timedelta(seconds=self._virtual_s), self._virtual_s, "synced")
-
-    def delay_s(self, virtual_s: float) -> float:
-        """At the present pace; a change of pace makes it a little early or late."""
-        with self._lock:
-            return virtual_s / self._pace
-
-    def set_pace(self, pace: float) -> None:
-        with self._lock:
-            self._advance()
-            self._pace = pace
-
-    def _advance(self) -> None:
-        now_s = time.monotonic()
-        self._virtual_s += (now_s - self._real_s) * self._pace
-        self._real_s = now_s
-
-
-class GardenBoard:
-    """The node's motors, switches and sensor are the virtual garden's. Used from the node's thread only."""
-
-    def __init__(self, site: Site, garden: TrueGarden, clock: PracticeClock) -> None:
-        self._zones = {z.valve.channel: z.id for z in site.zones}
-        self._channels = channels_of(site)
-        self._garden = garden
-        self._clock = clock
-        self.moving = False
-
-    def respond(self, asked: dict[str, Any]) -> dict[str, Any]:
-        """One exchange: what the motors are told, what the switches and pings say."""
-        now = self._clock.now()
-        garden = self._garden
-        garden.advance(now.wall)
-        for channel, drive in asked["motor"].items():
-            zone = self._zones.get(int(channel))
-            if zone is not None and drive == "open":
-                garden.open_valve(zone)
-            elif zone is not None and drive == "close":
-                garden.close_valve(zone)
-        positions = [
-            garden.position(self._zones[c]) if c in self._zones else 0.0 for c in range(self._channels)
-        ]
-        self.moving = any(0.0 < p < 1.0 for p in positions) or any(
-            d in ("open", "close") for d in asked["motor"].values()
-        )
-        reading = garden.reading() if asked.get("measure") else None
-        return {
-            "switches": [[p >= 1.0, p <= 0.0] for p in positions],
-            "pings": list(reading.pings) if reading is not None else None,
-            "air_c": reading.air_c if reading is not None else None,
-            "supply_mv": 12_600,
-            "now_ms": int(now.monotonic_s * 1000.0),
-        }
 
 
 class PracticeDaemon(Daemon):
@@ -180,10 +112,6 @@ class Glimpse:
 
 
 View = Callable[[Glimpse], None]
-
-
-def channels_of(site: Site) -> int:
-    return 1 + max(z.valve.channel for z in site.zones)
 
 
 class _Said(logging.Handler):
@@ -354,7 +282,7 @@ class Practice:
     def _pace(self, state: State | None) -> float:
         if state is None or state.node is None or state.plan is None:
             return PACE_WAITING
-        if self.board.moving or state.phase == "ordered":
+        if self.board.moving or state.phase in ("ordered", "unproven"):
             return PACE_MOVING
         if state.intents:
             held = state.intents[0]

@@ -27,11 +27,12 @@ from scheduler.rehearsal.account import (
     share_error,
     worse,
 )
-from scheduler.rehearsal.garden import TrueGarden, TrueRun
+from scheduler.rehearsal.garden import TrueGarden
 from scheduler.rehearsal.hidden import Hidden, draw_truth
 from scheduler.rehearsal.node_model import OPEN_REPORT_S, VirtualNode
 from scheduler.rehearsal.shell import VirtualShell
 from scheduler.rehearsal.timer import FixedTimer, TimerDay, run_timer, set_timer
+from scheduler.rehearsal.true_run import TrueRun
 from scheduler.site.errors import UsageError
 from scheduler.site.model import Site
 

@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 from scheduler.control.effects import Alert, Booking, Intent
 from scheduler.control.orders import Order
 from scheduler.rehearsal import checks
-from scheduler.rehearsal.garden import TrueRun
+from scheduler.rehearsal.true_run import TrueRun
 
 START = datetime(2031, 7, 1, 12, tzinfo=UTC)
 

@@ -9,7 +9,8 @@ import pytest
 
 from scheduler.rehearsal.garden import TrueGarden
 from scheduler.rehearsal.hidden import NOTHING_HIDDEN, draw_truth
-from scheduler.rehearsal.practice import GardenBoard, Practice, PracticeClock
+from scheduler.rehearsal.practice import Practice
+from scheduler.rehearsal.practice_parts import GardenBoard, PracticeClock
 from scheduler.rehearsal.practice_view import glimpse_text, tally_table
 
 START = datetime(2031, 7, 1, 7, tzinfo=UTC)
