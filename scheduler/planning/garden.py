@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from scheduler.hydraulics.curve import ZoneCurve, zone_curve
 from scheduler.hydraulics.drawdown import Drawdown
 from scheduler.hydraulics.network import Network, zone_network
-from scheduler.hydraulics.priming import Priming, priming
+from scheduler.hydraulics.priming import Priming, PrimingCurve
 from scheduler.site.model import Site, Zone
 from scheduler.supply.link import link_offset_m
 from scheduler.supply.stage import StageStorage, stage_storage
@@ -45,23 +45,12 @@ class ZoneModel:
     plants: tuple[str, ...]
     plant_rows: Array
     worst_stop_m: float  # the lowest level at which every emitter still flows
-    prime_levels_m: Array
-    primings: tuple[Priming, ...]
+    priming_curve: PrimingCurve
     link_offset_m: Callable[[float], float] | None  # by the flow (L/h); None: barrels without a gap
 
     def prime(self, level_m: float) -> Priming:
         """Filling the emptied part of the lines from a level, interpolated."""
-        levels = self.prime_levels_m
-        i = int(np.clip(np.searchsorted(levels, level_m) - 1, 0, len(levels) - 2))
-        share = float(np.clip((level_m - levels[i]) / (levels[i + 1] - levels[i]), 0.0, 1.0))
-        low, high = self.primings[i], self.primings[i + 1]
-        return Priming(
-            fill_s=low.fill_s + share * (high.fill_s - low.fill_s),
-            missing_l=low.missing_l + share * (high.missing_l - low.missing_l),
-            drained_l=low.drained_l + share * (high.drained_l - low.drained_l),
-            line_volume_l=low.line_volume_l,
-            emptied_l=low.emptied_l + share * (high.emptied_l - low.emptied_l),
-        )
+        return self.priming_curve.at(level_m)
 
     def outlet_level_m(self, level_m: float) -> float:
         """About where the outlet's barrel stands while this zone draws from a level at rest."""
@@ -107,7 +96,6 @@ def _zone_model(site: Site, zone: Zone, stage: StageStorage) -> ZoneModel:
     rows = np.array([[float(p == plant) for p in network.emitter_plant] for plant in plants])
     offset = _link_offset(site)
     worst_stop_m = max(0.0, float(curve.worst_emitter_stops_m))
-    prime_levels = _prime_levels(min(worst_stop_m, stage.brim_level_m), stage.brim_level_m)
     return ZoneModel(
         zone=zone,
         network=network,
@@ -116,15 +104,19 @@ def _zone_model(site: Site, zone: Zone, stage: StageStorage) -> ZoneModel:
         plants=plants,
         plant_rows=rows.reshape(len(plants), len(network.emitter_ids)),
         worst_stop_m=worst_stop_m,
-        prime_levels_m=prime_levels,
-        primings=tuple(priming(network, float(level), zone.emptied_share) for level in prime_levels),
+        priming_curve=_priming_curve(network, zone.emptied_share, worst_stop_m, stage.brim_level_m),
         link_offset_m=offset,
     )
 
 
-def _prime_levels(lowest_m: float, brim_m: float) -> Array:
+def _priming_curve(network: Network, emptied_share: float, lowest_m: float, brim_m: float) -> PrimingCurve:
+    lowest_m = min(lowest_m, brim_m)
     low = min(lowest_m + LOWEST_PRIMING_SHARE * (brim_m - lowest_m), 0.9 * brim_m)
-    return np.linspace(low, brim_m, PRIMING_LEVELS)
+    levels = [float(level) for level in np.linspace(low, brim_m, PRIMING_LEVELS)]
+    curve = PrimingCurve(network, levels, emptied_share)
+    for level in levels:  # worked out now, so that a plan later costs no solves
+        curve.at(level)
+    return curve
 
 
 def _link_offset(site: Site) -> Callable[[float], float] | None:
