@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -20,9 +20,11 @@ from scheduler.supply.stage import StageStorage, stage_storage
 Array = NDArray[np.float64]
 
 # Levels at which priming is worked out; between them it is interpolated (it changes smoothly with the head).
-PRIMING_LEVELS = 6
+PRIMING_LEVELS = 5
 # A line is filled from levels above this share of the way from the lowest working level to the brim.
 LOWEST_PRIMING_SHARE = 0.05
+# Rows of a level table closer than this are one.
+LEAST_RISE_M = 1e-6
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,17 +48,16 @@ class ZoneModel:
     plant_rows: Array
     worst_stop_m: float  # the lowest level at which every emitter still flows
     priming_curve: PrimingCurve
-    link_offset_m: Callable[[float], float] | None  # by the flow (L/h); None: barrels without a gap
+    outlet_levels_m: Array  # level in the outlet's barrel while drawing ...
+    mean_levels_m: Array  # ... and the level at rest of the same water
 
     def prime(self, level_m: float) -> Priming:
         """Filling the emptied part of the lines from a level, interpolated."""
         return self.priming_curve.at(level_m)
 
     def outlet_level_m(self, level_m: float) -> float:
-        """About where the outlet's barrel stands while this zone draws from a level at rest."""
-        if self.link_offset_m is None:
-            return level_m
-        return max(0.0, level_m - self.link_offset_m(self.curve.total_lph(level_m)))
+        """Where the outlet's barrel stands while this zone draws from a level at rest."""
+        return float(np.interp(level_m, self.mean_levels_m, self.outlet_levels_m))
 
     def plant_flows_lph(self, level_m: float) -> Array:
         """Steady flow to each of ``plants`` at a level, L/h."""
@@ -94,42 +95,43 @@ def _zone_model(site: Site, zone: Zone, stage: StageStorage) -> ZoneModel:
     curve = zone_curve(network, stage.brim_level_m)
     plants = tuple(dict.fromkeys(p for p in network.emitter_plant if p is not None))
     rows = np.array([[float(p == plant) for p in network.emitter_plant] for plant in plants])
-    offset = _link_offset(site)
+    outlet_levels, mean_levels = _link_levels(site, curve, stage)
+    volumes = np.interp(mean_levels, stage.levels_m, stage.volumes_l)
     worst_stop_m = max(0.0, float(curve.worst_emitter_stops_m))
     return ZoneModel(
         zone=zone,
         network=network,
         curve=curve,
-        drawdown=Drawdown(curve, *_rising_stage(stage), outlet_offset_m=offset),
+        drawdown=Drawdown(curve, outlet_levels, volumes),
         plants=plants,
         plant_rows=rows.reshape(len(plants), len(network.emitter_ids)),
         worst_stop_m=worst_stop_m,
         priming_curve=_priming_curve(network, zone.emptied_share, worst_stop_m, stage.brim_level_m),
-        link_offset_m=offset,
+        outlet_levels_m=outlet_levels,
+        mean_levels_m=mean_levels,
     )
 
 
 def _priming_curve(network: Network, emptied_share: float, lowest_m: float, brim_m: float) -> PrimingCurve:
+    """Worked out at each level when first needed: dear beside the rest, and a plan needs only two of them."""
     lowest_m = min(lowest_m, brim_m)
     low = min(lowest_m + LOWEST_PRIMING_SHARE * (brim_m - lowest_m), 0.9 * brim_m)
-    levels = [float(level) for level in np.linspace(low, brim_m, PRIMING_LEVELS)]
-    curve = PrimingCurve(network, levels, emptied_share)
-    for level in levels:  # worked out now, so that a plan later costs no solves
-        curve.at(level)
-    return curve
+    return PrimingCurve(network, [float(x) for x in np.linspace(low, brim_m, PRIMING_LEVELS)], emptied_share)
 
 
-def _link_offset(site: Site) -> Callable[[float], float] | None:
-    tank = site.tank
-    if tank.link is None or len(tank.barrels) < 2:
-        return None
-    return lambda flow_lph: link_offset_m(tank, flow_lph)
+def _link_levels(site: Site, curve: ZoneCurve, stage: StageStorage) -> tuple[Array, Array]:
+    """Levels of the outlet's barrel while drawing, and the level at rest of the same water, both rising.
 
-
-def _rising_stage(stage: StageStorage) -> tuple[Array, Array]:
-    """The stage table without the rows over which no barrel holds water."""
-    keep = np.concatenate(([True], np.diff(stage.volumes_l) > 0.0))
-    return stage.levels_m[keep], stage.volumes_l[keep]
+    L_mean = L_out + c(Q(L_out)), the steady gap between linked barrels at the zone's flow; none in one tank.
+    Rows over which no barrel holds water are left out.
+    """
+    outlet = stage.levels_m[np.concatenate(([True], np.diff(stage.volumes_l) > 0.0))]
+    if site.tank.link is None or len(site.tank.barrels) < 2:
+        return outlet, outlet
+    flows = curve.flows_at_lph(outlet).sum(axis=1)
+    mean = outlet + np.array([link_offset_m(site.tank, float(flow)) for flow in flows])
+    keep = (mean <= stage.brim_level_m) & np.concatenate(([True], np.diff(mean) > LEAST_RISE_M))
+    return outlet[keep], mean[keep]
 
 
 def run_litres(
@@ -148,7 +150,7 @@ def run_litres(
     held_l = model.stage.volume_l(level_m)
     # Filling takes its water at the start, so the rest of the run starts from a little lower.
     taken_l = max(0.0, float(drained_l.sum() - missing_l.sum()))
-    start_m = model.stage.level_m(max(0.0, held_l - taken_l))
+    start_m = zone.outlet_level_m(model.stage.level_m(max(0.0, held_l - taken_l)))
     drawn = zone.drawdown.run(start_m, run_s, flow_factor=flow_factor)
     litres = np.maximum(drawn.litres - missing_l, 0.0) + drained_l
     volume_l = min(float(litres.sum()), held_l)

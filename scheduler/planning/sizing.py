@@ -133,9 +133,10 @@ def _floor_run_s(
     taken_l = max(0.0, float(prime.drained_l.sum() - flow_factor * prime.missing_l.sum()))
     if taken_l >= room_l:
         return 0.0
-    start_m = model.stage.level_m(held_l - taken_l)
+    start_m = zone.outlet_level_m(model.stage.level_m(held_l - taken_l))
+    end_m = zone.outlet_level_m(floor_m)
     try:
-        run_s = zone.drawdown.run_to_level(start_m, floor_m, flow_factor=flow_factor).run_s
+        run_s = zone.drawdown.run_to_level(start_m, end_m, flow_factor=flow_factor).run_s
     except ValueError:  # the zone stops of itself above its floor
         return math.inf
     # Below the filling time the lines fill only in part: settle on the safe side.
