@@ -17,8 +17,10 @@ __all__ = ["FRESH_FLOW", "FlowFactor", "RestLevel", "drop_measured", "learn_flow
 
 # After commissioning the modelled zone flow is right to a few per cent: one sd of ln(factor).
 FRESH_SD = 0.03
-# Clogging: up to 15 % in a 75-day season is 0.22 % a day; one sd of the slope of ln(factor), per day.
-FRESH_SLOPE_SD = 0.002
+# Clogging takes nothing to 15 % in a 75-day season, 0 to 0.22 % a day: slope of ln(factor) per day that
+# is expected before anything is learned, and its sd.
+FRESH_SLOPE = -0.001
+FRESH_SLOPE_SD = 0.0015
 # Random walk of level and slope, per square root of a day: grit that comes and goes; slow change of pace.
 LEVEL_WALK_SD = 0.0015
 SLOPE_WALK_SD = 0.00015
@@ -41,7 +43,7 @@ class FlowFactor:
     value: float
     sd: float
     updated: datetime | None = None
-    slope_per_day: float = 0.0
+    slope_per_day: float = FRESH_SLOPE
     slope_var: float = FRESH_SLOPE_SD**2
     covariance: float = 0.0
 
