@@ -38,6 +38,8 @@ OVER_MAX = 0.5
 # A run time is settled to this.
 RUN_TOLERANCE_S = 0.2
 STEPS_MAX = 60
+# Less than a millilitre is no want.
+LEAST_WANT_L = 0.001
 # A plant whose steady flow is below this has no water at that level, L/h.
 FLOW_LEAST_LPH = 1e-3
 # Levels are compared to this; far below what any sensor tells.
@@ -80,8 +82,9 @@ def size_run(
     ``latest_end``. With ``needs`` small wants weigh less (module text) and the shares carry their reasons.
     """
     zone = model.zones[zone_id]
-    wanted = np.array([max(0.0, targets_l.get(plant, 0.0)) for plant in zone.plants])
-    if not np.any(wanted > 0.0):
+    asked = np.array([targets_l.get(plant, 0.0) for plant in zone.plants])
+    wanted = np.where(asked >= LEAST_WANT_L, asked, 0.0)
+    if not np.any(wanted):
         return SkippedZone(zone_id, (words.nothing_wanted(),))
     reached = (wanted > 0.0) & (zone.plant_flows_lph(level_m) > FLOW_LEAST_LPH)
     if not np.any(reached):

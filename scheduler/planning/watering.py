@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 from scheduler.planning import words
 from scheduler.planning.garden import GardenModel
 from scheduler.planning.plan import Plan, PlannedRun, PlantShare, Reason, SkippedZone
-from scheduler.planning.sizing import occupied_s, size_run
+from scheduler.planning.sizing import LEAST_WANT_L, occupied_s, size_run
 from scheduler.planning.store_days import rain_ahead, store_outlook
 from scheduler.planning.windows import WindowSpan, spans_of_day
 from scheduler.sensing.belief import LevelBelief
@@ -131,7 +131,7 @@ def _calls(
     skipped: dict[str, SkippedZone] = {}
     for index, (zone_id, zone) in enumerate(model.zones.items()):
         known = [needs[p] for p in zone.plants if p in needs]
-        due = [n for n in known if n.due and n.wanted_l > 0.0]
+        due = [n for n in known if n.due and n.wanted_l >= LEAST_WANT_L]
         if zone_id in held:
             skipped[zone_id] = SkippedZone(zone_id, (words.held(),))
             continue

@@ -31,7 +31,8 @@ def test_a_plain_day_is_the_local_times() -> None:
     assert (span.start, span.end) == (at(2026, 7, 10, 3), at(2026, 7, 10, 6))  # CEST = UTC+2
 
 
-# In 2026 clocks in Berlin go from 2 to 3 on 29 March and from 3 back to 2 on 25 October (EU Directive 2000/84/EC).
+# In 2026 clocks in Berlin go from 2 to 3 on 29 March and from 3 back to 2 on 25 October (EU Directive
+# 2000/84/EC).
 @pytest.mark.parametrize(
     ("day", "start", "end", "expected"),
     [
@@ -58,8 +59,9 @@ def test_a_window_past_midnight_gives_its_end_to_the_next_day() -> None:
 
 
 def test_a_local_day_begins_at_its_first_midnight() -> None:
-    # Clocks in Beirut once went back at midnight into the day before: local midnight came twice.
     assert local_midnight(date(2012, 7, 20), ZoneInfo("America/Los_Angeles")) == at(2012, 7, 20, 7)
+    # Cuba sets its clocks back from 1 o'clock to midnight: on 1 November 2026 it comes twice (tz database).
+    assert local_midnight(date(2026, 11, 1), ZoneInfo("America/Havana")) == at(2026, 11, 1, 4)
 
 
 times = st.builds(time, st.integers(0, 23), st.sampled_from([0, 15, 30, 45]))

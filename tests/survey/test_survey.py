@@ -58,8 +58,12 @@ def test_an_emitter_that_never_flows_leaves_no_number() -> None:
 
 
 def test_a_dry_zone_has_no_uniformity() -> None:
-    result = survey(small_garden(), 0.0)
-    assert all(z.flow_lph == 0.0 and z.du_low_quarter is None for z in result.zones)
+    site = with_high_emitter(-0.5)
+    bed = site.zones[1]
+    both = tuple(replace(p, drop_m=-0.5) for p in bed.lines[0].points)
+    dry = replace(bed, lines=(replace(bed.lines[0], points=both),))
+    seen = survey(replace(site, zones=(site.zones[0], dry)), 0.3).zones[1]
+    assert seen.flow_lph == 0.0 and seen.du_low_quarter is None
 
 
 def test_a_level_above_the_brim_is_told() -> None:
