@@ -48,12 +48,12 @@ def range_faults(point: LevelPoint, raw: float, site: Site) -> tuple[str, ...]:
     return ()
 
 
-def stuck_faults(track: LevelTrack, sensor: LevelSensor, point: LevelPoint) -> tuple[str, ...]:
+def stuck_faults(count: int, fall_m: float, sensor: LevelSensor, point: LevelPoint) -> tuple[str, ...]:
     step_m = raw_step_m(sensor, point.air_c)
-    if track.same_count >= STUCK_READINGS and sensor.noise_m > STUCK_COUNTS * step_m:
-        return (f"the sensor gave the same raw value {track.same_count} times",)
-    if track.same_count > 1 and track.same_fall_m > max(3.0 * sensor.noise_m, 2.0 * step_m):
-        return (f"the sensor did not move while about {1000.0 * track.same_fall_m:.0f} mm were drawn",)
+    if count >= STUCK_READINGS and sensor.noise_m > STUCK_COUNTS * step_m:
+        return (f"the sensor gave the same raw value {count} times",)
+    if count > 1 and fall_m > max(3.0 * sensor.noise_m, 2.0 * step_m):
+        return (f"the sensor did not move while about {1000.0 * fall_m:.0f} mm were drawn",)
     return ()
 
 
@@ -71,7 +71,8 @@ def expected_span(
     assert site.sensor is not None
     base = track.recent[-(DRAWING_READINGS if fall_lph > 0.0 else REST_READINGS) :]
     mean_m = sum(p.level_m for p in base) / len(base)
-    area_m2 = surface_m2(site, mean_m)
+    still = fall_lph <= 0.0 and site.roof is None
+    area_m2 = 1.0 if still else surface_m2(site, mean_m)  # nothing flows, so no surface is asked
     slack_m = JUMP_SIGMAS * site.sensor.noise_m * math.sqrt(1.0 + 1.0 / len(base))
     # Averaged readings lie in the past: while drawing, the mean lags by up to the whole span of them.
     fall_m = DRAW_MARGIN * drawn_down_m(fall_lph, (point.at - base[0].at).total_seconds(), area_m2)

@@ -136,20 +136,28 @@ def take_reading(
         track = valve_moved(track, reading.at, site, drawing_lph=drawing_lph)
     else:
         fall_lph = max(drawing_lph, track.drawing_lph)
-        track = replace(track, drawing_lph=drawing_lph)
     if not reading.pings:
-        track = replace(track, last_at=reading.at, faults=("the sensor answered without a ping",))
+        fault = ("the sensor answered without a ping",)
+        track = replace(track, drawing_lph=drawing_lph, last_at=reading.at, faults=fault)
         return track, belief_at(track, site, reading.at)
     raw = float(median(reading.pings))
     point = LevelPoint(
         reading.at, level_from_raw(site, raw, reading.air_c, offset_m=track.offset_m), reading.air_c
     )
-    track = _count_same(track, raw, point, fall_lph, site)
-    faults = range_faults(point, raw, site) or stuck_faults(track, sensor, point)
-    if faults:
-        track = replace(track, last_at=reading.at, faults=faults, pending=())
-    else:
-        track = _judge_jump(replace(track, last_at=reading.at, faults=()), point, fall_lph, site)
+    count, fall_m = _same(track, raw, point, fall_lph, site)
+    faults = range_faults(point, raw, site) or stuck_faults(count, fall_m, sensor, point)
+    track = replace(
+        track,
+        drawing_lph=drawing_lph,
+        last_at=reading.at,
+        same_raw=raw,
+        same_count=count,
+        same_fall_m=fall_m,
+        pending=() if faults else track.pending,
+        faults=faults,
+    )
+    if not faults:
+        track = _judge_jump(track, point, fall_lph, site)
     return track, belief_at(track, site, reading.at)
 
 
@@ -171,8 +179,8 @@ def belief_at(track: LevelTrack, site: Site, now: datetime) -> LevelBelief:
     if age.total_seconds() > _late_s(site):
         why = (*why, f"the last good reading is {age.total_seconds() / 60.0:.0f} min old")
     level_m, sd_m = _estimate(track, site, now)
-    area_m2 = surface_m2(site, level_m)
-    lost_m = UNHEARD_LOSS_LPH * max(0.0, age.total_seconds() - _late_s(site)) / 3.6e6 / area_m2
+    late_s = age.total_seconds() - _late_s(site)
+    lost_m = drawn_down_m(UNHEARD_LOSS_LPH, late_s, surface_m2(site, level_m)) if late_s > 0.0 else 0.0
     low_m = level_m - SIGMAS_95 * sd_m - lost_m
     high_m = level_m + SIGMAS_95 * sd_m
     if track.pending:
@@ -210,12 +218,13 @@ def _estimate(track: LevelTrack, site: Site, now: datetime) -> tuple[float, floa
     return level_m, math.sqrt(variance)
 
 
-def _count_same(track: LevelTrack, raw: float, point: LevelPoint, fall_lph: float, site: Site) -> LevelTrack:
+def _same(track: LevelTrack, raw: float, point: LevelPoint, fall_lph: float, site: Site) -> tuple[int, float]:
+    """How often this raw value has come in a row, and the fall (m) that drawing should have made since."""
     if track.same_raw != raw:
-        return replace(track, same_raw=raw, same_count=1, same_fall_m=0.0)
+        return 1, 0.0
     seconds = (point.at - track.last_at).total_seconds() if track.last_at is not None else 0.0
     fall_m = drawn_down_m(fall_lph, seconds, surface_m2(site, point.level_m))
-    return replace(track, same_count=track.same_count + 1, same_fall_m=track.same_fall_m + fall_m)
+    return track.same_count + 1, track.same_fall_m + fall_m
 
 
 def _judge_jump(track: LevelTrack, point: LevelPoint, fall_lph: float, site: Site) -> LevelTrack:
@@ -223,7 +232,7 @@ def _judge_jump(track: LevelTrack, point: LevelPoint, fall_lph: float, site: Sit
         return _accept(track, point, site)
     low_m, high_m, rain_high_m = expected_span(track, point, fall_lph, site)
     if low_m <= point.level_m <= high_m:
-        return _accept(replace(track, pending=()), point, site)
+        return _accept(replace(track, pending=()) if track.pending else track, point, site)
     pending = (*agreeing(track.pending, point, fall_lph, site), point)
     rain_may = high_m < point.level_m <= rain_high_m
     if len(pending) >= (CONFIRMING_RISE_READINGS if rain_may else CONFIRMING_READINGS):
@@ -260,10 +269,17 @@ def _accept(track: LevelTrack, point: LevelPoint, site: Site) -> LevelTrack:
     if point.at < settled_at:
         return replace(track, recent=recent)
     recent = tuple(p for p in recent if p.at >= settled_at)
-    track = replace(track, recent=recent, settled_at=settled_at, unseen_m=0.0)
     if shifted(recent, site):
+        track = replace(track, settled_at=settled_at, unseen_m=0.0)
         return _restart(track, recent[-CONFIRMING_READINGS:], site)
     after = track.after
     if (point.at - settled_at).total_seconds() <= AFTER_RUN_H * 3600.0:
         after = after.add(point.at, point.level_m)
-    return replace(track, after=after, trend=track.trend.add(point.at, point.level_m))
+    return replace(
+        track,
+        recent=recent,
+        settled_at=settled_at,
+        unseen_m=0.0,
+        after=after,
+        trend=track.trend.add(point.at, point.level_m),
+    )

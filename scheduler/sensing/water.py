@@ -40,12 +40,19 @@ def settle_s(tank: Tank) -> float:
     return max(SETTLE_MIN_S, SETTLE_TIME_CONSTANTS * tau_s)
 
 
+@lru_cache(maxsize=8)
+def _middle_m2(tank: Tank) -> float:
+    stage = _stage(tank)
+    return stage.area_m2(stage.brim_level_m / 2.0)
+
+
 def surface_m2(site: Site, level_m: float) -> float:
-    """Water surface of all barrels at a level, m2; never nothing."""
+    """Water surface of all barrels at a level, m2; never nothing.
+
+    Right at floor and brim a lying drum's surface vanishes; a tenth of the middle's is small enough.
+    """
     stage = _stage(site.tank)
-    # Right at floor and brim a lying drum's surface vanishes; a tenth of the middle's is small enough.
-    middle = stage.area_m2(stage.brim_level_m / 2.0)
-    return max(stage.area_m2(min(max(level_m, 0.0), stage.brim_level_m)), 0.1 * middle)
+    return max(stage.area_m2(min(max(level_m, 0.0), stage.brim_level_m)), 0.1 * _middle_m2(site.tank))
 
 
 def drawn_down_m(lph: float, seconds: float, area_m2: float) -> float:
