@@ -27,8 +27,6 @@ FRESH_SLACK_S = 30.0
 RUN_GAP_S = 900.0
 # Days looked ahead for how long the store lasts.
 LOOK_AHEAD_DAYS = 30
-# Node uptime is a 32-bit count of milliseconds on the wire.
-UPTIME_MODULUS = 2**32
 
 
 def obstacles(state: State, now_mono_s: float, *, clock_known: bool) -> list[str]:
@@ -275,7 +273,7 @@ def build_order(state: State, run: PlannedRun, now_mono_s: float) -> Order:
         order_id=f"{node.session[:12]}.{sequence}",
         channel=zone.valve.channel,
         open_ms=round(open_s * 1000),
-        start_by_uptime_ms=(uptime_ms + START_WITHIN_MS) % UPTIME_MODULUS,
+        start_by_uptime_ms=uptime_ms + START_WITHIN_MS,
         low_raw=low_raw,
         low_side=low_side,
     )

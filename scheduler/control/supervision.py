@@ -172,8 +172,7 @@ def _may_still_start(held: OpenIntent, heard: NodeHeard) -> bool:
     order = held.intent.order
     if heard.session != order.session or heard.last_sequence >= order.sequence:
         return False
-    past_ms = (heard.uptime_ms - order.start_by_uptime_ms) % 2**32
-    return past_ms >= 2**31  # wrap-safe: the latest start still lies ahead
+    return heard.uptime_ms <= order.start_by_uptime_ms
 
 
 def _restarted_since(turn: Turn, held: OpenIntent, heard: NodeHeard) -> bool:
