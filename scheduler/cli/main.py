@@ -1,4 +1,4 @@
-"""The command ``fallinghead``: parse, call, print. The work is done elsewhere; heavy imports wait for their command."""
+"""The command ``fallinghead``: parse, call, print. Heavy imports wait for the command that needs them."""
 
 from __future__ import annotations
 

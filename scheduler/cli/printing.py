@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
 import typer
@@ -42,3 +43,16 @@ def say_table(title: str, columns: Sequence[tuple[str, str]], rows: Sequence[Seq
     for row in rows:
         table.add_row(*row)
     console().print(table)
+
+
+@contextmanager
+def progress(text: str) -> Iterator[None]:
+    """Says on a terminal's stderr that work goes on; silent in a pipe."""
+    from rich.console import Console
+
+    console = Console(stderr=True, highlight=False)
+    if not console.is_terminal:
+        yield
+        return
+    with console.status(text):
+        yield

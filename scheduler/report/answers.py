@@ -51,8 +51,8 @@ class ZoneSurveyAnswer(Answer):
     id: str
     flow_lph: float
     du_low_quarter: float | None
-    worst_emitter_stops_m: float
-    dead_storage_l: float
+    worst_emitter_stops_m: float | None
+    dead_storage_l: float | None
     emitters: list[EmitterAnswer]
 
 

@@ -39,8 +39,9 @@ def survey_rows(site: Site, answer: SurveyAnswer) -> list[tuple[str, Columns, Ro
     for z in answer.zones:
         title = (
             f"Zone {site.zone(z.id).name} at a level of {show_length(answer.level_m, units)}: "
-            f"{show_flow(z.flow_lph, units)}; its worst emitter stops at {show_length(z.worst_emitter_stops_m, units)}, "
-            f"where {show_volume(z.dead_storage_l, units)} stay in the barrels"
+            f"{show_flow(z.flow_lph, units)}; its worst emitter stops at "
+            f"{show_length(z.worst_emitter_stops_m, units)}, where {show_volume(z.dead_storage_l, units)} "
+            "stay in the barrels"
         )
         rows = [
             [

@@ -50,3 +50,19 @@ class SiteLock:
 
 def lock_path(store_path: Path) -> Path:
     return store_path.with_name(store_path.name + ".lock")
+
+
+def is_served(store_path: Path) -> bool:
+    """Whether a daemon holds the garden of that store now. Leaves the lock as it was."""
+    try:
+        file = os.open(lock_path(store_path), os.O_RDONLY | os.O_CLOEXEC)
+    except OSError:
+        return False
+    try:
+        # Shared: two that look at once do not take each other for a daemon.
+        fcntl.flock(file, fcntl.LOCK_SH | fcntl.LOCK_NB)
+    except OSError:
+        return True
+    finally:
+        os.close(file)
+    return False

@@ -1,0 +1,130 @@
+"""Commands beside a running service: serve, status, stop, resume, water, measured."""
+
+from __future__ import annotations
+
+import getpass
+import os
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING
+
+import typer
+
+from scheduler.cli.printing import say, say_json
+from scheduler.cli.sites import SITE_HELP, find_site
+
+if TYPE_CHECKING:
+    from scheduler.control.events import RequestKind
+    from scheduler.site.model import Site
+
+JSON = typer.Option(False, "--json", help="Print one JSON object for a program.")
+SITE = typer.Option(None, "--site", help=SITE_HELP)
+WAIT = typer.Option(5.0, "--wait", min=0.0, help="Wait so many seconds for the daemon's answer.")
+
+
+def add_to(app: typer.Typer) -> None:
+    app.command(epilog="Example: fallinghead serve /etc/fallinghead/site.toml")(serve)
+    app.command(epilog="Example: fallinghead status --json")(status)
+    app.command(epilog="Example: fallinghead stop")(stop)
+    app.command(epilog="Example: fallinghead resume")(resume)
+    app.command(epilog='Example: fallinghead water fig "3 L"')(water)
+    app.command(epilog='Example: fallinghead measured "62 cm"')(measured)
+
+
+def serve(site: str = typer.Argument(None, help=SITE_HELP)) -> None:
+    """Run the daemon of one garden until it is told to end."""
+    from scheduler.service.daemon import serve as run_service
+    from scheduler.service.log import set_up_log
+
+    garden = find_site(site)
+    set_up_log(garden.place.timezone)
+    raise typer.Exit(run_service(garden))
+
+
+def status(site: str = typer.Argument(None, help=SITE_HELP), json: bool = JSON) -> None:
+    """Say how the garden stands: water, next run, last run, alerts."""
+    from scheduler.report.status import status_answer, status_words
+    from scheduler.service.daemon import site_store_path
+    from scheduler.service.lock import is_served
+    from scheduler.store.store import Store, store_url
+
+    garden = find_site(site)
+    path = site_store_path(garden.id)
+    with Store(store_url(path), garden.id, service=False) as store:
+        answer = status_answer(garden, store, datetime.now(UTC), running=is_served(path))
+    if json:
+        say_json(answer)
+        return
+    for line in status_words(garden, answer):
+        say(line)
+
+
+def stop(site: str = SITE, wait: float = WAIT, json: bool = JSON) -> None:
+    """Close every valve at once and water nothing until resume."""
+    _ask(find_site(site), "stop", None, None, wait, json)
+
+
+def resume(site: str = SITE, wait: float = WAIT, json: bool = JSON) -> None:
+    """Take watering up again after a stop."""
+    _ask(find_site(site), "resume", None, None, wait, json)
+
+
+def water(
+    subject: str = typer.Argument(..., help="A zone or a plant."),
+    amount: str = typer.Argument(..., help='How much, such as "3 L" or "1 gal".'),
+    site: str = SITE,
+    wait: float = WAIT,
+    json: bool = JSON,
+) -> None:
+    """Water a zone or a plant now by litres, inside the reserve."""
+    from scheduler.site.errors import UsageError
+    from scheduler.site.quantities import parse
+
+    garden = find_site(site)
+    known = [z.id for z in garden.zones] + [p.id for p in garden.plants]
+    if subject not in known:
+        raise UsageError(f"there is no zone or plant {subject!r}; there are {', '.join(known)}")
+    litres = parse(amount, "volume")
+    if litres <= 0:
+        raise UsageError(f"read {amount!r}; say how much, more than nothing")
+    _ask(garden, "water", subject, litres, wait, json)
+
+
+def measured(
+    level: str = typer.Argument(..., help='Height of the water above the outlet, such as "62 cm".'),
+    site: str = SITE,
+    wait: float = WAIT,
+    json: bool = JSON,
+) -> None:
+    """Tell a level measured by hand; the sensor is corrected by it."""
+    from scheduler.site.quantities import parse
+
+    _ask(find_site(site), "measured", None, parse(level, "length"), wait, json)
+
+
+def _ask(
+    site: Site, kind: RequestKind, subject: str | None, amount: float | None, wait_s: float, json: bool
+) -> None:
+    from scheduler.report.answers import RequestAnswer
+    from scheduler.service.asking import ask
+
+    asked = ask(site, kind, _who(), subject, amount, wait_s=wait_s)
+    answer = RequestAnswer(
+        request=asked.request_id,
+        kind=kind,
+        answered=asked.answer is not None,
+        done=asked.answer.done if asked.answer else None,
+        text=asked.text,
+    )
+    if json:
+        say_json(answer)
+    else:
+        say(answer.text)
+    if answer.done is False:
+        raise typer.Exit(1)
+
+
+def _who() -> str:
+    try:
+        return getpass.getuser()
+    except (KeyError, OSError):
+        return f"user {os.getuid()}"

@@ -1,0 +1,83 @@
+"""Commands that let time pass in a virtual garden: rehearse and practice."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import typer
+
+from scheduler.cli.printing import progress, say, say_json, say_table
+from scheduler.cli.sites import SITE_HELP, find_site, read_date
+
+if TYPE_CHECKING:
+    from scheduler.agronomy.weather import DayWeather
+
+SEATTLE = "seattle-2012"
+WEATHER_HELP = f"CSV of measured days, or {SEATTLE}, the dry summer that ships with the program."
+
+
+def add_to(app: typer.Typer) -> None:
+    app.command(epilog="Example: fallinghead rehearse five-drums --picture season.png")(rehearse)
+    app.command(epilog="Example: fallinghead practice five-drums --days 14")(practice)
+
+
+def _weather(given: str) -> tuple[DayWeather, ...]:
+    from scheduler.weather.weather_file import PACKAGED, packaged_weather, read_weather_csv
+
+    if given in PACKAGED and not Path(given).exists():
+        return packaged_weather(given)
+    return read_weather_csv(Path(given))
+
+
+def rehearse(
+    site: str = typer.Argument(None, help=SITE_HELP),
+    weather: str = typer.Option(SEATTLE, "--weather", help=WEATHER_HELP),
+    first: str = typer.Option("2012-07-01", "--from", help="First day."),
+    last: str = typer.Option("2012-09-15", "--to", help="Last day."),
+    seed: int = typer.Option(1, "--seed", help="Draws what is hidden from the controller."),
+    picture: Path = typer.Option(None, "--picture", help="Draw the season into this PNG or SVG file."),
+    json: bool = typer.Option(False, "--json", help="Print one JSON object for a program."),
+) -> None:
+    """Run a season in virtual time: the real controller in a garden that differs from what it is told."""
+    from scheduler.pictures.season import draw_season
+    from scheduler.rehearsal.season import rehearse as run_season
+    from scheduler.rehearsal.season_json import season_json, season_picture
+    from scheduler.report.answers import RehearseAnswer
+    from scheduler.report.season import season_rows, season_words
+
+    garden = find_site(site)
+    days = _weather(weather)
+    start, end = read_date(first, "--from"), read_date(last, "--to")
+    with progress(f"Rehearsing {(end - start).days + 1} days of {garden.name}"):
+        season = run_season(garden, days, start, end, seed)
+    if picture is not None:
+        title = f"{garden.name}, {start:%d %B} to {end:%d %B %Y}"
+        draw_season(season_picture(season, title), picture)
+    answer = RehearseAnswer.model_validate(season_json(season))
+    if json:
+        say_json(answer)
+        return
+    for line in season.hidden.lines():
+        say(f"Hidden from the controller: {line}")
+    for title, columns, rows in season_rows(garden, answer):
+        say_table(title, columns, rows)
+    for line in season_words(garden, answer):
+        say(line)
+    if picture is not None:
+        say(f"The picture is in {picture}.")
+
+
+def practice(
+    site: str = typer.Argument("five-drums", help=SITE_HELP),
+    days: int = typer.Option(14, "--days", min=1, max=60, help="End by itself after so many days."),
+    weather: str = typer.Option(SEATTLE, "--weather", help=WEATHER_HELP),
+    first: str = typer.Option("2012-07-24", "--from", help="First day."),
+    seed: int = typer.Option(1, "--seed", help="Draws what is hidden from the daemon."),
+) -> None:
+    """Run the whole system live in a hurried virtual garden: broker, daemon, node, weather."""
+    from scheduler.cli.printing import console
+    from scheduler.rehearsal.practice_view import practice as run_practice
+
+    garden = find_site(site)
+    run_practice(garden, _weather(weather), read_date(first, "--from"), days, seed=seed, console=console())

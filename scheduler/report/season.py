@@ -1,0 +1,61 @@
+"""A rehearsed season as tables and sentences."""
+
+from __future__ import annotations
+
+from scheduler.report.answers import RehearseAnswer
+from scheduler.report.plan import Columns, Rows
+from scheduler.site.model import Site
+from scheduler.site.showing import show_volume
+
+
+def _error(share: float | None) -> str:
+    return "-" if share is None else f"{100 * share:+.1f} %"
+
+
+def season_rows(site: Site, answer: RehearseAnswer) -> list[tuple[str, Columns, Rows]]:
+    """Each plant's litres: wanted, planned, given, and what a fixed timer gave."""
+    units = site.units
+    rows = [
+        [
+            site.plant(p.id).name,
+            p.zone,
+            show_volume(p.wanted_l, units),
+            show_volume(p.planned_l, units),
+            show_volume(p.given_l, units),
+            _error(p.need_error),
+            _error(p.delivery_error),
+            show_volume(p.fixed_timer_l, units),
+            _error(p.fixed_timer_error),
+        ]
+        for p in answer.plants
+    ]
+    columns: Columns = [
+        ("plant", "left"),
+        ("zone", "left"),
+        ("wanted", "right"),
+        ("planned", "right"),
+        ("given", "right"),
+        ("given against wanted", "right"),
+        ("given against planned", "right"),
+        ("fixed timer", "right"),
+        ("timer against wanted", "right"),
+    ]
+    return [(f"{site.name}: what each plant got while the store was above its floor", columns, rows)]
+
+
+def season_words(site: Site, answer: RehearseAnswer) -> list[str]:
+    """The season in sentences."""
+    lines = [
+        f"Worst plant: {_error(answer.worst_need_error)} against its need, "
+        f"{_error(answer.worst_delivery_error)} against the plans. "
+        f"The fixed timer's worst plant: {_error(answer.fixed_timer_worst_error)}."
+    ]
+    if answer.store:
+        last = answer.store[-1]
+        lines.append(
+            f"Left above the reserve on {last.date:%d %B}: {show_volume(last.usable_l, site.units)}."
+        )
+    zone = site.place.timezone
+    lines += [f"{alert.at.astimezone(zone):%d %B %H:%M}  {alert.text}" for alert in answer.alerts]
+    lines += [f"RULE BROKEN: {rule}" for rule in answer.rules_broken] or ["No rule was broken."]
+    return lines

@@ -1,0 +1,157 @@
+"""How a garden stands now, from its store, as an object and as sentences."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from scheduler.control.effects import Alert, Booking, RecordReading, RootZoneRecord
+from scheduler.planning.plan import Plan, PlannedRun
+from scheduler.report.answers import StatusAlertAnswer, StatusAnswer, StatusPlantAnswer
+from scheduler.sensing.belief import UNKNOWN_LEVEL, LevelBelief
+from scheduler.site.model import Site
+from scheduler.site.showing import show_duration, show_length, show_volume
+from scheduler.store.store import Store
+from scheduler.supply.stage import stage_storage
+
+# A stored reading older than this says nothing of the level now (as in sensing: six hours).
+LEVEL_AGE = timedelta(hours=6)
+
+
+@dataclass(frozen=True, slots=True)
+class _Facts:
+    reading: RecordReading | None
+    plan: Plan | None
+    bookings: tuple[Booking, ...]
+    zones: tuple[RootZoneRecord, ...]
+    alerts: tuple[Alert, ...]
+    stopped_by: str | None
+    waiting: int
+
+
+def status_answer(site: Site, store: Store, now: datetime, *, running: bool) -> StatusAnswer:
+    """Everything a glance needs. Unknown is None."""
+    today = now.astimezone(site.place.timezone).date()
+    stop = store.stop_state()
+    facts = _Facts(
+        reading=store.last_reading(),
+        plan=store.last_plan(),
+        bookings=store.bookings_since(today - timedelta(days=7)),
+        zones=store.root_zones_since(today - timedelta(days=3)),
+        alerts=store.open_alerts(),
+        stopped_by=stop.who if stop is not None and stop.stopped else None,
+        waiting=len(store.unanswered_requests()),
+    )
+    belief = _belief(facts.reading, now)
+    stage = stage_storage(site.tank)
+    total_l = stage.volume_l(belief.level_m) if belief.level_m is not None else None
+    plan = facts.plan
+    ahead = _next_run(plan, facts.bookings, now)
+    last = max((b for b in facts.bookings if b.volume_l > 0), key=lambda b: b.at, default=None)
+    return StatusAnswer(
+        garden=site.name,
+        at=now,
+        daemon_running=running,
+        stopped_by=facts.stopped_by,
+        level_m=belief.level_m,
+        level_low_m=belief.low_m,
+        level_high_m=belief.high_m,
+        level_quality=belief.quality,
+        level_at=belief.at,
+        total_l=total_l,
+        usable_l=max(0.0, total_l - site.reserve.volume_l) if total_l is not None else None,
+        days_left_early=plan.store.days_left_early if plan else None,
+        days_left_middle=plan.store.days_left_middle if plan else None,
+        days_left_late=plan.store.days_left_late if plan else None,
+        next_zone=ahead.zone if ahead else None,
+        next_start=ahead.start if ahead else None,
+        next_run_s=ahead.run_s if ahead else None,
+        last_zone=last.zone if last else None,
+        last_at=last.at if last else None,
+        last_volume_l=last.volume_l if last else None,
+        plants=_plants(site, facts, today_bookings=[b for b in facts.bookings if b.day == today]),
+        alerts=[
+            StatusAlertAnswer(kind=a.kind, subject=a.subject, since=a.at, text=a.text, advice=a.advice)
+            for a in facts.alerts
+        ],
+        waiting_requests=facts.waiting,
+    )
+
+
+def _belief(reading: RecordReading | None, now: datetime) -> LevelBelief:
+    if reading is None or reading.belief.at is None or now - reading.belief.at > LEVEL_AGE:
+        return UNKNOWN_LEVEL
+    return reading.belief
+
+
+def _next_run(plan: Plan | None, bookings: Sequence[Booking], now: datetime) -> PlannedRun | None:
+    """The first run of the plan that is not over; a run whose zone was booked since its start is over."""
+    if plan is None:
+        return None
+    for run in plan.runs:
+        booked = any(b.zone == run.zone and b.at >= run.start for b in bookings)
+        if not booked and run.start + timedelta(seconds=run.run_s) >= now:
+            return run
+    return None
+
+
+def _plants(site: Site, facts: _Facts, *, today_bookings: list[Booking]) -> list[StatusPlantAnswer]:
+    newest: dict[str, RootZoneRecord] = {}
+    for record in facts.zones:
+        if record.plant not in newest or record.day >= newest[record.plant].day:
+            newest[record.plant] = record
+    given: dict[str, float] = {}
+    for booking in today_bookings:
+        for plant, litres in booking.given_l:
+            given[plant] = given.get(plant, 0.0) + litres
+    return [
+        StatusPlantAnswer(
+            id=p.id,
+            name=p.name,
+            depletion_mm=newest[p.id].depletion_mm if p.id in newest else None,
+            given_today_l=given.get(p.id, 0.0),
+        )
+        for p in site.plants
+    ]
+
+
+def status_words(site: Site, answer: StatusAnswer) -> list[str]:
+    """The same in sentences, what matters first."""
+    units, zone = site.units, site.place.timezone
+    lines = [_standing(answer)]
+    if answer.level_m is None:
+        lines.append("Water: the level is unknown.")
+    else:
+        half_m = ((answer.level_high_m or answer.level_m) - (answer.level_low_m or answer.level_m)) / 2
+        at = answer.level_at.astimezone(zone).strftime("%H:%M %Z") if answer.level_at else "?"
+        lines.append(
+            f"Water: {show_volume(answer.total_l, units)} above the outlet, "
+            f"{show_volume(answer.usable_l, units)} above the reserve (level {show_length(answer.level_m, units)} +-{show_length(half_m, units)}, "
+            f"{answer.level_quality}, read at {at})."
+        )
+    if answer.days_left_middle is not None:
+        late = f" to {answer.days_left_late}" if answer.days_left_late is not None else " or more"
+        lines.append(f"It lasts about {answer.days_left_middle} days ({answer.days_left_early}{late}).")
+    if answer.next_zone and answer.next_start and answer.next_run_s:
+        start = answer.next_start.astimezone(zone).strftime("%A %H:%M %Z")
+        lines.append(f"Next run: {answer.next_zone}, {start}, {show_duration(answer.next_run_s)}.")
+    else:
+        lines.append("Next run: none planned today.")
+    if answer.last_zone and answer.last_at:
+        at = answer.last_at.astimezone(zone).strftime("%A %H:%M %Z")
+        lines.append(f"Last run: {answer.last_zone}, {show_volume(answer.last_volume_l, units)}, ended {at}.")
+    lines += [f"Alert: {a.text} {a.advice}" for a in answer.alerts]
+    if answer.waiting_requests:
+        lines.append(f"{answer.waiting_requests} request(s) wait for the daemon.")
+    return lines
+
+
+def _standing(answer: StatusAnswer) -> str:
+    if answer.stopped_by is not None:
+        return f"{answer.garden}: watering is stopped by {answer.stopped_by}. To go on: fallinghead resume"
+    if not answer.daemon_running:
+        return f"{answer.garden}: the daemon is not running; nothing is watered."
+    if answer.alerts:
+        return f"{answer.garden}: {len(answer.alerts)} thing(s) to look at."
+    return f"{answer.garden}: all is well."

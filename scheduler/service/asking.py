@@ -1,0 +1,75 @@
+"""A person's request on its way to the daemon: durable in the store first, then a nudge, then the answer."""
+
+from __future__ import annotations
+
+import os
+import time
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+from scheduler.control.effects import RecordAnswer
+from scheduler.control.events import RequestKind
+from scheduler.service.daemon import site_store_path
+from scheduler.service.lock import is_served
+from scheduler.service.secrets import Secrets
+from scheduler.site.model import Site
+from scheduler.store.store import Store, store_url
+
+LOOK_S = 0.1
+BROKER_USER_DEFAULT = "fallinghead"
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """``answer`` None: not answered within the wait; the request stays in the store and is not lost."""
+
+    request_id: int
+    answer: RecordAnswer | None
+    text: str
+
+
+def ask(
+    site: Site,
+    kind: RequestKind,
+    who: str,
+    subject: str | None,
+    amount: float | None,
+    *,
+    wait_s: float,
+    environment: Mapping[str, str] | None = None,
+) -> Asked:
+    """Keep the request, nudge the daemon, wait for its answer. StoreError when it cannot be kept."""
+    env = os.environ if environment is None else environment
+    path = site_store_path(site.id, env)
+    with Store(store_url(path), site.id, service=False) as store:
+        number = store.add_request(kind, who, subject, amount, datetime.now(UTC))
+        _nudge(site, env)
+        answer = _await(store, number, wait_s)
+    if answer is not None:
+        return Asked(number, answer, answer.text)
+    served = is_served(path)
+    text = (
+        f"Kept as request {number}; the daemon has not answered yet."
+        if served
+        else f"Kept as request {number}, but the daemon is not running: it acts when it starts."
+    )
+    return Asked(number, None, text)
+
+
+def _nudge(site: Site, env: Mapping[str, str]) -> None:
+    """Best effort: without it the daemon looks every second."""
+    from scheduler.link.nudge import nudge
+
+    password = Secrets(env).get("broker_password")
+    user = env.get("FALLINGHEAD_BROKER_USER", BROKER_USER_DEFAULT) if password else None
+    nudge(site.id, host=site.broker.host, port=site.broker.port, username=user, password=password)
+
+
+def _await(store: Store, number: int, wait_s: float) -> RecordAnswer | None:
+    end = time.monotonic() + wait_s
+    while True:
+        answer = store.answer_to(number)
+        if answer is not None or time.monotonic() >= end:
+            return answer
+        time.sleep(LOOK_S)
