@@ -37,7 +37,9 @@ def say_table(title: str, columns: Sequence[tuple[str, str]], rows: Sequence[Seq
     from rich import box
     from rich.table import Table
 
-    table = Table(title=title, box=box.SIMPLE, title_justify="left", pad_edge=False)
+    if title:
+        say(title)
+    table = Table(box=box.SIMPLE, pad_edge=False)
     for heading, justify in columns:
         table.add_column(heading, justify="right" if justify == "right" else "left", overflow="fold")
     for row in rows:

@@ -32,6 +32,16 @@ def survey_answer(site: Site, level_m: float) -> SurveyAnswer:
     )
 
 
+def stops_words(site: Site, stops_m: float | None, dead_l: float | None) -> str:
+    """Down to which level every emitter of a zone flows, in words."""
+    if stops_m is None:
+        return "some emitter gets nothing even from full barrels"
+    if stops_m <= 0.0:
+        return "every emitter flows as long as water reaches the outlet"
+    length, volume = show_length(stops_m, site.units), show_volume(dead_l, site.units)
+    return f"its worst emitter stops at {length}, where {volume} stay in the barrels"
+
+
 def survey_rows(site: Site, answer: SurveyAnswer) -> list[tuple[str, Columns, Rows]]:
     """One table a zone."""
     units = site.units
@@ -39,9 +49,7 @@ def survey_rows(site: Site, answer: SurveyAnswer) -> list[tuple[str, Columns, Ro
     for z in answer.zones:
         title = (
             f"Zone {site.zone(z.id).name} at a level of {show_length(answer.level_m, units)}: "
-            f"{show_flow(z.flow_lph, units)}; its worst emitter stops at "
-            f"{show_length(z.worst_emitter_stops_m, units)}, where {show_volume(z.dead_storage_l, units)} "
-            "stay in the barrels"
+            f"{show_flow(z.flow_lph, units)}; {stops_words(site, z.worst_emitter_stops_m, z.dead_storage_l)}"
         )
         rows = [
             [

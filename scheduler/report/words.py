@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from scheduler.planning.garden import garden_model
+from scheduler.report.survey import stops_words
 from scheduler.site.model import Site
 from scheduler.site.showing import show_length, show_volume
 from scheduler.supply.stage import stage_storage
@@ -24,9 +25,7 @@ def site_words(site: Site) -> list[str]:
     model = garden_model(site)
     for zone in site.zones:
         plants = [p.name for p in site.plants if any(e.plant == p.id for e in zone.emitters)]
-        stops = show_length(model.zones[zone.id].worst_stop_m, units)
-        lines.append(
-            f"Zone {zone.name}: {len(zone.emitters)} emitters for {', '.join(plants)}; "
-            f"its worst emitter stops at a level of {stops}."
-        )
+        stops_m = model.zones[zone.id].worst_stop_m
+        reaches = stops_words(site, stops_m, stage.volume_l(stops_m))
+        lines.append(f"Zone {zone.name}: {len(zone.emitters)} emitters for {', '.join(plants)}; {reaches}.")
     return lines

@@ -1,0 +1,194 @@
+"""The commands as a person types them: what they print, their exit codes, their JSON."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner, Result
+
+from scheduler.cli.main import app
+from scheduler.report.answers import SCHEMAS
+from scheduler.site.errors import FallingheadError, StoreError, UsageError
+from scheduler.site.examples import EXAMPLES, example_text
+from scheduler.store.store import Store, store_url
+
+SEATTLE = Path(__file__).parents[2] / "scheduler" / "weather" / "data" / "seattle_2012_summer.csv"
+
+
+def run(*arguments: str, code: int = 0) -> Result:
+    result = CliRunner().invoke(app, arguments)
+    if result.exception is not None and not isinstance(result.exception, SystemExit):
+        raise result.exception
+    assert result.exit_code == code, result.output
+    return result
+
+
+def test_help_names_every_command_and_each_has_an_example() -> None:
+    top = run("--help").output
+    for command in ["check", "survey", "plan", "rehearse", "practice", "serve", "status", "stop", "resume", "water", "measured", "example", "schema", "network"]:
+        assert command in top
+        assert "Example: fallinghead" in run(command, "--help").output
+
+
+def test_help_imports_nothing_heavy() -> None:
+    code = (
+        "import sys, scheduler.cli.main; "
+        "print([m for m in ('numpy', 'scipy', 'pint', 'sqlalchemy', 'paho', 'matplotlib', 'apprise', 'requests',"
+        " 'apscheduler', 'amqtt') if m in sys.modules])"
+    )
+    found = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert found.stdout.strip() == "[]"
+
+
+def test_an_example_printed_is_an_example_that_checks(tmp_path: Path) -> None:
+    for name in EXAMPLES:
+        text = run("example", name).output
+        assert text == example_text(name)
+        path = tmp_path / f"{name}.toml"
+        path.write_text(text, encoding="utf-8")
+        assert "in order" in run("check", str(path)).output
+
+
+def test_check_reports_every_mistake_at_once_and_exits_with_2(tmp_path: Path) -> None:
+    path = tmp_path / "site.toml"
+    text = example_text("five-drums").replace('reserve = "100 L"', "reserve = 100", 1)
+    text = text.replace('timezone = "America/Los_Angeles"', 'timezone = "America/Nowhere"', 1)
+    path.write_text(text, encoding="utf-8")
+    answer = json.loads(run("check", str(path), "--json", code=2).output)
+    assert not answer["ok"]
+    assert len(answer["problems"]) == 2
+    assert all(p["line"] and p["remedy"] for p in answer["problems"])
+
+
+@pytest.mark.parametrize("name", sorted(EXAMPLES))
+@pytest.mark.parametrize("level", ["full", "half", "10 cm", "1 ft"])
+def test_survey_gives_each_zone_the_sum_of_its_emitters(name: str, level: str) -> None:
+    answer = json.loads(run("survey", name, "--at", level, "--json").output)
+    assert answer["zones"]
+    for zone in answer["zones"]:
+        assert zone["flow_lph"] == pytest.approx(sum(e["flow_lph"] for e in zone["emitters"]), rel=1e-6)
+        assert {"id", "plant", "head_m", "flow_lph"} <= zone["emitters"][0].keys()
+
+
+def test_a_lower_level_flows_less_everywhere() -> None:
+    high = json.loads(run("survey", "uneven-ground", "--at", "full", "--json").output)
+    low = json.loads(run("survey", "uneven-ground", "--at", "low", "--json").output)
+    for above, below in zip(high["zones"], low["zones"], strict=True):
+        assert above["flow_lph"] > below["flow_lph"]
+
+
+@pytest.mark.parametrize("level", ["-5 cm", "5 m", "0.4", "high"])
+def test_a_level_that_makes_no_sense_is_refused_with_a_remedy(level: str) -> None:
+    with pytest.raises(FallingheadError) as refused:
+        run("survey", "five-drums", "--at", level)
+    assert refused.value.exit_code == 2
+    assert level in str(refused.value)
+
+
+def test_plan_answers_with_zones_and_every_plant() -> None:
+    answer = json.loads(
+        run(
+            *("plan", "five-drums", "--level", "half", "--weather", str(SEATTLE)),
+            *("--date", "2012-08-05", "--full-days-ago", "9", "--json"),
+        ).output
+    )
+    watered = [z for z in answer["zones"] if z["run_s"] > 0]
+    assert watered
+    assert all(z["start"] and z["reasons"] for z in watered)
+    plants = {p["id"]: p for p in answer["plants"]}
+    assert len(plants) == 10
+    given = sum(p["given_l"] for p in plants.values())
+    assert given == pytest.approx(sum(z["volume_l"] for z in watered), rel=0.02)
+
+
+def test_a_lower_level_plans_a_longer_run_for_the_same_litres() -> None:
+    run_s = {}
+    for level in ("full", "low"):
+        arguments = (
+            "plan",
+            "five-drums",
+            "--level",
+            level,
+            "--weather",
+            str(SEATTLE),
+            "--date",
+            "2012-08-05",
+        )
+        answer = json.loads(run(*arguments, "--json").output)
+        run_s[level] = next(z["run_s"] for z in answer["zones"] if z["id"] == "pots")
+    assert run_s["low"] > 1.2 * run_s["full"]
+
+
+def test_network_prints_what_the_open_format_asks_for() -> None:
+    text = run("network", "five-drums", "--zone", "border", "--at", "full").output
+    for section in ("[JUNCTIONS]", "[PIPES]", "[EMITTERS]", "[OPTIONS]", "[END]"):
+        assert section in text
+
+
+def test_every_schema_prints_and_names_its_properties() -> None:
+    for name in ("site", *SCHEMAS):
+        document = json.loads(run("schema", name).output)
+        assert document["properties"]
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ("example", "nowhere"),
+        ("schema", "nothing"),
+        ("network", "five-drums", "--zone", "nowhere"),
+        ("water", "nobody", "3 L", "--site", "five-drums"),
+        ("water", "fig", "0 L", "--site", "five-drums"),
+        ("rehearse", "five-drums", "--from", "July"),
+    ],
+)
+def test_what_does_not_exist_is_a_usage_error_that_names_it(arguments: tuple[str, ...]) -> None:
+    with pytest.raises(UsageError) as refused:
+        run(*arguments)
+    assert any(a.strip("-") in str(refused.value) for a in arguments[1:])
+
+
+def test_a_bad_site_ends_the_process_with_its_code_and_one_message(tmp_path: Path) -> None:
+    missing = tmp_path / "nothing.toml"
+    command = [sys.executable, "-m", "scheduler.cli.main", "check", str(missing)]
+    ended = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert ended.returncode == 2
+    assert str(missing) in ended.stderr
+    assert "Traceback" not in ended.stderr
+
+
+def test_a_request_is_kept_when_no_daemon_runs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("FALLINGHEAD_STATE", str(tmp_path))
+    path = tmp_path / "five-drums.db"
+    Store(store_url(path), "five-drums").close()
+    said = run("stop", "--site", "five-drums", "--wait", "0").output
+    assert "not running" in said
+    run("water", "fig", "3 L", "--site", "five-drums", "--wait", "0")
+    run("measured", "62 cm", "--site", "five-drums", "--wait", "0")
+    with Store(store_url(path), "five-drums", service=False) as store:
+        kept = [(r.kind, r.subject, r.amount) for r in store.unanswered_requests()]
+    assert kept == [("stop", None, None), ("water", "fig", 3.0), ("measured", None, pytest.approx(0.62))]
+
+
+def test_status_without_a_service_says_where_the_store_should_be(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("FALLINGHEAD_STATE", str(tmp_path))
+    with pytest.raises(StoreError, match=r"five-drums\.db"):
+        run("status", "five-drums")
+
+
+def test_status_of_a_new_store_shows_the_unknown_as_unknown(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("FALLINGHEAD_STATE", str(tmp_path))
+    Store(store_url(tmp_path / "five-drums.db"), "five-drums").close()
+    answer = json.loads(run("status", "five-drums", "--json").output)
+    assert answer["level_m"] is None
+    assert answer["usable_l"] is None
+    assert not answer["daemon_running"]
+    assert "unknown" in run("status", "five-drums").output
