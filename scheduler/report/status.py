@@ -127,7 +127,8 @@ def status_words(site: Site, answer: StatusAnswer) -> list[str]:
         at = answer.level_at.astimezone(zone).strftime("%H:%M %Z") if answer.level_at else "?"
         lines.append(
             f"Water: {show_volume(answer.total_l, units)} above the outlet, "
-            f"{show_volume(answer.usable_l, units)} above the reserve (level {show_length(answer.level_m, units)} +-{show_length(half_m, units)}, "
+            f"{show_volume(answer.usable_l, units)} above the reserve (level "
+            f"{show_length(answer.level_m, units)} +-{show_length(half_m, units)}, "
             f"{answer.level_quality}, read at {at})."
         )
     if answer.days_left_middle is not None:

@@ -1,0 +1,75 @@
+"""How a garden stands, from its store alone: old is not now, unknown is not zero."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+from freezegun import freeze_time
+from typer.testing import CliRunner
+
+from scheduler.cli.main import app
+from scheduler.control.effects import Alert, RaiseAlert, RecordReading, RecordStop
+from scheduler.report.status import status_answer, status_words
+from scheduler.sensing.belief import LevelBelief, LevelReading
+from scheduler.site.examples import example_site
+from scheduler.store.store import Store, store_url
+from scheduler.supply.stage import stage_storage
+
+NOW = datetime(2012, 8, 1, 15, 0, tzinfo=UTC)
+SITE = example_site("five-drums")
+
+
+@pytest.fixture
+def store(tmp_path: Path):  # type: ignore[no-untyped-def]
+    with Store(store_url(tmp_path / "five-drums.db"), SITE.id) as opened:
+        yield opened
+
+
+def reading(at: datetime, level_m: float) -> RecordReading:
+    belief = LevelBelief("good", at, level_m, level_m - 0.01, level_m + 0.01)
+    return RecordReading(LevelReading(at, (5000,), 20.0), belief)
+
+
+def test_a_fresh_level_is_told_in_litres_with_its_doubt(store: Store) -> None:
+    store.write([reading(NOW - timedelta(minutes=10), 0.4)])
+    answer = status_answer(SITE, store, NOW, running=True)
+    assert answer.total_l == pytest.approx(stage_storage(SITE.tank).volume_l(0.4))
+    assert answer.usable_l == pytest.approx((answer.total_l or 0.0) - SITE.reserve.volume_l)
+    words = " ".join(status_words(SITE, answer))
+    assert "all is well" in words
+    assert "+-1.0 cm" in words
+
+
+def test_an_old_level_is_unknown_not_the_last_level(store: Store) -> None:
+    store.write([reading(NOW - timedelta(hours=7), 0.4)])
+    answer = status_answer(SITE, store, NOW, running=True)
+    assert (answer.level_m, answer.total_l, answer.usable_l) == (None, None, None)
+    assert "the level is unknown" in " ".join(status_words(SITE, answer))
+
+
+def test_a_stop_is_the_first_thing_said_and_names_who(store: Store) -> None:
+    store.write([RecordStop(True, "neighbour", NOW)])
+    answer = status_answer(SITE, store, NOW, running=True)
+    assert status_words(SITE, answer)[0].endswith(
+        "stopped by neighbour. To go on: fallinghead resume",
+    )
+
+
+def test_an_open_alert_comes_with_its_advice(store: Store) -> None:
+    alert = Alert("near_empty", "", "The barrels are nearly empty.", "Top up.", False, NOW)
+    store.write([RaiseAlert(alert)])
+    answer = status_answer(SITE, store, NOW, running=True)
+    assert [a.kind for a in answer.alerts] == ["near_empty"]
+    assert any("nearly empty" in line and "Top up." in line for line in status_words(SITE, answer))
+
+
+def test_the_command_reads_the_clock_of_the_moment(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("FALLINGHEAD_STATE", str(tmp_path))
+    with Store(store_url(tmp_path / "five-drums.db"), SITE.id) as opened:
+        opened.write([reading(NOW, 0.4)])
+    for hours, known in ((1, True), (8, False)):
+        with freeze_time(NOW + timedelta(hours=hours)):
+            said = CliRunner().invoke(app, ["status", "five-drums"]).output
+        assert ("the level is unknown" not in said) is known
