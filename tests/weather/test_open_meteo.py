@@ -234,7 +234,7 @@ def test_days_on_which_clocks_change_are_read(fault: Fault | None, changes: date
     assert [d.wind_ms for d in outlook.days] == [pytest.approx(1.0), pytest.approx(2.0), pytest.approx(3.0)]
 
 
-def test_a_certificate_that_is_not_valid_is_refused_and_the_clock_is_named(tmp_path) -> None:  # type: ignore[no-untyped-def]
+def test_a_refused_certificate_is_told_with_the_clock_as_a_cause() -> None:
     import requests
 
     from scheduler.weather.bounded_get import CertificateRefused, _explained

@@ -55,8 +55,7 @@ def test_the_packaged_summer_is_that_of_the_open_data_row_by_row() -> None:
 
 
 def test_the_packaged_summer_holds_the_dry_spell_it_is_shipped_for() -> None:
-    # Counted in the open data itself: from 2012-07-23 on, 48 days brought no measurable rain but for
-    # nothing at all (the table shows 0.0 in each).
+    # Counted in the open data itself: 48 days on end show 0.0 mm.
     theirs = [r for r in vega_rows() if "2012/07/23" <= r["date"] <= "2012/09/08"]
     assert {float(r["precipitation"]) for r in theirs} == {0.0} and len(theirs) == 48
     ours = [d for d in packaged_weather("seattle-2012") if date(2012, 7, 23) <= d.day <= date(2012, 9, 8)]
