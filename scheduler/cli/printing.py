@@ -26,10 +26,15 @@ def say_json(answer: Answer) -> None:
     typer.echo(answer.as_json())
 
 
+# In a pipe or a file there is no terminal to fit into; tables of plants need about this much.
+PIPE_COLUMNS = 110
+
+
 def console() -> Console:
     from rich.console import Console
 
-    return Console(highlight=False)
+    made = Console(highlight=False)
+    return made if made.is_terminal else Console(highlight=False, width=PIPE_COLUMNS)
 
 
 def say_table(title: str, columns: Sequence[tuple[str, str]], rows: Sequence[Sequence[str]]) -> None:

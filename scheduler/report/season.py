@@ -18,7 +18,6 @@ def season_rows(site: Site, answer: RehearseAnswer) -> list[tuple[str, Columns, 
     rows = [
         [
             site.plant(p.id).name,
-            p.zone,
             show_volume(p.wanted_l, units),
             show_volume(p.planned_l, units),
             show_volume(p.given_l, units),
@@ -31,16 +30,19 @@ def season_rows(site: Site, answer: RehearseAnswer) -> list[tuple[str, Columns, 
     ]
     columns: Columns = [
         ("plant", "left"),
-        ("zone", "left"),
         ("wanted", "right"),
         ("planned", "right"),
         ("given", "right"),
-        ("given against wanted", "right"),
-        ("given against planned", "right"),
-        ("fixed timer", "right"),
-        ("timer against wanted", "right"),
+        ("off need", "right"),
+        ("off plan", "right"),
+        ("timer", "right"),
+        ("off need", "right"),
     ]
-    return [(f"{site.name}: what each plant got while the store was above its floor", columns, rows)]
+    title = (
+        f"{site.name}: what each plant got while the store was above its floor, and what a fixed timer, "
+        "set once in spring, would have given"
+    )
+    return [(title, columns, rows)]
 
 
 def season_words(site: Site, answer: RehearseAnswer) -> list[str]:
