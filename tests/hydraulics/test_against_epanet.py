@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import warnings
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -19,6 +20,7 @@ LEVELS_M = (0.03, 0.1, 0.3, 0.8, 1.5)
 WET_HEAD_M = 0.05  # below it an emitter counts as near dry-out
 RELATIVE_MAX = 1e-5
 NEAR_DRY_MAX_LPH = 1e-3
+LAW_RESIDUAL_MAX = 1e-8  # q - k h^x of the engine itself, relative: it has balanced its emitters
 TRIALS = 200  # as the file sets it
 
 
@@ -46,16 +48,29 @@ def engine_state(net, level_m, folder):
 
 
 def assert_agrees(net, level_m, folder):
+    """Wet emitters within 1e-5, the others within 1e-3 L/h, with no allowance for the engine's own error.
+
+    The engine's emitters above the water still draw up to 8e-4 L/h each (its smooth barrier against backward
+    flow), which on the way costs the wet ones up to 2e-5: those are compared once more with the shut ones
+    closed in the engine's file.
+    """
+    exact = net.activation_head_m == 0.0
+    assert exact.all() and len(set(net.exponent.tolist())) <= 2, "the file is exact for two exponents only"
     theirs, head = engine_state(net, level_m, folder)
     law = net.k_m3s * 3.6e6 * np.maximum(head, 0.0) ** net.exponent
-    law[head <= net.activation_head_m] = 0.0
-    own_error = float(np.abs(theirs - law).max())  # its shut emitters still draw 2e-4 L/h
-    assert own_error < NEAR_DRY_MAX_LPH, "the engine has not balanced its own emitters"
     ours = solve(net, level_m)
     assert ours.converged
     wet = ours.head_m > WET_HEAD_M
-    np.testing.assert_allclose(ours.flow_lph[wet], theirs[wet], rtol=RELATIVE_MAX, atol=own_error)
+    assert float(np.abs(theirs - law)[~wet].max(initial=0.0)) < NEAR_DRY_MAX_LPH
     np.testing.assert_allclose(ours.flow_lph[~wet], theirs[~wet], rtol=0, atol=NEAR_DRY_MAX_LPH)
+    shut = ours.flow_lph == 0.0
+    if shut.any():
+        theirs, head = engine_state(
+            replace(net, k_m3s=np.where(shut, 0.0, net.k_m3s), cache={}), level_m, folder
+        )
+        law = net.k_m3s * 3.6e6 * np.maximum(head, 0.0) ** net.exponent
+    np.testing.assert_allclose(theirs[wet], law[wet], rtol=LAW_RESIDUAL_MAX)
+    np.testing.assert_allclose(ours.flow_lph[wet], theirs[wet], rtol=RELATIVE_MAX)
 
 
 @pytest.mark.parametrize("name", sorted(EXAMPLES))
@@ -77,3 +92,19 @@ def test_random_gardens_with_rings_flow_as_in_epanet(seed, tmp_path):
 def test_a_hundred_emitters_flow_as_in_epanet(mixed, steep, tmp_path):
     for level_m in (0.05, 0.3, 1.0, 2.5):
         assert_agrees(plain(mixed=mixed, steep=steep), level_m, tmp_path)
+
+
+def test_the_engines_shut_emitters_draw_and_that_alone_costs_the_wet_ones_two_hundred_thousandths(tmp_path):
+    net = plain(mixed=True, steep=True)
+    ours = solve(net, 0.3)
+    shut = ours.flow_lph == 0.0
+    theirs, head = engine_state(net, 0.3, tmp_path)
+    assert shut.sum() > 10
+    assert (head[shut] < 0.0).all() and (np.abs(theirs[shut]) > 1e-6).any()
+    closed, _ = engine_state(replace(net, k_m3s=np.where(shut, 0.0, net.k_m3s), cache={}), 0.3, tmp_path)
+    wet = ours.head_m > WET_HEAD_M
+
+    def miss(flow):
+        return float(np.abs(ours.flow_lph[wet] / flow[wet] - 1.0).max())
+
+    assert miss(theirs) > RELATIVE_MAX > miss(closed)
