@@ -1,0 +1,69 @@
+"""Measures of evenness: each value below is worked by hand from the published definition."""
+
+from __future__ import annotations
+
+import statistics
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from scheduler.hydraulics.uniformity import (
+    christiansen_uniformity,
+    du_low_quarter,
+    emission_uniformity,
+    low_quarter_mean,
+    statistical_uniformity,
+)
+
+CANS = [80, 90, 95, 100, 100, 100, 105, 105, 110, 115, 90, 110]  # a set of our own, mean 100
+
+
+def test_low_quarter_of_twelve_cans():
+    """Merriam & Keller (1978): mean of the lowest 3 of 12 = (80 + 90 + 90) / 3 over the mean 100."""
+    assert low_quarter_mean(CANS) == pytest.approx(86.667, abs=1e-3)
+    assert du_low_quarter(CANS) == pytest.approx(0.86667, abs=1e-5)
+
+
+def test_a_quarter_that_is_no_whole_number_takes_a_part_of_the_next_value():
+    """Ten values: lowest 2.5 of 1..10 = (1 + 2 + 0.5 x 3) / 2.5 = 1.8; mean 5.5."""
+    assert low_quarter_mean(range(1, 11)) == pytest.approx(1.8)
+    assert low_quarter_mean([4.0]) == 4.0
+    assert low_quarter_mean([1.0, 3.0]) == 1.0
+
+
+def test_christiansens_coefficient_of_twelve_cans():
+    """Christiansen (1942): 1 - sum |v - mean| / (n mean) = 1 - (20+10+5+5+5+10+15+10+10) / 1200."""
+    assert christiansen_uniformity(CANS) == pytest.approx(1.0 - 90.0 / 1200.0)
+
+
+def test_design_emission_uniformity():
+    """Keller & Karmeli (1974): (1 - 1.27 x 0.05 / sqrt 4) x 3.6 / 4.0 = 0.96825 x 0.9."""
+    assert emission_uniformity([3.6, 4.0, 4.4], variation=0.05, per_plant=4) == pytest.approx(0.871425)
+    assert emission_uniformity([3.6, 4.0, 4.4]) == pytest.approx(0.9)
+
+
+def test_statistical_uniformity_is_one_less_the_coefficient_of_variation():
+    """Sample standard deviation by Python's statistics module."""
+    expected = 1.0 - statistics.stdev(CANS) / statistics.fmean(CANS)
+    assert statistical_uniformity(CANS) == pytest.approx(expected)
+
+
+@pytest.mark.parametrize("measure", [du_low_quarter, emission_uniformity, christiansen_uniformity])
+@pytest.mark.parametrize("values", [[], [-1.0, 2.0], [float("nan"), 1.0], [0.0, 0.0]])
+def test_what_has_no_uniformity_is_refused(measure, values):
+    with pytest.raises(ValueError, match="uniformity"):
+        measure(values)
+
+
+def test_one_value_has_no_spread():
+    with pytest.raises(ValueError, match="two values"):
+        statistical_uniformity([3.0])
+
+
+@given(st.lists(st.floats(0.1, 50.0), min_size=2, max_size=40), st.floats(0.1, 10.0))
+def test_scale_and_order_do_not_matter_and_even_is_one(values, scale):
+    for measure in (du_low_quarter, statistical_uniformity, christiansen_uniformity, emission_uniformity):
+        assert measure([scale * v for v in reversed(values)]) == pytest.approx(measure(values), abs=1e-9)
+        assert measure([values[0]] * 7) == pytest.approx(1.0)
+        assert measure(values) <= 1.0 + 1e-12
