@@ -22,7 +22,8 @@ def pchip_slopes(x: Array, y: Array) -> Array:
     left, right = secant[:-1], secant[1:]
     w_left, w_right = step[:-1] + 2.0 * step[1:], 2.0 * step[:-1] + step[1:]
     same = left * right > 0.0
-    with np.errstate(divide="ignore", invalid="ignore"):
+    # A secant next to nothing overflows to infinity, and its harmonic mean is then rightly zero.
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         mean = (w_left + w_right) / (w_left / right + w_right / left)
     slope[1:-1] = np.where(same, mean, 0.0)
     slope[0] = _end_slope(step[0], step[1], secant[0], secant[1])
