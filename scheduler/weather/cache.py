@@ -12,6 +12,7 @@ from pydantic import TypeAdapter, ValidationError
 from scheduler.agronomy.weather import Outlook, merged
 from scheduler.site.errors import WeatherUnavailable
 from scheduler.site.model import GardenPlace
+from scheduler.weather.possible import possible_outlook
 from scheduler.weather.service import WeatherService
 
 FILE_NAME = "outlook.v1.json"
@@ -50,6 +51,10 @@ class CachedWeather:
 
     def fetch(self, place: GardenPlace, *, today: date, past_days: int, days: int, now: datetime) -> Outlook:
         """As WeatherService. Past days that only an earlier fetch told are kept."""
+        found = self._fetch(place, today=today, past_days=past_days, days=days, now=now)
+        return possible_outlook(found, place)
+
+    def _fetch(self, place: GardenPlace, *, today: date, past_days: int, days: int, now: datetime) -> Outlook:
         kept = self._kept
         if kept is not None and self._is_fresh(kept, today, now):
             return kept

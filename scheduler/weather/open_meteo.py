@@ -17,6 +17,7 @@ from scheduler.site.errors import WeatherUnavailable
 from scheduler.site.model import GardenPlace
 from scheduler.weather.bounded_get import Answer, BoundedGet, Clock, TransferFailed
 from scheduler.weather.open_meteo_reply import DAILY, HOURLY, Asked, ReplyRefusedError, days_of_reply
+from scheduler.weather.possible import possible_days
 from scheduler.weather.strict_json import NotStrictError, parse_strict
 
 BASE_URL = "https://api.open-meteo.com"
@@ -72,7 +73,7 @@ class OpenMeteo:
         past_days = min(max(past_days, 0), MAX_DAYS - days)
         asked = Asked(place, today - timedelta(days=past_days), past_days + days)
         answer = self._answer(_query(place, past_days, days), now)
-        return Outlook(self._days(answer, asked), self.name, now, ATTRIBUTION)
+        return Outlook(possible_days(self._days(answer, asked), place), self.name, now, ATTRIBUTION)
 
     def _answer(self, query: dict[str, str], now: datetime) -> Answer:
         """A good answer, after retries where retrying can help."""

@@ -29,6 +29,7 @@ from pathlib import Path
 from scheduler.agronomy.weather import DayWeather, Outlook
 from scheduler.site.errors import FallingheadError, WeatherUnavailable
 from scheduler.site.model import GardenPlace
+from scheduler.weather.possible import possible_days
 from scheduler.weather.ranges import PERCENT, RAIN, SOLAR, TEMPERATURE, WIND, WIND_HEIGHT, Range
 
 COLUMNS: Mapping[str, Range] = {
@@ -121,14 +122,14 @@ class WeatherFile:
 
     def fetch(
         self,
-        place: GardenPlace,  # noqa: ARG002 - the file is taken to be from there
+        place: GardenPlace,
         *,
         today: date,
         past_days: int,
         days: int,
         now: datetime,
     ) -> Outlook:
-        """As WeatherService."""
+        """As WeatherService; the file is taken to be from that place."""
         first, after = today - timedelta(days=past_days), today + timedelta(days=days)
         chosen = tuple(d for d in self._days if first <= d.day < after)
         if not chosen:
@@ -137,7 +138,7 @@ class WeatherFile:
                 f"{self.name} has {held}, but not {first} to {after - timedelta(days=1)}; "
                 "add those days or name another file"
             )
-        return Outlook(days=chosen, source=self.name, fetched_at=now)
+        return Outlook(days=possible_days(chosen, place), source=self.name, fetched_at=now)
 
 
 def _one_problem(name: str, read: str, remedy: str) -> WeatherFileError:
