@@ -189,13 +189,13 @@ class _Fill:
         self.hydraulics = Hydraulics.of(self.network, temperature_c, SI)
         steady = self._solve(np.zeros(len(self.hydraulics.shut) - self.n, dtype=bool), None)
         self.steady_m3s = steady[0][: self.n]
-        self.first = steady[0]
         self._direct(steady[1])
         self.wet = np.zeros(len(network.node_elevation_m), dtype=bool)
         self.wet[0] = True
         self.time_s = 0.0
         self.given_l = np.zeros(self.n)
         self.late_l = 0.0
+        self.last: Array | None = None  # flows of the stage before
 
     def missing_l(self) -> Array:
         """Litres that each emitter lacks against steady flow over the fill."""
@@ -278,12 +278,29 @@ class _Fill:
         chords = self.hydraulics.top.chords
         open_rest = np.concatenate([ends[1:], ~dry[chords]])
         flows, pipe_flow = self._solve(
-            open_rest, share[None, :], self.wet[self.network.emitter_node[: self.n]]
+            open_rest, share[None, :], self.wet[self.network.emitter_node[: self.n]], self._carried(fronts)
         )
+        self.last = flows
         return flows[: self.n], pipe_flow
 
+    def _carried(self, fronts: IntArray) -> Array | None:
+        """First flows of a stage: those of the last, what left by its fronts now leaving by these."""
+        if self.last is None:
+            return None
+        first = self.last.copy()
+        ends = slice(self.n, self.n + len(self.wet) - 1)
+        weight = self.weight[fronts] + 1e-12
+        left = float(first[ends].sum())
+        first[ends] = 0.0
+        np.add.at(first, self.n - 1 + self.down[fronts], left * weight / weight.sum())
+        return first
+
     def _solve(
-        self, open_rest: NDArray[np.bool_], share: Array | None, open_emitters: Array | None = None
+        self,
+        open_rest: NDArray[np.bool_],
+        share: Array | None,
+        open_emitters: Array | None = None,
+        carried: Array | None = None,
     ) -> tuple[Array, Array]:
         shut = self.hydraulics.shut.copy()
         if share is None:
@@ -292,7 +309,7 @@ class _Fill:
             shut[self.n :] |= ~open_rest
             shut[: self.n] |= ~np.asarray(open_emitters, dtype=bool)
         hydraulics = replace(self.hydraulics, shut=shut)
-        first = hydraulics.first_guess(self.levels)
+        first = hydraulics.first_guess(self.levels) if carried is None else carried[None, :]
         first[:, shut] = 0.0
         state = hydraulics.settle(self.levels, first, share)
         return state.flows[0], state.pipe_flow[0]

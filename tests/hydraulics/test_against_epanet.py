@@ -12,6 +12,7 @@ from scheduler.hydraulics.epanet import emitter_names, epanet_input
 from scheduler.hydraulics.network import zone_network
 from scheduler.hydraulics.solve import solve
 from scheduler.site.examples import EXAMPLES, example_site
+from scheduler.site.model import Emitter, Joint, Line, Point, Zone
 from tests.support.networks import plain, random_garden
 
 toolkit = pytest.importorskip("epanet.toolkit")
@@ -79,6 +80,22 @@ def test_every_emitter_of_the_example_gardens_flows_as_in_epanet(name, level_m, 
     site = example_site(name)
     for zone in site.zones:
         assert_agrees(zone_network(site, zone), level_m, tmp_path)
+
+
+@pytest.mark.parametrize("level_m", LEVELS_M)
+def test_a_described_ring_fed_at_both_ends_flows_as_in_epanet(level_m, tmp_path):
+    site = example_site("five-drums")
+    start, end = Joint("main", 2.0), Joint("main", 12.0)
+    spots = tuple(
+        Point(0.5 + i, 0.02 * i, (Emitter(f"e{i}", "inline", None, 2.0, (0.5, 0.9)[i % 2]),))
+        for i in range(24)
+    )
+    main = Line("main", None, None, 0.016, 12.0, (Point(0.0, 0.1), Point(12.0, 0.4)))
+    ring = Line("ring", start, end, 0.0136, 25.0, spots)
+    net = zone_network(site, Zone("z", "Zone", site.zones[0].valve, (main, ring)))
+    assert_agrees(net, level_m, tmp_path)
+    inner = solve(net, level_m).pipe_flow_lph[net.pipe_bore_m == 0.0136]
+    assert (inner > 0.0).any() and (inner < 0.0).any(), "fed from both ends"
 
 
 @pytest.mark.parametrize("seed", range(20))

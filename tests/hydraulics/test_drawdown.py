@@ -43,6 +43,48 @@ def test_with_water_running_in_the_level_settles_where_both_are_equal():
     assert drawn.volume_l == pytest.approx((1.5 - level) * 250.0 + 120.0, rel=1e-4)
 
 
+@pytest.mark.parametrize("inflow_lph", [0.5, 4.0])
+def test_falling_to_a_level_against_inflow_takes_the_closed_form_time(inflow_lph):
+    """x = 1: t = A/k ln((h0 - h*) / (h1 - h*)) with h* = I/k."""
+    down = Drawdown(zone_curve(one_emitter(10.0, 1.0), 1.6), np.array([0.0, 1.6]), np.array([0.0, 400.0]))
+    still = inflow_lph / 10.0
+    hours = 1000.0 * AREA_M2 / 10.0 * math.log((1.5 - still) / (0.6 - still))
+    drawn = down.run_to_level(1.5, 0.6, inflow_lph=inflow_lph)
+    assert drawn.run_s / 3600.0 == pytest.approx(hours, rel=1e-4)
+    assert drawn.level_end_m == pytest.approx(0.6, abs=1e-4)
+    assert drawn.volume_l == pytest.approx(0.9 * 250.0 + inflow_lph * hours, rel=1e-4)
+    with pytest.raises(ValueError, match="never falls"):
+        down.run_to_level(1.5, 0.3, inflow_lph=3.5)
+
+
+def test_a_volume_is_given_against_inflow_in_the_closed_form_time():
+    """x = 1, inflow that holds the level: q = k h all the time, so 40 L at 10 L/h x 0.8 m take 5 h."""
+    down = Drawdown(zone_curve(one_emitter(10.0, 1.0), 1.6), np.array([0.0, 1.6]), np.array([0.0, 400.0]))
+    drawn = down.run_for_volume(0.8, 40.0, inflow_lph=8.0)
+    assert drawn.run_s == pytest.approx(5.0 * 3600.0, rel=1e-5)
+    assert drawn.level_end_m == pytest.approx(0.8, abs=1e-5)
+
+
+@settings(max_examples=15, deadline=None)
+@given(st.floats(1.1, 2.0), st.floats(1.0, 400.0), st.floats(1.0, 150.0))
+def test_a_volume_with_inflow_turns_back_into_its_time(level_m, volume_l, inflow_lph):
+    drawn = DOWN.run_for_volume(level_m, volume_l, inflow_lph=inflow_lph)
+    again = DOWN.run(level_m, drawn.run_s, inflow_lph=inflow_lph)
+    assert again.volume_l == pytest.approx(volume_l, rel=1e-6)
+
+
+def test_links_that_lose_the_square_of_the_flow_slow_the_emptying_by_the_closed_form():
+    """x = 0.5 and c = b Q^2 give Q = k sqrt(h - b Q^2) = k sqrt(h / (1 + b k^2)): a smaller k."""
+    loss = 0.3 / 10.0**2  # m per (L/h)^2: 1 + b k^2 = 1.3
+    down = Drawdown(
+        zone_curve(one_emitter(10.0, 0.5), 1.6), np.array([0.0, 1.6]), np.array([0.0, 1600.0 * AREA_M2]),
+        outlet_offset_m=lambda flow_lph: loss * flow_lph**2,
+    )  # fmt: skip
+    drawn = down.run_to_level(1.5, 0.3)
+    assert drawn.run_s == pytest.approx(121864.0 * math.sqrt(1.3), rel=1e-5)
+    assert drawn.volume_l == pytest.approx(300.0)
+
+
 @settings(max_examples=60, deadline=None)
 @given(st.floats(0.1, 2.0), st.floats(0.0, 2e5), st.floats(0.2, 1.5), st.floats(0.0, 200.0))
 def test_volume_is_conserved(level_m, run_s, factor, inflow_lph):

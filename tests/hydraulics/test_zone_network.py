@@ -18,7 +18,7 @@ VALVE = Valve(0, 2.0, 5.0, 5.0)
 
 
 def dripper(name, coefficient=2.0):
-    return Emitter(name, "dripper", "plant", coefficient, 0.5)
+    return Emitter(name, "inline", "plant", coefficient, 0.5)
 
 
 def points(prefix, places, drop_m=0.3):
