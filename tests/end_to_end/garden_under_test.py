@@ -1,4 +1,4 @@
-"""A whole garden for tests: the broker, the daemon and the node's firmware as processes; pipes and water here.
+"""A whole garden for tests: broker, daemon and the node's firmware as processes; pipes and water here.
 
 Everything that decides is the real program. What is simulated is the physics: one drum, one valve that turns
 in a second, and the water that runs out of it.
@@ -72,7 +72,7 @@ noise = "2 mm"
 interval = "5 min"
 [emitter.pourer]
 form = "bubbler"
-flow = "240 L/h"
+flow = "{flow_lph:g} L/h"
 at_head = "1 m"
 exponent = 0.5
 [[zone]]
@@ -213,6 +213,7 @@ class GardenUnderTest:
         *,
         diameter_cm: float = 40.0,
         level_m: float = 0.80,
+        flow_lph: float = 240.0,
         weather_url: str | None = None,
     ) -> None:
         self.folder = folder
@@ -224,6 +225,7 @@ class GardenUnderTest:
         self.site_file.write_text(
             SITE.format(
                 diameter=f"{diameter_cm:g} cm",
+                flow_lph=flow_lph,
                 window_from=f"{later:%H}:00",
                 window_to=f"{later:%H}:30",
                 forecast='service = "open-meteo"' if weather_url else f'service = "file"\npath = "{weather}"',

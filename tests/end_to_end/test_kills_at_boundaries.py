@@ -1,0 +1,58 @@
+"""The daemon dies by SIGKILL between two effects around an order, comes back: the water is booked once."""
+
+from __future__ import annotations
+
+import signal
+from pathlib import Path
+
+import pytest
+
+from scheduler.service.boundaries import BOUNDARIES
+from tests.end_to_end.garden_under_test import GardenUnderTest
+
+ASKED_L = 0.3
+# Which time a boundary is reached that lies in or behind the order; the start passes some of them already.
+AT = {
+    "before_step": 12,
+    "after_step": 12,
+    "before_record": 4,
+    "after_record": 4,
+    "before_flush": 3,
+    "after_flush": 3,
+}
+CLOSES = ("before_close", "after_close")
+
+
+@pytest.mark.parametrize("boundary", BOUNDARIES)
+def test_killed_at_a_boundary_the_water_is_given_and_booked_once(boundary: str, tmp_path: Path) -> None:
+    plot = GardenUnderTest(tmp_path)
+    try:
+        plot.broker.start()
+        plot.board.start()
+        plot.start_node()
+        first = plot.start_daemon(FALLINGHEAD_KILL_AT=f"{boundary}:{AT.get(boundary, 1)}")
+        plot.wait(
+            lambda: first.poll() is not None or "Node shed is heard" in plot.said(), 20, "a start or an end"
+        )
+        number = plot.ask("water", "bed", ASKED_L)
+        if boundary in CLOSES:
+            plot.wait(lambda: plot.water.is_open, 15, "the valve opens")
+            plot.ask("stop")
+        assert plot.wait(lambda: first.poll(), 15, f"the end at {boundary}") == -signal.SIGKILL
+        plot.forget_said()
+        plot.start_daemon()
+        plot.wait_said("Node shed is heard", 20)
+        answer = plot.answer(number)
+        plot.wait(lambda: not plot.open_intents() and plot.water.shut, 25, "every order is booked")
+        bookings = plot.bookings()
+        assert len({b.order_id for b in bookings}) == len(bookings) == len(plot.intents())
+        ran = [b for b in bookings if b.volume_l > 0]
+        assert len(ran) == len(plot.water.openings) <= 1
+        assert sum(b.volume_l for b in ran) == pytest.approx(plot.water.given_l, abs=0.03)
+        if ran and boundary not in CLOSES:
+            assert answer.done, answer.text
+        if not ran:
+            assert not answer.done, answer.text
+        assert "Traceback" not in plot.said()
+    finally:
+        plot.close()
