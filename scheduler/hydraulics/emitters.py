@@ -30,7 +30,7 @@ class EmitterLaw:
     line_head_m: Array  # the straight piece ends here
     line_flow: Array
     power: Array  # 1/x
-    square: bool  # every exponent is 0.5
+    curved: NDArray[np.intp]  # those whose exponent is not 0.5: the others need no power
     alive: NDArray[np.bool_]  # k > 0
 
     @classmethod
@@ -50,14 +50,17 @@ class EmitterLaw:
             line_head_m=line,
             line_flow=k * line**x,
             power=1.0 / x,
-            square=bool((x == 0.5).all()),
+            curved=np.nonzero(x != 0.5)[0],
             alive=k > 0.0,
         )
 
     def flow(self, head_m: Array) -> Array:
         """Flow (m3/s) at a head (m); (..., emitters)."""
         bounded = np.maximum(head_m, self.line_head_m)
-        curved = self.k * (np.sqrt(bounded) if self.square else bounded**self.x)
+        root = np.sqrt(bounded)
+        if len(self.curved):
+            root[..., self.curved] = bounded[..., self.curved] ** self.x[self.curved]
+        curved = self.k * root
         rise = (head_m - self.start_head_m) / (self.line_head_m - self.start_head_m)
         return np.where(head_m >= self.line_head_m, curved, self.line_flow * np.clip(rise, 0.0, 1.0))
 
@@ -67,12 +70,10 @@ class EmitterLaw:
         safe_line = np.where(self.alive, self.line_flow, 1.0)
         bounded = np.maximum(flow, safe_line)
         ratio = bounded / safe_k
-        if self.square:
-            head = ratio * ratio
-            slope = 2.0 * ratio / safe_k
-        else:
-            head = ratio**self.power
-            slope = self.power * head / bounded
+        head = ratio * ratio
+        if len(self.curved):
+            head[..., self.curved] = ratio[..., self.curved] ** self.power[self.curved]
+        slope = self.power * head / bounded
         low = flow < safe_line
         if low.any():
             straight = np.broadcast_to((self.line_head_m - self.start_head_m) / safe_line, flow.shape)

@@ -128,17 +128,24 @@ class PipeLaw:
         """
         size = np.abs(flow_m3s)
         loss = self.laminar_sm2 * flow_m3s
-        slope = np.broadcast_to(self.laminar_sm2, flow_m3s.shape).copy()
+        slope = np.empty_like(flow_m3s)
+        slope[...] = self.laminar_sm2
         high = size > self.laminar_max_m3s
-        if high.any():
-            pipe = np.nonzero(high)[-1]
-            q = size[high]
+        # Most pipes of a garden stay laminar at every level: the others are picked out before the search.
+        columns = np.nonzero(high.reshape(-1, high.shape[-1]).any(axis=0))[0]
+        if len(columns):
+            where = high[..., columns]
+            pipe = columns[np.nonzero(where)[-1]]
+            signed = flow_m3s[..., columns][where]
+            q = np.abs(signed)
             f, re_slope = _above_laminar(
                 q * self.reynolds_per_m3s[pipe], self.relative_roughness[pipe], self.cubic[:, pipe]
             )
             rq = self.turbulent[pipe] * q
-            loss[high] = f * rq * flow_m3s[high]
-            slope[high] = rq * (2.0 * f + re_slope)
+            part_loss, part_slope = loss[..., columns], slope[..., columns]
+            part_loss[where] = f * rq * signed
+            part_slope[where] = rq * (2.0 * f + re_slope)
+            loss[..., columns], slope[..., columns] = part_loss, part_slope
         if length_share is not None:
             loss *= length_share
             slope *= length_share

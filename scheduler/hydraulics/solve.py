@@ -41,6 +41,8 @@ FIRST_BISECTIONS = 12
 # From so many levels on, a few are solved first and the rest start from their heads.
 WARM_LEVELS_MIN = 24
 COARSE_LEVELS = 9
+# The few need no better heads than interpolating between them leaves.
+COARSE_RESIDUAL_M = 1e-5
 # An emitter found shut although it has head starts with the flow of this share of that head.
 SEED_HEAD_SHARE = 0.25
 
@@ -138,7 +140,7 @@ def _warm_guess(hydraulics: Hydraulics, levels: Array) -> Array:
     if len(levels) < WARM_LEVELS_MIN or np.ptp(levels) == 0.0:
         return hydraulics.first_guess(levels)
     few = np.linspace(levels.min(), levels.max(), COARSE_LEVELS)
-    state = hydraulics.settle(few, hydraulics.first_guess(few))
+    state = hydraulics.settle(few, hydraulics.first_guess(few), within_m=COARSE_RESIDUAL_M)
     n = hydraulics.n_emitters
     known = Pchip(few, np.concatenate([state.head_m, state.flows[:, n:]], axis=1)).at_all(levels)
     known[:, :n] = hydraulics.emitters.flow(known[:, :n])
@@ -235,13 +237,20 @@ class Hydraulics:
             excess(share, share)
         return v
 
-    def settle(self, levels_m: Array, first: Array, length_share: Array | None = None) -> Settled:
-        """Newton from ``first`` until every law holds within ``RESIDUAL_MAX_M``; (n,), (n,
-        emitters + chords)."""
+    def settle(
+        self,
+        levels_m: Array,
+        first: Array,
+        length_share: Array | None = None,
+        *,
+        within_m: float = RESIDUAL_MAX_M,
+    ) -> Settled:
+        """Newton from ``first`` (n, emitters + chords) until every law holds within ``within_m``
+        at all levels (n,)."""
         at = self._evaluate(levels_m, first, length_share)
         residual = self._residual(at)
         for _ in range(STEPS_MAX):
-            if (residual <= RESIDUAL_MAX_M).all():
+            if (residual <= within_m).all():
                 break
             at = self._seed(levels_m, at, length_share)
             step = self._newton_step(at)
@@ -252,7 +261,7 @@ class Hydraulics:
             flows=at.v,
             pipe_flow=at.pipe_flow,
             head_m=levels_m[:, None] - self.elevation_m - at.path_loss[:, :n],
-            converged=residual <= RESIDUAL_MAX_M,
+            converged=residual <= within_m,
             residual_m=residual,
         )
 
@@ -334,9 +343,10 @@ class Hydraulics:
         share = np.ones(len(levels_m))
         for _ in range(HALVINGS_MAX):
             moved = new.v - at.v
-            first = np.abs((at.gradient * moved).sum(axis=1))
-            now = (new.gradient * moved).sum(axis=1)
-            far = (now > SLOPE_SHARE_MAX * first) & (self._residual(new) > RESIDUAL_MAX_M)
+            first = np.abs(np.einsum("ij,ij->i", at.gradient, moved))
+            far = np.einsum("ij,ij->i", new.gradient, moved) > SLOPE_SHARE_MAX * first
+            if far.any():
+                far &= self._residual(new) > RESIDUAL_MAX_M
             if not far.any():
                 break
             share[far] *= 0.5
