@@ -1,7 +1,8 @@
 """The zone curve: what every emitter gives at every level, from one table.
 
 Heads are interpolated, not flows: a head is nearly straight in the level, while flows have square-root kinks
-where an emitter falls dry (measured here: 25 times less error at 32 levels).
+where an emitter falls dry (measured here on 100 emitters at 32 levels: the worst flow is off by 0.015 L/h
+instead of 0.22 L/h where some fall dry, and by 4 to 23 times less where none does).
 """
 
 from __future__ import annotations

@@ -1,20 +1,17 @@
 """Filling lines that stood partly empty, and the water that drains from them after closing.
 
-Between runs the highest part of the lines drains through the lowest emitters. When the valve
-opens, water fronts
-run from the valve along every branch at once, driven by the full pipes behind them and open ends in front; an
-emitter gives nothing before the front has passed it. The fronts are followed in stages of equal
-volume, each a
-steady solve of the part that is full. Air is taken to leave freely.
+Between runs the highest part of the lines drains through the lowest emitters. When the valve opens, water
+fronts run from the valve along every branch at once, driven by the full pipes behind them and open ends in
+front; an emitter gives nothing before the front has passed it. The fronts are followed in stages of equal
+volume, each a steady solve of the part that is full. Air is taken to leave freely.
 
 Water is accounted for like this, over one run and the drain after it (all in litres)::
 
     from the tank = steady flow x run time - sum of missing + emptied
     to the plants = steady flow x run time - sum of missing + sum of drained,   sum of drained = emptied
 
-Accuracy: with one level laminar tube it is within 2 % of the closed form at 0.3 m (tried by hand).
-The stages are
-coarse, and fronts in branches share the water as the steady flow does: plausible, not verified.
+Accuracy: a level laminar tube fills within 2 % of the closed-form time (in the tests). The stages are coarse,
+and fronts in branches share the water as the steady flow does: plausible, not verified.
 """
 
 from __future__ import annotations

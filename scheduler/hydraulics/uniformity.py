@@ -1,4 +1,7 @@
-"""How evenly water is given: the usual measures of a set of emitter flows or volumes."""
+"""How evenly water is given: the usual measures of a set of emitter flows or volumes.
+
+Authors, years and the numbers of ASABE standards are named from memory; the formulas are the common ones.
+"""
 
 from __future__ import annotations
 

@@ -8,6 +8,7 @@ wide joints takes a minute or two.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import lru_cache
 from math import log, log10, pi
 
 from scheduler.site.model import Barrel, BarrelLink, Tank
@@ -74,7 +75,7 @@ def link_offset_m(tank: Tank, flow_lph: float, level_m: float | None = None) -> 
     """
     if tank.link is None or len(tank.barrels) < 2 or flow_lph <= 0.0:
         return 0.0
-    areas = [_surface_m2(b, tank, level_m) for b in tank.barrels]
+    areas = _half_full_m2(tank) if level_m is None else _surfaces_m2(tank, level_m)
     total = sum(areas)
     if total <= 0.0:
         return 0.0
@@ -83,6 +84,16 @@ def link_offset_m(tank: Tank, flow_lph: float, level_m: float | None = None) -> 
         rise += step
         mean += area / total * rise
     return mean
+
+
+def _surfaces_m2(tank: Tank, level_m: float | None) -> tuple[float, ...]:
+    return tuple(_surface_m2(barrel, tank, level_m) for barrel in tank.barrels)
+
+
+@lru_cache(maxsize=16)
+def _half_full_m2(tank: Tank) -> tuple[float, ...]:
+    """Asked for at every flow of a zone's table, and the same at all of them."""
+    return _surfaces_m2(tank, None)
 
 
 def _surface_m2(barrel: Barrel, tank: Tank, level_m: float | None) -> float:
