@@ -53,6 +53,8 @@ class Valve:
         self._odd_since = None
         self._seat_ms = SEATING_MS
         self._opened_at = None  # opening began, and the closed switch has not let go since
+        self._open_began = 0
+        self._out_ms = 0  # how long it was driven open at most, since it was last proven shut
 
     def told(self, uptime_ms):
         return {
@@ -99,20 +101,24 @@ class Valve:
             actions.append(("motor", self.channel, drive))
 
     def _begin(self, goal, uptime_ms, actions):
+        if self._goal == "open" and goal == "close":
+            self._out_ms = uptime_ms - self._open_began
         self._goal = goal
         self._phase = "travel"
         self._since = uptime_ms
         self._odd_since = None
         self._seat_ms = SEATING_MS
-        if goal == "close" and self._opened_at is not None:
-            # The closed switch never let go and may be stuck: drive back for twice as long as it was opened.
-            self._seat_ms = min(self.travel_ms_max, SEATING_MS + 2 * (uptime_ms - self._opened_at))
+        if goal == "close":
+            # A closed switch that fails while the valve is open shows too soon: it is believed only after
+            # driving back for as long as it was opened; for twice that if it never let go.
+            times = 1 if self._opened_at is None else 2
+            self._seat_ms = min(self.travel_ms_max, SEATING_MS + times * self._out_ms)
         self.position = "opening" if goal == "open" else "closing"
         self._motor(goal, actions)
 
     def open(self, uptime_ms, actions):
         self._tries = 0
-        self._opened_at = uptime_ms
+        self._opened_at = self._open_began = uptime_ms
         self._begin("open", uptime_ms, actions)
 
     def close(self, uptime_ms, actions):
@@ -205,10 +211,10 @@ class Valve:
         self._odd_since = None
         if self._phase == "travel" and switch is not None:
             if self._goal == "open" and switch[0]:
-                self._arrived("open", actions)
+                self._arrived("open", uptime_ms, actions)
                 return
             if self._goal == "close" and switch[1] and uptime_ms - self._since >= self._seat_ms:
-                self._arrived("closed", actions)
+                self._arrived("closed", uptime_ms, actions)
                 return
         if uptime_ms - self._since < self._phase_ms():
             return
@@ -227,14 +233,16 @@ class Valve:
             self._phase = "travel"
             self._motor(self._goal, actions)
 
-    def _arrived(self, position, actions):
+    def _arrived(self, position, uptime_ms, actions):
         self._goal = None
         self._phase = None
         self.position = position
         self._motor("off", actions)
         if position == "open":
             self.failures = 0
+            self._out_ms = uptime_ms - self._open_began
         else:
+            self._out_ms = 0
             self._opened_at = None
             self._again_left = AGAIN_MAX
 

@@ -31,6 +31,8 @@ class NodeHeard:
     supply_mv: int | None = None
     reset_cause: str | None = None
     reading: LevelReading | None = None
+    closes_repeated: int = 0  # closes heard again, as from a recording
+    outcomes_dropped: int = 0  # outcomes that the node had no room to keep
 
 
 @dataclass(frozen=True, slots=True)

@@ -288,6 +288,8 @@ def heard(message: StateMessage, received_at: datetime) -> NodeHeard:
         supply_mv=message.supply_mv,
         reset_cause=message.reset_cause,
         reading=reading,
+        closes_repeated=message.closes_repeated,
+        outcomes_dropped=message.outcomes_dropped,
     )
 
 

@@ -264,6 +264,29 @@ def test_a_stuck_end_switch_ends_in_a_close_and_a_fault(stuck: tuple[bool, bool]
     assert b.position == ("closed" if stuck == (False, True) else "fault")
 
 
+@pytest.mark.parametrize("when_ms", [6000, 30_000, 31_000, 33_000])
+def test_a_closed_switch_that_fails_in_mid_run_does_not_end_the_closing_early(when_ms: int) -> None:
+    b = Bench()
+    b.order(open_ms=30_000)
+    for _ in range(600):
+        b.run(100)
+        if b.t - 1000 >= when_ms:
+            b.stuck = (b.place >= TRAVEL_MS, True)
+    assert b.place == 0 and b.drive == "off"
+
+
+def test_low_supply_refuses_an_order_until_it_has_recovered() -> None:
+    b = Bench(supply_low_mv=11_000)
+    b.supply = 10_900
+    b.run(100)
+    b.order()
+    assert b.refusals == ["low_supply"] and b.drive == "off"
+    b.supply = 11_000
+    b.run(100)
+    b.order(sequence=2, order_id="o-2")
+    assert b.drive == "open"
+
+
 def test_failed_openings_lock_until_a_close() -> None:
     b = Bench()
     for n in (1, 2):
@@ -348,7 +371,7 @@ def test_twenty_thousand_mutants_open_nothing_on_micropython() -> None:
 
 
 def test_the_core_works_in_112_kilobytes_of_heap() -> None:
-    """On this 64-bit program, sources compiled on the way; a 32-bit board needs about half."""
+    """On this 64-bit program, with the sources compiled on the way. What a board needs was not measured."""
     script = Path(__file__).with_name("on_micropython_mutations.py")
     done = run_micropython(script, "500", "1", options=("-X", "heapsize=112k"))
     assert done.returncode == 0, done.stdout + done.stderr
