@@ -9,7 +9,7 @@ all levels in one LAPACK call. A step is halved until the slope along it has fal
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
@@ -40,7 +40,7 @@ FIRST_LOSS_SHARE_MAX = 0.3
 FIRST_BISECTIONS = 12
 # From so many levels on, a few are solved first and the rest start from their heads.
 WARM_LEVELS_MIN = 24
-COARSE_LEVELS = 9
+COARSE_LEVELS = 13
 # The few need no better heads than interpolating between them leaves.
 COARSE_RESIDUAL_M = 1e-5
 # An emitter found shut although it has head starts with the flow of this share of that head.
@@ -169,6 +169,15 @@ class _Point:
     gradient: Array  # head that each variable lacks (m)
     path_loss: Array
 
+    def rows(self, rows: NDArray[np.intp]) -> _Point:
+        """Some of the levels."""
+        return _Point(*(getattr(self, f.name)[rows] for f in fields(self)))
+
+    def put(self, rows: NDArray[np.intp], some: _Point) -> None:
+        """Put those levels back."""
+        for f in fields(self):
+            getattr(self, f.name)[rows] = getattr(some, f.name)
+
 
 @dataclass(frozen=True, slots=True)
 class Hydraulics:
@@ -250,12 +259,17 @@ class Hydraulics:
         at = self._evaluate(levels_m, first, length_share)
         residual = self._residual(at)
         for _ in range(STEPS_MAX):
-            if (residual <= within_m).all():
+            rows = np.nonzero(residual > within_m)[0]
+            if not len(rows):
                 break
-            at = self._seed(levels_m, at, length_share)
-            step = self._newton_step(at)
-            at = self._line_search(levels_m, at, step, length_share)
-            residual = self._residual(at)
+            if len(rows) == len(levels_m):
+                at = self._improved(levels_m, at, length_share)
+                residual = self._residual(at)
+            else:
+                share = length_share if length_share is None or len(length_share) == 1 else length_share[rows]
+                better = self._improved(levels_m[rows], at.rows(rows), share)
+                at.put(rows, better)
+                residual[rows] = self._residual(better)
         n = self.n_emitters
         return Settled(
             flows=at.v,
@@ -264,6 +278,11 @@ class Hydraulics:
             converged=residual <= within_m,
             residual_m=residual,
         )
+
+    def _improved(self, levels_m: Array, at: _Point, length_share: Array | None) -> _Point:
+        """One step on."""
+        at = self._seed(levels_m, at, length_share)
+        return self._line_search(levels_m, at, self._newton_step(at), length_share)
 
     def _evaluate(self, levels_m: Array, v: Array, length_share: Array | None) -> _Point:
         n = self.n_emitters
