@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from threading import Event as Flag
 from threading import Thread
-from types import SimpleNamespace
 from typing import Any
 
 import paho.mqtt.client as mqtt
@@ -17,25 +16,14 @@ from paho.mqtt.enums import CallbackAPIVersion
 from firmware_stub.node_loop import NodeLoop
 from firmware_stub.practice_board import CallBoard
 from scheduler.control.effects import SendAsk, SendClose, SendOrder, SendReceipt
-from scheduler.control.events import LinkChanged, NodeHeard
+from scheduler.control.events import LinkChanged
 from scheduler.control.orders import Order
 from scheduler.link.asyncapi import asyncapi_document
-from scheduler.link.client import NodeLink
 from scheduler.link.messages import encode_order
 from scheduler.link.nudge import nudge
 from scheduler.link.practice_broker import PracticeBroker, practice_accounts
+from tests.link.link_ends import KEY, Ends, ended, until
 from tests.support.broker import MosquittoProcess, free_port
-
-KEY = bytes(range(32))
-
-
-def until(claim: Callable[[], Any], within_s: float = 15.0) -> Any:
-    end = time.monotonic() + within_s
-    while time.monotonic() < end:
-        if found := claim():
-            return found
-        time.sleep(0.02)
-    raise AssertionError("it did not happen in time")
 
 
 @contextmanager
@@ -67,44 +55,6 @@ def node_on(port: int, **broker: str) -> Iterator[NodeLoop]:
     yield loop
     leaving.set()
     thread.join(5)
-
-
-class Ends:
-    """A link and what it heard."""
-
-    def __init__(self, port: int, **rest: Any) -> None:
-        self.events: list[Any] = []
-        self.trouble: list[str] = []
-        self.nudged = Flag()
-        broker = SimpleNamespace(host="127.0.0.1", port=port, tls=False)
-        site: Any = SimpleNamespace(id="garden", node=SimpleNamespace(id="shed"), broker=broker)
-        self.link = NodeLink(
-            site,
-            KEY,
-            on_event=self.events.append,
-            on_trouble=self.trouble.append,
-            on_nudge=self.nudged.set,
-            **rest,
-        )
-
-    @property
-    def heard(self) -> NodeHeard | None:
-        return next((e for e in reversed(self.events) if isinstance(e, NodeHeard)), None)
-
-    def order(self, number: int, open_ms: int) -> Order:
-        state = until(lambda: self.heard)
-        return Order("shed", state.session, number, f"o-{number}", 0, open_ms, state.uptime_ms + 60_000)
-
-    def __enter__(self) -> Ends:
-        self.link.start()
-        return self
-
-    def __exit__(self, *_rest: object) -> None:
-        self.link.stop()
-
-
-def ended(ends: Ends, order_id: str) -> bool:
-    return ends.heard is not None and any(o.order_id == order_id for o in ends.heard.outcomes)
 
 
 def test_an_order_runs_is_reported_until_receipted_and_a_nudge_arrives(mosquitto: MosquittoProcess) -> None:
