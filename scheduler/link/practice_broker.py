@@ -21,6 +21,7 @@ from scheduler.link.messages import ROOT, TO_NODE
 from scheduler.site.errors import LinkError
 
 START_S_MAX = 10.0
+LINGER_S = 0.1
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,6 +116,8 @@ class PracticeBroker:
             self._ready.set()
             await self._stop.wait()
             await broker.shutdown()
+            # Closed connections are let go only in later rounds of the loop.
+            await asyncio.sleep(LINGER_S)
 
     def __enter__(self) -> PracticeBroker:
         return self.start()

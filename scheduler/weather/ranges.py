@@ -30,5 +30,6 @@ PERCENT = Range(0.0, 100.0, "%")
 WIND = Range(0.0, 60.0, "m/s")
 # Heights at which anemometers stand; FAO-56 Eq 47 has no value below 0.1 m.
 WIND_HEIGHT = Range(0.5, 100.0, "m")
-# Above the atmosphere a day brings at most about 44 MJ m-2 (FAO-56 Annex 2 Table 2.6: 43.1 at 50 N in June).
+# Where people garden a day brings at most about 45 MJ m-2 above the atmosphere (FAO-56 Eq 21, worked out);
+# ``possible`` holds each day against its own place.
 SOLAR = Range(0.0, 45.0, "MJ/m2")
