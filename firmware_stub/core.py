@@ -369,10 +369,10 @@ class Node:
 
     def _why_not(self, m):
         """The reason to refuse, or None. Once an order is of this session and new, its sequence is spent."""
-        if self.session is None or m["session"] != self.session:
-            return "old_session"
         if m["order_id"] in self._used:
             return "used_order"
+        if self.session is None or m["session"] != self.session:
+            return "old_session"
         if m["sequence"] <= self.last_sequence:
             return "old_sequence"
         self.last_sequence = m["sequence"]

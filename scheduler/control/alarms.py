@@ -111,7 +111,9 @@ def _while_on(
     if hidden or monotonic_s - since < rule.on_delay_s:
         return Verdict(memory)
     raised = replace(memory, raised_at=memory.raised_at or wall)
-    if memory.told_day == local_day:  # nobody is told the same thing twice in a day
+    # Nobody is told the same thing twice in a day; an urgent thing that was over and is back is a new thing.
+    back = rule.urgent and memory.raised_at is None
+    if memory.told_day == local_day and not back:
         return Verdict(raised)
     told_ago_s = (wall - memory.told_at).total_seconds() if memory.told_at else rule.realarm_s
     if memory.raised_at is not None and told_ago_s < rule.realarm_s:

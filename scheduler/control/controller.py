@@ -10,7 +10,7 @@ from dataclasses import replace
 from datetime import date, timedelta
 
 from scheduler.agronomy.need import full_root_zone
-from scheduler.agronomy.weather import DayWeather
+from scheduler.agronomy.weather import Outlook
 from scheduler.control import conditions, events, people, proof, schedule, supervision
 from scheduler.control.clock import Now
 from scheduler.control.effects import Effect, FetchWeather, Note, SendAsk, SendClose, WakeAt
@@ -19,7 +19,7 @@ from scheduler.control.ledger import balance_days, take_weather
 from scheduler.control.state import OpenIntent, Saved, State, Turn
 from scheduler.planning.garden import GardenModel, garden_model
 from scheduler.sensing.flow import FRESH_FLOW
-from scheduler.sensing.level import fresh_track
+from scheduler.sensing.level import fresh_track, measured_by_hand
 from scheduler.site.model import Site
 
 __all__ = ["Saved", "State", "begin", "step"]
@@ -31,6 +31,8 @@ WAKE_BUSY_S = 5.0
 REFETCH_S = 3600.0
 # Past days whose rain and temperature a new garden starts its balance from.
 FIRST_DAYS = 1
+# Days of typed rain kept.
+TYPED_KEPT = 30
 
 
 def begin(
@@ -43,17 +45,22 @@ def begin(
     track = fresh_track()
     if saved.level_offset_m:
         track = replace(track, offset_m=saved.level_offset_m)
+    if saved.hand_level is not None and site.sensor is None:
+        measured_at, measured_m = saved.hand_level
+        track, _ = measured_by_hand(track, measured_m, measured_at, site)
     learned = dict(saved.flow_factors)
     known = {z.plant: z for z in saved.root_zones}
     zones = tuple(known.get(p.id) or full_root_zone(p) for p in site.plants)
     today = now.wall.astimezone(site.place.timezone).date()
-    base_day = saved.balanced_day or today - timedelta(days=FIRST_DAYS)
+    base_day = saved.balanced_day
+    if base_day is None and now.trust != "unknown":
+        base_day = today - timedelta(days=FIRST_DAYS)
     state = State(
         site=site,
         model=model or garden_model(site),
         track=track,
         intents=tuple(OpenIntent(i, now.monotonic_s, restored=True) for i in saved.open_intents),
-        booked=saved.booked,
+        booked=tuple(sorted(saved.booked)),
         base_day=base_day,
         base_zones=zones,
         zones_now=zones,
@@ -75,7 +82,7 @@ def begin(
             Note(f"{len(saved.open_intents)} order(s) from before the start are not booked; asking the node.")
         )
     for request in saved.requests:
-        people.hear_request(turn, request)
+        people.take_up(turn, request)
     _routine(turn)
     return turn.state, tuple(turn.effects)
 
@@ -97,7 +104,7 @@ def _hear(turn: Turn, event: Event) -> None:
         case events.LinkChanged(connected):
             _link(turn, connected)
         case events.WeatherArrived(outlook):
-            turn.change(outlook=outlook, weather_fault=None)
+            turn.change(outlook=outlook, weather_fault=None, known_through=_known_through(turn, outlook))
             take_weather(turn, outlook.days)
         case events.WeatherFailed(text):
             turn.change(weather_fault=text, fetch_at_mono_s=turn.now.monotonic_s + REFETCH_S)
@@ -115,6 +122,13 @@ def _hear(turn: Turn, event: Event) -> None:
             turn.emit(SendClose(None), SendAsk())
 
 
+def _known_through(turn: Turn, outlook: Outlook) -> date:
+    """The last local day that was over when this was fetched."""
+    fetched = outlook.fetched_at.astimezone(turn.state.site.place.timezone).date() - timedelta(days=1)
+    known = turn.state.known_through
+    return fetched if known is None else max(known, fetched)
+
+
 def _link(turn: Turn, connected: bool) -> None:
     turn.change(connected=connected)
     turn.emit(Note("The broker is reached." if connected else "The broker is lost; trying again."))
@@ -126,8 +140,8 @@ def _link(turn: Turn, connected: bool) -> None:
 
 
 def _rain(turn: Turn, day: date, rain_mm: float) -> None:
-    known = next((d for d in turn.state.weather if d.day == day), DayWeather(day))
-    take_weather(turn, (replace(known, rain_mm=rain_mm),))
+    turn.change(rain_typed=(*turn.state.rain_typed, (day, rain_mm))[-TYPED_KEPT:])
+    take_weather(turn, ())
 
 
 def _routine(turn: Turn) -> None:
@@ -135,6 +149,9 @@ def _routine(turn: Turn) -> None:
     supervision.watch_silence(turn)
     _fetch(turn)
     if turn.now.trust != "unknown":
+        if turn.state.base_day is None:  # a new garden whose clock became known only now
+            yesterday = turn.local_day - timedelta(days=FIRST_DAYS)
+            turn.change(base_day=yesterday, balanced_day=yesterday)
         balance_days(turn)
         schedule.plan_if_due(turn)
     people.serve_waiting(turn)

@@ -18,6 +18,8 @@ from scheduler.site.model import Valve, Zone
 REVISED_DAYS = 7
 # Booked ids kept in memory; the store keeps them all and refuses a second booking of any.
 BOOKED_KEPT = 500
+# Draws kept to lower a level that was read before them.
+DRAWS_KEPT = 20
 # Modelled runs are trusted to this at best (from memory: catch cans repeat to 1-2 %).
 MODEL_SD = 0.02
 
@@ -50,7 +52,7 @@ def book_outcome(turn: Turn, held: OpenIntent, outcome: RunOutcome) -> None:
     least = _expected(turn.state, held.intent, outcome.open_ms / 1000)
     note = INTERRUPTIONS.get(outcome.why, "")
     _book(turn, held.intent, expected, open_s, outcome, volume_low_l=least.volume_l, note=note)
-    _begin_proof(turn, held, zone, open_s, expected)
+    _begin_proof(turn, held, zone, open_s, expected, outcome)
     if outcome.why in INTERRUPTIONS:
         _top_up_once(turn, zone)
 
@@ -136,7 +138,7 @@ def _book(
     booking = Booking(
         order_id=intent.order.order_id,
         zone=intent.zone,
-        day=turn.local_day,
+        day=_booking_day(turn, intent),
         at=turn.now.wall,
         open_s=open_s,
         outcome=outcome,
@@ -150,15 +152,21 @@ def _book(
     _enter(turn, booking)
 
 
+def _booking_day(turn: Turn, intent: Intent) -> date:
+    """The local day of the booking; under an unknown clock that of the order, which had a known one."""
+    if turn.now.trust != "unknown":
+        return turn.local_day
+    return intent.made_at.astimezone(turn.state.site.place.timezone).date()
+
+
 def _enter(turn: Turn, booking: Booking) -> None:
     """The one place where water enters the books; the same order never enters twice."""
     if booking.order_id in turn.state.booked:
         return
-    booked = turn.state.booked | {booking.order_id}
-    if len(booked) > BOOKED_KEPT:
-        booked = frozenset(sorted(booked)[-BOOKED_KEPT:])
+    booked = (*turn.state.booked, booking.order_id)[-BOOKED_KEPT:]
     given = (*turn.state.given_l, *((booking.day, plant, litres) for plant, litres in booking.given_l))
-    turn.change(booked=booked, given_l=given)
+    draws = (*turn.state.draws, (turn.now.wall, booking.volume_high_l))[-DRAWS_KEPT:]
+    turn.change(booked=booked, given_l=given, draws=draws)
     turn.emit(RecordBooking(booking))
     if booking.volume_l > 0:
         note = f" ({booking.note})" if booking.note else ""
@@ -167,10 +175,14 @@ def _enter(turn: Turn, booking: Booking) -> None:
         )
 
 
-def _begin_proof(turn: Turn, held: OpenIntent, zone: Zone, open_s: float, expected: Expected) -> None:
+def _begin_proof(
+    turn: Turn, held: OpenIntent, zone: Zone, open_s: float, expected: Expected, outcome: RunOutcome
+) -> None:
     turn.change(last_end_mono_s=turn.now.monotonic_s)
     if held.before is None or held.intent.level_m is None:
         return
+    if outcome.open_ms_max > outcome.open_ms:
+        return  # how long it was open is not known, so its litres teach nothing
     run_s = open_equivalent_s(zone.valve, open_s)
     plain = expected_litres(turn.state.model, zone.id, held.intent.level_m, run_s, 1.0)
     turn.change(
@@ -260,6 +272,12 @@ ET0_UNKNOWN_MM = 4.0
 def weather_of(state: State, day: date) -> tuple[DayWeather, ReferenceEt]:
     """A day's weather and reference ET; without a temperature, ET from the known days around it."""
     weather = next((d for d in state.weather if d.day == day), DayWeather(day))
+    if state.known_through is None or day > state.known_through:
+        # Only a forecast of it was ever fetched: its temperatures serve, its rain may not have fallen.
+        weather = replace(weather, rain_mm=None)
+    typed = next((mm for on, mm in reversed(state.rain_typed) if on == day), None)
+    if typed is not None:
+        weather = replace(weather, rain_mm=typed)
     et0 = reference_et(weather, state.site.place)
     if et0 is not None:
         return weather, et0

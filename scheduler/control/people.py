@@ -2,7 +2,15 @@
 
 from __future__ import annotations
 
-from scheduler.control.effects import Note, RecordAnswer, RecordCalibration, RecordStop, SendAsk, SendClose
+from scheduler.control.effects import (
+    Intent,
+    Note,
+    RecordAnswer,
+    RecordCalibration,
+    RecordStop,
+    SendAsk,
+    SendClose,
+)
 from scheduler.control.events import Request
 from scheduler.control.schedule import give, obstacles
 from scheduler.control.state import Turn
@@ -23,6 +31,24 @@ def hear_request(turn: Turn, request: Request) -> None:
         _measured(turn, request)
     else:
         turn.change(waiting=(*turn.state.waiting, request))
+
+
+def take_up(turn: Turn, request: Request) -> None:
+    """A request that an earlier life of the service left unanswered. Water whose order was already made is
+    not given a second time: that order is booked as the node reports it."""
+    if request.kind == "water" and any(_made_for(h.intent, request) for h in turn.state.intents):
+        text = (
+            "The order for this was made just before the service was started anew; its report tells "
+            "what became of it."
+        )
+        _answer(turn, request, True, text)
+        return
+    hear_request(turn, request)
+
+
+def _made_for(intent: Intent, request: Request) -> bool:
+    subjects = (intent.zone, *(plant for plant, _litres in intent.planned_l))
+    return intent.asked_by == request.who and intent.made_at >= request.at and request.subject in subjects
 
 
 def _answer(turn: Turn, request: Request, done: bool, text: str) -> None:

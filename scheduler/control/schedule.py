@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import datetime, timedelta
 
 from scheduler.agronomy.coefficients import plant_coefficient
 from scheduler.agronomy.need import PlantNeed, daily_need_l, plant_need
+from scheduler.agronomy.weather import Outlook
 from scheduler.control.effects import Intent, Note, RecordIntent, RecordPlan, SendOrder
 from scheduler.control.leaks import leak_slope_m_h, learn_leak_before_run
 from scheduler.control.ledger import order_open_s, weather_of, zones_after_today
@@ -15,11 +17,14 @@ from scheduler.control.transitions import next_phase
 from scheduler.planning.plan import PlannedRun, Reason, SkippedZone
 from scheduler.planning.watering import LAST_KNOWN_AGE, plan_day, size_run
 from scheduler.planning.windows import WindowSpan, window_at
+from scheduler.sensing.belief import LevelBelief
 from scheduler.sensing.flow import rest_level
 from scheduler.sensing.level import raw_at_level
 
 # An order not begun by then opens nothing any more (a choice of this project; faults.md asks for an expiry).
 START_WITHIN_MS = 60_000
+# A forecast older than this neither puts a watering off nor adds rain to the store (a choice of this project).
+OUTLOOK_AGE = timedelta(hours=48)
 # A node not heard for so many heartbeats is not given orders.
 FRESH_HEARTBEATS = 2.0
 FRESH_SLACK_S = 30.0
@@ -92,10 +97,11 @@ def daily_use_l(turn: Turn) -> list[float]:
 
 def plan_if_due(turn: Turn) -> None:
     """One plan when the local day begins, a fresh one when a watering window opens."""
-    if turn.now.trust == "unknown" or turn.state.balanced_day is None:
+    if turn.now.trust == "unknown" or turn.state.balanced_day is None or turn.state.intents:
         return
     span = window_at(turn.state.site, turn.now.wall)
-    key = (turn.local_day, span.start if span else None)
+    # A plan without a level waters nothing: once the level is known, the window gets another.
+    key = (turn.local_day, span.start if span else None, working_level_m(turn) is not None)
     if turn.state.plan_key == key or (span is None and _planned_today(turn)):
         return
     if span is not None and not _ready_to_plan(turn, span):
@@ -121,15 +127,21 @@ def make_plan(turn: Turn) -> None:
         state.model,
         now=turn.now.wall,
         day=turn.local_day,
-        belief=state.belief,
+        belief=lowered(state, state.belief),
         needs=needs_now(turn),
         flow_factors={zone: factor.at(turn.now.wall) for zone, factor in state.flow},
-        outlook=state.outlook,
+        outlook=_fresh_outlook(turn),
         daily_use_l=daily_use_l(turn),
-        last_known=state.last_known,
+        last_known=lowered(state, state.last_known) if state.last_known else None,
     )
     turn.change(plan=plan)
     turn.emit(RecordPlan(plan))
+
+
+def _fresh_outlook(turn: Turn) -> Outlook | None:
+    """The forecast, unless it is too old to put a watering off or to count on its rain."""
+    outlook = turn.state.outlook
+    return outlook if outlook is not None and turn.now.wall - outlook.fetched_at <= OUTLOOK_AGE else None
 
 
 def start_due_run(turn: Turn) -> None:
@@ -146,7 +158,13 @@ def start_due_run(turn: Turn) -> None:
     learn_leak_before_run(turn)
     turn.change(zones_done=state.zones_done | {run.zone})
     wanted = {s.plant: s.wanted_l for s in run.shares if s.wanted_l > 0}
-    give(turn, run.zone, _rationed(run, wanted), latest_end=span.end, asked_by=None)
+    # What a person gave since the plan was made is not given again.
+    needs = needs_now(turn)
+    targets = {p: min(litres, needs[p].wanted_l) for p, litres in _rationed(run, wanted).items()}
+    if not any(needs[p].due for p in targets):
+        turn.emit(Note(f"Zone {run.zone} is not watered: it was watered since the plan was made."))
+        return
+    give(turn, run.zone, targets, latest_end=span.end, asked_by=None)
 
 
 def gap_over(turn: Turn) -> bool:
@@ -158,12 +176,25 @@ def gap_over(turn: Turn) -> bool:
 def working_level_m(turn: Turn) -> float | None:
     """The believed level; when it is unknown, the lower bound of one not too old; else None."""
     state = turn.state
-    if state.belief.level_m is not None:
-        return state.belief.level_m
+    if state.belief.known:
+        return lowered(state, state.belief).level_m
     last = state.last_known
     if last is None or last.at is None or turn.now.wall - last.at > LAST_KNOWN_AGE:
         return None
-    return last.low_m
+    return lowered(state, last).low_m
+
+
+def lowered(state: State, belief: LevelBelief) -> LevelBelief:
+    """A belief less what was drawn since its reading: a silent sensor does not make the same water twice."""
+    drawn_l = sum(litres for at, litres in state.draws if belief.at is not None and at > belief.at)
+    if drawn_l == 0.0 or belief.level_m is None or belief.low_m is None or belief.high_m is None:
+        return belief
+    stage = state.model.stage
+    level_m, low_m, high_m = (
+        stage.level_m(max(0.0, stage.volume_l(m) - drawn_l))
+        for m in (belief.level_m, belief.low_m, belief.high_m)
+    )
+    return replace(belief, level_m=level_m, low_m=low_m, high_m=high_m)
 
 
 def floor_margin_m(state: State) -> float:
@@ -264,6 +295,8 @@ def build_order(state: State, run: PlannedRun, now_mono_s: float) -> Order:
         air_c = state.track.recent[-1].air_c if state.track.recent else None
         floor_m = state.model.floor_level_m(run.zone) + floor_margin_m(state)
         low_raw, low_side = raw_at_level(state.site, floor_m, air_c, offset_m=state.track.offset_m)
+        if low_raw < 0:  # the sensor sits above the floor and cannot see it: the bound in time must do
+            low_raw, low_side = None, None
     issued = state.issued[1] if state.issued[0] == node.session else 0
     sequence = max(node.last_sequence, issued) + 1
     return Order(

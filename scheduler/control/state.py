@@ -74,6 +74,7 @@ class Saved:
     weather: tuple[DayWeather, ...] = ()
     outlook: Outlook | None = None
     level_offset_m: float = 0.0
+    hand_level: tuple[datetime, float] | None = None  # the last level measured by hand
     stopped_by: str | None = None
     requests: tuple[Request, ...] = ()  # unanswered
     alarms: tuple[AlarmMemory, ...] = ()
@@ -96,7 +97,8 @@ class State:
         0,
     )  # session and sequence of the last order: no order id is ever used twice
     intents: tuple[OpenIntent, ...] = ()
-    booked: frozenset[str] = frozenset()
+    booked: tuple[str, ...] = ()  # order ids, the last of them last
+    draws: tuple[tuple[datetime, float], ...] = ()  # when litres left the tank, and how many at the most
     proof: Proof | None = None
     close_asked_mono_s: float | None = None
     last_end_mono_s: float | None = None
@@ -107,8 +109,10 @@ class State:
     given_l: tuple[tuple[date, str, float], ...] = ()
     weather: tuple[DayWeather, ...] = ()
     outlook: Outlook | None = None
+    known_through: date | None = None  # the last day whose weather was fetched after it was over
+    rain_typed: tuple[tuple[date, float], ...] = ()
     plan: Plan | None = None
-    plan_key: tuple[date, datetime | None] | None = None
+    plan_key: tuple[date, datetime | None, bool] | None = None
     days: tuple[RecordDay, ...] = ()  # as last recorded, so that only what changed is recorded again
     zones_done: frozenset[str] = frozenset()
     flow: tuple[tuple[str, FlowFactor], ...] = ()

@@ -13,7 +13,7 @@ from scheduler.control.schedule import FRESH_HEARTBEATS, START_WITHIN_MS
 from scheduler.control.state import NodeView, OpenIntent, State, Turn
 from scheduler.control.transitions import Sight, next_phase
 from scheduler.sensing.belief import LevelBelief, LevelReading
-from scheduler.sensing.level import belief_at, take_reading, valve_moved
+from scheduler.sensing.level import belief_at, fresh_track, take_reading, valve_moved
 
 # Silence for so many heartbeats and the node counts as unheard.
 SILENT_HEARTBEATS = FRESH_HEARTBEATS + 1
@@ -21,6 +21,8 @@ SILENT_HEARTBEATS = FRESH_HEARTBEATS + 1
 REPORT_SLACK_S = 60.0
 # How often to ask and to close while a valve is not proven shut, and while an order is under way.
 INSIST_S = 10.0
+# Readings this far in the future mean that the wall clock went back.
+CLOCK_SLACK = timedelta(seconds=90)
 # Refusals are counted over an hour; three are told (faults.md F17).
 REFUSAL_WINDOW_S = 3600.0
 
@@ -42,6 +44,8 @@ def hear_node(turn: Turn, heard: NodeHeard) -> None:
     _settle_orders(turn, heard)
     if heard.reading is not None:
         hear_level(turn, heard.reading)
+    else:
+        age_belief(turn)
     _insist_on_shut(turn)
     _confirm_stop(turn)
 
@@ -69,6 +73,7 @@ def _see_node(turn: Turn, heard: NodeHeard) -> None:
 
 def hear_level(turn: Turn, reading: LevelReading) -> None:
     """One reading of the level sensor, taken with the flow that the open valve should draw."""
+    _mend_track(turn)
     state = turn.state
     track, belief = take_reading(state.track, reading, state.site, drawing_lph=drawing_lph(state))
     turn.change(track=track)
@@ -78,7 +83,17 @@ def hear_level(turn: Turn, reading: LevelReading) -> None:
 
 def age_belief(turn: Turn) -> None:
     """Let the belief grow old while no reading comes."""
+    _mend_track(turn)
     believe(turn, belief_at(turn.state.track, turn.state.site, turn.now.wall))
+
+
+def _mend_track(turn: Turn) -> None:
+    """After the wall clock went back, readings seem to come from the future: begin the track anew."""
+    track = turn.state.track
+    if track.last_at is not None and track.last_at - turn.now.wall > CLOCK_SLACK:
+        turn.change(
+            track=replace(fresh_track(), offset_m=track.offset_m, offset_sd_m=track.offset_sd_m), proof=None
+        )
 
 
 def believe(turn: Turn, belief: LevelBelief) -> None:
@@ -111,7 +126,7 @@ def _hear_refusals(turn: Turn, refusals: tuple[Refusal, ...]) -> None:
     for refusal in refusals:
         turn.emit(Note(f"The node refused an order: {refusal.why.replace('_', ' ')}."))
         held = next((h for h in turn.state.intents if h.intent.order.order_id == refusal.order_id), None)
-        if held is not None and refusal.why != "used_order":
+        if held is not None and refusal.why != "used_order" and not held.seen_running:
             ledger.book_nothing(turn, held, f"refused: {refusal.why.replace('_', ' ')}")
             turn.change(zones_done=turn.state.zones_done - {held.intent.zone})
 
@@ -132,8 +147,9 @@ def _sight(state: State, valves: tuple[ValveStatus, ...]) -> Sight:
     ours = {h.intent.order.order_id for h in state.intents}
     if any(v.position == "fault" for v in valves):
         return "fault"
-    ending = {v.channel for v in valves if v.position == "closing" and v.order_id in state.booked}
-    if any(v.position != "closed" and v.order_id not in ours and v.channel not in ending for v in valves):
+    # A valve that is closing is on its way to where it belongs, whoever sent it; a jam becomes "fault".
+    astray = [v for v in valves if v.position not in ("closed", "closing") and v.order_id not in ours]
+    if astray:
         return "stray"
     return "our_run" if any(v.position != "closed" for v in valves) else "all_shut"
 
@@ -158,7 +174,7 @@ def _settle_orders(turn: Turn, heard: NodeHeard) -> None:
     for held in turn.state.intents:
         if _may_still_start(held, heard):
             continue
-        if held.seen_running or (held.restored and _restarted_since(turn, held, heard)):
+        if held.seen_running or _restarted_since(turn, held, heard):
             ledger.book_lost(turn, held)
         else:
             ledger.book_nothing(turn, held, "it never began")
@@ -180,9 +196,11 @@ def _restarted_since(turn: Turn, held: OpenIntent, heard: NodeHeard) -> bool:
 
 
 def _insist_on_shut(turn: Turn) -> None:
-    """Close what stands open without an order of ours; the node always obeys a close."""
+    """Close what stands open without an order of ours, or against a person's stop; again until it is shut."""
     state = turn.state
-    if state.phase != "unproven":
+    held = state.stopped_by is not None or state.leaving
+    open_now = state.node is not None and any(v.position != "closed" for v in state.node.valves)
+    if state.phase != "unproven" and not (held and open_now):
         return
     last = state.close_asked_mono_s
     if last is None or turn.now.monotonic_s - last >= INSIST_S:

@@ -106,7 +106,12 @@ def measured_by_hand(
 
     With readings to compare, the difference becomes the sensor's offset; without, the measure is the belief.
     """
-    if site.sensor is not None and track.recent:
+    fresh = (
+        bool(track.recent)
+        and not track.faults
+        and (at - track.recent[-1].at).total_seconds() <= _late_s(site)
+    )
+    if site.sensor is not None and fresh:
         shift_m = level_m - _estimate(track, site, at)[0]
         track = replace(
             track,
@@ -116,7 +121,8 @@ def measured_by_hand(
             trend=NO_FADING_TREND,
         )
     else:
-        track = replace(track, recent=(LevelPoint(at, level_m, None),))
+        # No reading to compare with: the measure is the level, and says nothing of the sensor's zero.
+        track = replace(track, recent=(LevelPoint(at, level_m, None),), offset_sd_m=track.offset_sd_m)
     track = replace(track, offset_sd_m=HAND_SD_M, pending=(), last_at=at, faults=())
     return track, belief_at(track, site, at)
 

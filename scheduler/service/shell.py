@@ -152,8 +152,9 @@ class Shell:
             return
         new = [r for r in waiting if r.id not in self._handed]
         self._handed = frozenset(r.id for r in waiting)
-        # A stop goes before everything that was asked beside it.
-        for request in sorted(new, key=lambda r: (r.kind != "stop", r.id)):
+        # Stops go before all else that was asked beside them; stop and resume in the order asked, so that a
+        # resume from before a stop does not undo it.
+        for request in sorted(new, key=lambda r: (r.kind not in ("stop", "resume"), r.id)):
             self._at.reached("after_request")
             log.info("%s asks: %s%s", request.who, request.kind, _about(request.subject, request.amount))
             self.handle(RequestMade(request))

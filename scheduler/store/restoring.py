@@ -39,6 +39,7 @@ def load_saved(connection: Connection, site: str, now: datetime, zone: ZoneInfo)
         weather=asking.weather_since(connection, site, today - timedelta(days=WEATHER_RESTORED_DAYS)),
         outlook=asking.last_outlook(connection, site),
         level_offset_m=calibration.offset_m if calibration is not None else 0.0,
+        hand_level=(calibration.at, calibration.level_m) if calibration is not None else None,
         stopped_by=stop.who if stop is not None and stop.stopped else None,
         requests=asking.unanswered_requests(connection, site),
         alarms=_alarms(connection, site, zone),

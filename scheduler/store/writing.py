@@ -166,15 +166,17 @@ def _append(
 
 
 def _answer(connection: Connection, record: RecordAnswer) -> None:
-    """The first answer stands. An answer to a request this file never had (an old copy was restored) is
-    left out: it must not keep everything else from being written."""
+    """The latest answer stands: a stop is answered at once, and again when the node confirms.
+
+    An answer to a request this file never had (an old copy was restored) is left out: it must not keep
+    everything else from being written.
+    """
     known = sa.select(t.requests.c.id).where(t.requests.c.id == record.request_id)
     if connection.execute(known).scalar_one_or_none() is None:
         return
-    statement = insert(t.answers).values(
-        request_id=record.request_id, at=record.at, done=record.done, text=record.text
-    )
-    connection.execute(statement.on_conflict_do_nothing(index_elements=["request_id"]))
+    said = {"at": record.at, "done": record.done, "text": record.text}
+    statement = insert(t.answers).values(request_id=record.request_id, **said)
+    connection.execute(statement.on_conflict_do_update(index_elements=["request_id"], set_=said))
 
 
 def _raise_alert(connection: Connection, site: str, alert: Alert) -> None:

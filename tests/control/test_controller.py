@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 
 import pytest
 
+from scheduler.agronomy.weather import Outlook
+from scheduler.control import schedule
 from scheduler.control.controller import Saved, begin
 from scheduler.control.effects import (
     FetchWeather,
@@ -15,6 +17,7 @@ from scheduler.control.effects import (
     RecordAnswer,
     RecordBooking,
     RecordCalibration,
+    RecordDay,
     RecordIntent,
     RecordStop,
     SendAsk,
@@ -22,10 +25,20 @@ from scheduler.control.effects import (
     SendOrder,
     SendReceipt,
 )
-from scheduler.control.events import Leaving, LinkChanged, StoreFailed, StoreRecovered, Tick, WeatherFailed
+from scheduler.control.events import (
+    Leaving,
+    LinkChanged,
+    Request,
+    StoreFailed,
+    StoreRecovered,
+    Tick,
+    WeatherArrived,
+    WeatherFailed,
+)
 from scheduler.control.orders import Refusal
-from tests.support.driving import Driver
-from tests.support.gardens import small_garden
+from scheduler.control.state import Turn
+from tests.support.driving import START, Driver
+from tests.support.gardens import dry_days, small_garden
 
 
 @pytest.fixture
@@ -403,3 +416,146 @@ def test_the_day_is_balanced_when_it_is_over(driver: Driver) -> None:
     assert driver.state.balanced_day == driver.now.wall.astimezone(
         driver.site.place.timezone
     ).date() - timedelta(1)
+
+
+def test_water_asked_for_just_before_a_restart_is_not_refused_before_the_node_is_heard() -> None:
+    request = Request(1, START, "gardener", "water", "pots", 5.0)
+    driver = Driver(small_garden(), Saved(requests=(request,)))
+    assert not driver.all(RecordAnswer)
+    driver.ready()
+    assert len(driver.orders()) == 1
+    assert [a.done for a in driver.all(RecordAnswer)] == [True]
+
+
+def test_water_asked_for_while_nothing_is_heard_is_refused_in_time() -> None:
+    request = Request(1, START, "gardener", "water", "pots", 5.0)
+    driver = Driver(small_garden(), Saved(requests=(request,)))
+    driver.wait(300.0, every_s=5.0, speaking=False)
+    (answer,) = driver.all(RecordAnswer)
+    assert not answer.done
+    assert "is not heard" in answer.text
+
+
+def test_water_whose_order_was_made_before_a_restart_is_not_given_again() -> None:
+    before = Driver(small_garden())
+    before.ready()
+    before.ask("water", "pots", 5.0)
+    (intent,) = [e.intent for e in before.all(RecordIntent)]
+    request = Request(1, START, "gardener", "water", "pots", 5.0)
+    after = Driver(small_garden(), Saved(open_intents=(intent,), requests=(request,)))
+    after.ready()
+    after.wait(3600.0)
+    assert after.orders() == []
+    assert [a.done for a in after.all(RecordAnswer)] == [True]
+
+
+def test_a_stop_that_the_node_did_not_hear_is_said_again_until_it_is_shut(driver: Driver) -> None:
+    order = driver.to_first_order()
+    driver.node.opens(order)
+    driver.hear()
+    driver.ask("stop")  # and the radio loses it
+    before = len(driver.closes())
+    driver.wait(60, every_s=10)
+    assert len(driver.closes()) >= before + 5
+    driver.node.ends(order, open_ms=90_000, why="asked")
+    driver.wait(20, every_s=10)
+    settled = len(driver.closes())
+    driver.wait(600, every_s=60)
+    assert len(driver.closes()) == settled
+
+
+def test_a_silent_sensor_does_not_make_the_same_water_twice(driver: Driver) -> None:
+    driver.ready()
+    driver.wait(1800)
+    full = schedule.working_level_m(Turn(driver.state, driver.now))
+    order = driver.to_first_order()
+    driver.node.level_m = None
+    driver.node.opens(order)
+    driver.wait(20, every_s=10)
+    driver.node.ends(order)
+    driver.hear()
+    left = schedule.working_level_m(Turn(driver.state, driver.now))
+    stage = driver.state.model.stage
+    booked = driver.all(RecordBooking)[0].booking
+    assert stage.volume_l(left or 0.0) <= stage.volume_l(full or 0.0) - booked.volume_l + 1.0
+
+
+def test_a_sensor_that_falls_silent_makes_the_level_doubtful_then_unknown(driver: Driver) -> None:
+    driver.ready()
+    driver.node.level_m = None
+    driver.wait(1800)
+    assert driver.state.belief.quality == "doubtful"
+    driver.wait(7 * 3600)
+    assert not driver.state.belief.known
+
+
+def test_after_the_wall_clock_went_back_readings_count_again(driver: Driver) -> None:
+    driver.ready()
+    driver.wait(1800)
+    driver.start -= timedelta(hours=7)
+    driver.node.level_m = 0.2
+    driver.wait(3600)
+    assert driver.state.belief.level_m == pytest.approx(0.2, abs=0.01)
+
+
+def test_water_that_a_person_gave_is_not_given_again_by_the_plan(driver: Driver) -> None:
+    driver.ready()
+    driver.dry_out()
+    driver.wait(600)
+    (run,) = [r for r in driver.state.plan.runs if r.zone == "bed"]  # type: ignore[union-attr]
+    wanted = sum(s.wanted_l for s in run.shares)
+    for effect in driver.ask("water", "bed", 1.2 * wanted):
+        if isinstance(effect, SendOrder):
+            driver.node.ends(effect.order)
+            driver.hear()
+    driver.wait(5 * 3600)
+    beds = [o for o in driver.orders() if o.channel == driver.site.zone("bed").valve.channel]
+    assert len(beds) == 1
+
+
+def test_a_forecast_that_was_never_confirmed_credits_no_rain(driver: Driver) -> None:
+    driver.feed(LinkChanged(True))
+    day = driver.now.wall.astimezone(driver.site.place.timezone).date()
+    wet = tuple(
+        replace(d, rain_mm=30.0) if d.day >= day else d for d in dry_days(day - timedelta(days=5), 12)
+    )
+    driver.feed(WeatherArrived(Outlook(wet, "test", driver.now.wall)))
+    driver.hear()
+    driver.wait(3 * 24 * 3600, every_s=1800)
+    days = [d for d in driver.all(RecordDay) if d.weather.day >= day]
+    assert days
+    assert all(z.rain_credited_l == 0.0 for d in days for z in d.root_zones)
+
+
+def test_a_new_garden_waits_for_a_known_clock_before_it_counts_days() -> None:
+    driver = Driver(small_garden(), start=datetime(1970, 1, 2, tzinfo=UTC), trust="unknown")
+    driver.wait(600)
+    driver.start, driver.trust = START, "synced"
+    driver.wait(600)
+    assert len(driver.all(RecordDay)) <= 1
+
+
+def test_a_valve_that_is_closing_is_not_astray(driver: Driver) -> None:
+    order = driver.to_first_order()
+    driver.node.opens(order)
+    driver.hear()
+    driver.node.ends(order)
+    driver.node.positions[order.channel] = ("closing", None)
+    closes = len(driver.closes())
+    driver.hear()
+    assert driver.state.phase == "running"
+    assert len(driver.closes()) == closes
+    driver.node.positions.clear()
+    driver.hear()
+    assert driver.state.phase == "at_rest"
+
+
+def test_a_replayed_order_does_not_void_the_run_it_began(driver: Driver) -> None:
+    order = driver.to_first_order()
+    driver.node.opens(order)
+    driver.hear()
+    driver.hear(refusals=(Refusal("old_session", order.order_id),))
+    assert not driver.all(RecordBooking)
+    driver.node.ends(order)
+    driver.hear()
+    assert driver.all(RecordBooking)[0].booking.volume_l > 0

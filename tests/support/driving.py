@@ -40,12 +40,14 @@ class ScriptedNode:
     positions: dict[int, tuple[ValvePosition, str | None]] = field(default_factory=dict)
     outcomes: list[RunOutcome] = field(default_factory=list)
     level_m: float | None = 0.6
+    ripple: int = 2
 
     def says(self, now: Now, *, refusals: tuple[Refusal, ...] = ()) -> NodeHeard:
         reading = None
         if self.level_m is not None:
             raw, _ = raw_at_level(self.site, self.level_m, 20.0)
-            reading = LevelReading(now.wall, (raw, raw, raw), 20.0)
+            self.ripple = -self.ripple  # a sensor that repeats itself to the count is stuck
+            reading = LevelReading(now.wall, (raw + self.ripple,) * 3, 20.0)
         channels = [z.valve.channel for z in self.site.zones]
         return NodeHeard(
             node=self.site.node.id,
@@ -79,12 +81,19 @@ class ScriptedNode:
 class Driver:
     """Feeds events, keeps every effect, honours receipts."""
 
-    def __init__(self, site: Site, saved: Saved | None = None, *, start: datetime = START) -> None:
+    def __init__(
+        self,
+        site: Site,
+        saved: Saved | None = None,
+        *,
+        start: datetime = START,
+        trust: ClockTrust = "synced",
+    ) -> None:
         self.site = site
         self.node = ScriptedNode(site)
         self.start = start
         self.mono_s = 0.0
-        self.trust: ClockTrust = "synced"
+        self.trust: ClockTrust = trust
         self.effects: list[Effect] = []
         self.state: State
         self.state, effects = begin(site, saved or Saved(), self.now, _model(site))
