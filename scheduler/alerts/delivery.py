@@ -153,7 +153,8 @@ class Deliverer:
         now_s = self._clock()
         with self._changed:
             self._told = {t for t in self._told if t.day >= told.day - timedelta(days=1)}
-            known = told in self._told
+            # An urgent alert comes only when its cause was over and is back: it is not the same news.
+            known = told in self._told and not alert.urgent
             if not known:
                 self._told.add(told)
                 self._queue.append(

@@ -104,11 +104,12 @@ def plan(
     from scheduler.planning.garden import garden_model
     from scheduler.planning.once import plan_once
     from scheduler.report.plan import plan_answer, plan_rows
+    from scheduler.weather.possible import possible_days
     from scheduler.weather.weather_file import read_weather_csv
 
     garden = find_site(site)
     model = garden_model(garden)
-    days = read_weather_csv(weather)
+    days = possible_days(read_weather_csv(weather), garden.place)
     level_m = read_level(level, model)
     on = read_date(day, "--date") if day else days[-1].day
     made = plan_once(

@@ -59,7 +59,7 @@ def status(site: str = typer.Argument(None, help=SITE_HELP), json: bool = JSON) 
 
 
 def stop(site: str = SITE, wait: float = WAIT, json: bool = JSON) -> None:
-    """Close every valve at once and water nothing until resume."""
+    """Close every valve at once and water nothing until resume. Exit 1 until the node confirms."""
     _ask(find_site(site), "stop", None, None, wait, json)
 
 
@@ -114,12 +114,13 @@ def _ask(
         answered=asked.answer is not None,
         done=asked.answer.done if asked.answer else None,
         text=asked.text,
+        confirmed=asked.confirmed,
     )
     if json:
         say_json(answer)
     else:
         say(answer.text)
-    if answer.done is False:
+    if answer.done is False or answer.confirmed is False:
         raise typer.Exit(1)
 
 

@@ -47,6 +47,8 @@ def rehearse(
     from scheduler.report.season import season_rows, season_words
 
     garden = find_site(site)
+    if picture is not None:
+        _check_picture(picture)
     days = _weather(weather)
     start, end = read_date(first, "--from"), read_date(last, "--to")
     with progress(f"Rehearsing {(end - start).days + 1} days of {garden.name}"):
@@ -66,6 +68,16 @@ def rehearse(
         say(line)
     if picture is not None:
         say(f"The picture is in {picture}.")
+
+
+def _check_picture(path: Path) -> None:
+    """Before a long run, not after it."""
+    from scheduler.site.errors import UsageError
+
+    if path.suffix.lower() not in (".png", ".svg"):
+        raise UsageError(f"read --picture {path}; its name must end in .png or .svg")
+    if not path.parent.is_dir():
+        raise UsageError(f"read --picture {path}; there is no folder {path.parent}")
 
 
 def practice(

@@ -16,6 +16,8 @@ from scheduler.control.effects import Alert, AlertKind
 MINUTE_S = 60.0
 HOUR_S = 3600.0
 DAY_S = 86400.0
+# An urgent thing that comes and goes is told at most this often (ISA-18.2: no alarm chatters).
+URGENT_AGAIN_S = HOUR_S
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,11 +113,11 @@ def _while_on(
     if hidden or monotonic_s - since < rule.on_delay_s:
         return Verdict(memory)
     raised = replace(memory, raised_at=memory.raised_at or wall)
+    told_ago_s = (wall - memory.told_at).total_seconds() if memory.told_at else rule.realarm_s
     # Nobody is told the same thing twice in a day; an urgent thing that was over and is back is a new thing.
-    back = rule.urgent and memory.raised_at is None
+    back = rule.urgent and memory.raised_at is None and told_ago_s >= URGENT_AGAIN_S
     if memory.told_day == local_day and not back:
         return Verdict(raised)
-    told_ago_s = (wall - memory.told_at).total_seconds() if memory.told_at else rule.realarm_s
     if memory.raised_at is not None and told_ago_s < rule.realarm_s:
         return Verdict(raised)
     told = replace(raised, told_at=wall, told_day=local_day)

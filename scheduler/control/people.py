@@ -16,9 +16,12 @@ from scheduler.control.schedule import give, obstacles
 from scheduler.control.state import Turn
 from scheduler.control.supervision import believe
 from scheduler.sensing.level import measured_by_hand
+from scheduler.site.showing import show_length
 
 # A level typed by hand this far outside outlet and brim is a slip of the tape or of the unit.
 LEVEL_MARGIN_M = 0.02
+# After a start the node is heard within seconds; nobody is refused before (a choice of this project).
+START_PATIENCE_S = 30.0
 
 
 def hear_request(turn: Turn, request: Request) -> None:
@@ -89,15 +92,17 @@ def _measured(turn: Turn, request: Request) -> None:
             f"Read {read}; the level must lie between 0 m and the brim at {brim_m:.2f} m.",
         )
         return
-    before = turn.state.belief
+    before, offset_m = turn.state.belief, turn.state.track.offset_m
     track, belief = measured_by_hand(turn.state.track, level_m, turn.now.wall, turn.state.site)
     turn.change(track=track, proof=None)
     believe(turn, belief)
     turn.emit(RecordCalibration(turn.now.wall, track.offset_m, level_m, request.who))
-    said = (
-        f"the sensor said {before.level_m:.3f} m" if before.level_m is not None else "the sensor said nothing"
-    )
-    _answer(turn, request, True, f"Level {level_m:.3f} m noted; {said}. The sensor is corrected from now on.")
+    units = turn.state.site.units
+    if track.offset_m != offset_m:
+        was = f"the sensor said {show_length(before.level_m, units)}; it is corrected from now on."
+    else:
+        was = "no fresh reading of the sensor to compare it with; it counts until the next good reading."
+    _answer(turn, request, True, f"Level {show_length(level_m, units)} noted; {was}")
 
 
 def serve_waiting(turn: Turn) -> None:
@@ -108,11 +113,20 @@ def serve_waiting(turn: Turn) -> None:
     against = obstacles(turn.state, turn.now.monotonic_s, clock_known=True)
     if against and turn.state.phase in ("ordered", "running"):
         return  # wait for the run under way
+    if against and _just_started(turn):
+        return
     turn.change(waiting=turn.state.waiting[1:])
     if against:
         _answer(turn, request, False, f"Not watered: {'; '.join(against)}.")
         return
     _water(turn, request)
+
+
+def _just_started(turn: Turn) -> bool:
+    """Nothing was heard of the node since the start, and there was hardly time for it."""
+    state = turn.state
+    waited_s = turn.now.monotonic_s - state.silent_since_mono_s
+    return state.node is None and state.stopped_by is None and waited_s < START_PATIENCE_S
 
 
 def _water(turn: Turn, request: Request) -> None:

@@ -23,7 +23,7 @@ from scheduler.sensing.level import raw_at_level
 
 # An order not begun by then opens nothing any more (a choice of this project; faults.md asks for an expiry).
 START_WITHIN_MS = 60_000
-# A forecast older than this neither puts a watering off nor adds rain to the store (a choice of this project).
+# A forecast older than this puts no watering off and adds no rain to the store (our choice).
 OUTLOOK_AGE = timedelta(hours=48)
 # A node not heard for so many heartbeats is not given orders.
 FRESH_HEARTBEATS = 2.0

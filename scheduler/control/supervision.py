@@ -26,6 +26,8 @@ CLOCK_SLACK = timedelta(seconds=90)
 # Refusals are counted over an hour; three are told (faults.md F17).
 REFUSAL_WINDOW_S = 3600.0
 
+STOP_CONFIRMED = "Stopped; the node confirms that every valve is shut."
+
 MOVING: frozenset[ValvePosition] = frozenset({"opening", "open", "closing"})
 
 
@@ -213,11 +215,7 @@ def _confirm_stop(turn: Turn) -> None:
     if not state.confirm_stop or state.phase != "at_rest":
         return
     for request_id in state.confirm_stop:
-        turn.emit(
-            RecordAnswer(
-                request_id, turn.now.wall, True, "Stopped; the node confirms that every valve is shut."
-            )
-        )
+        turn.emit(RecordAnswer(request_id, turn.now.wall, True, STOP_CONFIRMED))
     turn.change(confirm_stop=())
 
 

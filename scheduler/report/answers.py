@@ -137,6 +137,7 @@ class RequestAnswer(Answer):
     answered: bool
     done: bool | None
     text: str
+    confirmed: bool | None  # of a stop: whether the node says that every valve is shut
 
 
 class StatusPlantAnswer(Answer):
@@ -158,6 +159,8 @@ class StatusAnswer(Answer):
     garden: str
     at: datetime
     daemon_running: bool
+    node_heard_at: datetime | None
+    valves_shut: bool | None
     stopped_by: str | None
     level_m: float | None
     level_low_m: float | None

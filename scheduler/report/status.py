@@ -19,6 +19,10 @@ from scheduler.supply.stage import stage_storage
 LEVEL_AGE = timedelta(hours=6)
 
 
+# The service writes down when a node was heard only now and then; older than this it counts as unheard.
+NODE_AGE = timedelta(minutes=45)
+
+
 @dataclass(frozen=True, slots=True)
 class _Facts:
     reading: RecordReading | None
@@ -34,6 +38,9 @@ def status_answer(site: Site, store: Store, now: datetime, *, running: bool) -> 
     """Everything a glance needs. Unknown is None."""
     today = now.astimezone(site.place.timezone).date()
     stop = store.stop_state()
+    node = next(
+        (n for n in store.nodes_seen() if n.node == site.node.id and now - n.heard_at <= NODE_AGE), None
+    )
     facts = _Facts(
         reading=store.last_reading(),
         plan=store.last_plan(),
@@ -53,6 +60,8 @@ def status_answer(site: Site, store: Store, now: datetime, *, running: bool) -> 
         garden=site.name,
         at=now,
         daemon_running=running,
+        node_heard_at=node.heard_at if node is not None else None,
+        valves_shut=all(p == "closed" for _, p in node.valves) if node is not None else None,
         stopped_by=facts.stopped_by,
         level_m=belief.level_m,
         level_low_m=belief.low_m,
@@ -133,7 +142,9 @@ def status_words(site: Site, answer: StatusAnswer) -> list[str]:
         )
     if answer.days_left_middle is not None:
         late = f" to {answer.days_left_late}" if answer.days_left_late is not None else " or more"
-        lines.append(f"It lasts about {answer.days_left_middle} days ({answer.days_left_early}{late}).")
+        lines.append(
+            f"It lasts about {days_words(answer.days_left_middle)} ({answer.days_left_early}{late})."
+        )
     if answer.next_zone and answer.next_start and answer.next_run_s:
         start = answer.next_start.astimezone(zone).strftime("%A %H:%M %Z")
         lines.append(f"Next run: {answer.next_zone}, {start}, {show_duration(answer.next_run_s)}.")
@@ -148,11 +159,22 @@ def status_words(site: Site, answer: StatusAnswer) -> list[str]:
     return lines
 
 
+def days_words(days: int) -> str:
+    return "1 day" if days == 1 else f"{days} days"
+
+
 def _standing(answer: StatusAnswer) -> str:
     if answer.stopped_by is not None:
         return f"{answer.garden}: watering is stopped by {answer.stopped_by}. To go on: fallinghead resume"
     if not answer.daemon_running:
         return f"{answer.garden}: the daemon is not running; nothing is watered."
+    if answer.node_heard_at is None:
+        return (
+            f"{answer.garden}: the valve node has not been heard; whether the valves are shut is not known, "
+            "and nothing can be watered."
+        )
     if answer.alerts:
         return f"{answer.garden}: {len(answer.alerts)} thing(s) to look at."
+    if answer.level_m is None:
+        return f"{answer.garden}: the water level is unknown; look at the sensor or measure by hand."
     return f"{answer.garden}: all is well."

@@ -10,6 +10,7 @@ from datetime import UTC, datetime
 
 from scheduler.control.effects import RecordAnswer
 from scheduler.control.events import RequestKind
+from scheduler.control.supervision import STOP_CONFIRMED
 from scheduler.service.daemon import site_store_path
 from scheduler.service.lock import is_served
 from scheduler.service.secrets import Secrets
@@ -27,6 +28,7 @@ class Asked:
     request_id: int
     answer: RecordAnswer | None
     text: str
+    confirmed: bool | None = None  # of a stop: whether every valve is proven shut
 
 
 def ask(
@@ -45,16 +47,20 @@ def ask(
     with Store(store_url(path), site.id, service=False) as store:
         number = store.add_request(kind, who, subject, amount, datetime.now(UTC))
         _nudge(site, env)
-        answer = _await(store, number, wait_s)
+        answer = _await(store, number, wait_s, confirmed=kind == "stop")
+    confirmed = answer is not None and answer.text == STOP_CONFIRMED if kind == "stop" else None
     if answer is not None:
-        return Asked(number, answer, answer.text)
+        hint = " If you are not sure, shut the hand tap at the barrels." if confirmed is False else ""
+        return Asked(number, answer, answer.text + hint, confirmed)
     served = is_served(path)
     text = (
         f"Kept as request {number}; the daemon has not answered yet."
         if served
         else f"Kept as request {number}, but the daemon is not running: it acts when it starts."
     )
-    return Asked(number, None, text)
+    if kind == "stop":
+        text += " No valve is proven shut: shut the hand tap at the barrels."
+    return Asked(number, None, text, confirmed)
 
 
 def _nudge(site: Site, env: Mapping[str, str]) -> None:
@@ -66,10 +72,12 @@ def _nudge(site: Site, env: Mapping[str, str]) -> None:
     nudge(site.id, host=site.broker.host, port=site.broker.port, username=user, password=password)
 
 
-def _await(store: Store, number: int, wait_s: float) -> RecordAnswer | None:
+def _await(store: Store, number: int, wait_s: float, *, confirmed: bool) -> RecordAnswer | None:
+    """The answer; of a stop, the one in which the node confirms, or what there is when the wait is over."""
     end = time.monotonic() + wait_s
     while True:
         answer = store.answer_to(number)
-        if answer is not None or time.monotonic() >= end:
+        enough = answer is not None and (not confirmed or answer.text == STOP_CONFIRMED)
+        if enough or time.monotonic() >= end:
             return answer
         time.sleep(LOOK_S)

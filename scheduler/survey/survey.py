@@ -130,6 +130,13 @@ def _zone_findings(site: Site, zone: Zone, seen: ZoneSurvey, level_m: float) -> 
         if p.flow_lph < REACHED_LPH
     ]
     dry_plants = {p.id for p in seen.plants if p.flow_lph < REACHED_LPH}
+    dry_heads = [e.head_m for e in seen.emitters if e.flow_lph < REACHED_LPH]
+    if dry_heads:
+        missing = show_level(max(0.0, -min(dry_heads)), site.units)
+        found.append(
+            f"Zone {zone.name}: what is dry stands up to {missing} above the water; lower it, raise the "
+            "barrels, or give it a valve of its own. Opening it wider does not help."
+        )
     found += [
         f"Zone {zone.name}: emitter {e.id} is dry {at}."
         for e in seen.emitters
@@ -148,7 +155,8 @@ def _zone_findings(site: Site, zone: Zone, seen: ZoneSurvey, level_m: float) -> 
     if seen.du_low_quarter is not None and seen.du_low_quarter < POOR_DU:
         found.append(
             f"Zone {zone.name}: the least served quarter of its plants gets "
-            f"{show_share(seen.du_low_quarter)} of the mean {at}; trim the emitters."
+            f"{show_share(seen.du_low_quarter)} of the mean {at}"
+            f"{'; see to the dry ones first.' if dry_heads else '; trim the emitters.'}"
         )
     return found + _curve_findings(zone, seen)
 
@@ -162,7 +170,9 @@ def _curve_findings(zone: Zone, seen: ZoneSurvey) -> list[str]:
     if not outside:
         return []
     some = ", ".join(outside[:5]) + (f" and {len(outside) - 5} more" if len(outside) > 5 else "")
-    return [f"Zone {zone.name}: outside the heads at which they were measured: {some}; test them low."]
+    return [
+        f"Zone {zone.name}: outside the heads at which they were measured: {some}; test them at this head."
+    ]
 
 
 def _measured_at(emitter: Emitter, head_m: float) -> bool:

@@ -168,8 +168,9 @@ def test_a_request_is_kept_when_no_daemon_runs(tmp_path: Path, monkeypatch: pyte
     monkeypatch.setenv("FALLINGHEAD_STATE", str(tmp_path))
     path = tmp_path / "five-drums.db"
     Store(store_url(path), "five-drums").close()
-    said = run("stop", "--site", "five-drums", "--wait", "0").output
+    said = run("stop", "--site", "five-drums", "--wait", "0", code=1).output
     assert "not running" in said
+    assert "hand tap" in said  # nothing is proven shut
     run("water", "fig", "3 L", "--site", "five-drums", "--wait", "0")
     run("measured", "62 cm", "--site", "five-drums", "--wait", "0")
     with Store(store_url(path), "five-drums", service=False) as store:
