@@ -21,6 +21,8 @@ AT = {
     "after_flush": 3,
 }
 CLOSES = ("before_close", "after_close")
+# The order is durable and may not have left the machine.
+UNSENT = ("after_intent", "before_order", "after_order")
 
 
 @pytest.mark.parametrize("boundary", BOUNDARIES)
@@ -31,28 +33,35 @@ def test_killed_at_a_boundary_the_water_is_given_and_booked_once(boundary: str, 
         plot.board.start()
         plot.start_node()
         first = plot.start_daemon(FALLINGHEAD_KILL_AT=f"{boundary}:{AT.get(boundary, 1)}")
-        plot.wait(
-            lambda: first.poll() is not None or "Node shed is heard" in plot.said(), 20, "a start or an end"
-        )
+        plot.wait(lambda: first.poll() is not None or "is heard" in plot.said(), 20, "a start or an end")
         number = plot.ask("water", "bed", ASKED_L)
         if boundary in CLOSES:
             plot.wait(lambda: plot.water.is_open, 15, "the valve opens")
             plot.ask("stop")
-        assert plot.wait(lambda: first.poll(), 15, f"the end at {boundary}") == -signal.SIGKILL
+        assert plot.wait(first.poll, 15, f"the end at {boundary}") == -signal.SIGKILL
+        if boundary in UNSENT and not plot.water.openings:
+            # The power cut takes the node as well, and what it knew: the most that can have flowed is booked.
+            # (With the node alive it takes a minute until the order can start no more; nothing is booked.)
+            plot.kill_node()
+            plot.start_node()
         plot.forget_said()
         plot.start_daemon()
-        plot.wait_said("Node shed is heard", 20)
-        answer = plot.answer(number)
-        plot.wait(lambda: not plot.open_intents() and plot.water.shut, 25, "every order is booked")
+        answer = plot.answer(number, 25)
+        assert answer.done, answer.text
+        plot.wait(
+            lambda: plot.intents() and not plot.open_intents() and plot.water.shut, 25, "orders are booked"
+        )
         bookings = plot.bookings()
         assert len({b.order_id for b in bookings}) == len(bookings) == len(plot.intents())
         ran = [b for b in bookings if b.volume_l > 0]
-        assert len(ran) == len(plot.water.openings) <= 1
-        assert sum(b.volume_l for b in ran) == pytest.approx(plot.water.given_l, abs=0.03)
-        if ran and boundary not in CLOSES:
-            assert answer.done, answer.text
-        if not ran:
-            assert not answer.done, answer.text
+        assert len(plot.water.openings) <= len(ran) <= 1
+        assert sum(b.volume_low_l for b in ran) - 0.03 <= plot.water.given_l
+        assert plot.water.given_l <= sum(b.volume_high_l for b in ran) + 0.03
+        if boundary not in UNSENT:
+            assert len(plot.water.openings) == 1
+            assert sum(b.volume_l for b in ran) == pytest.approx(plot.water.given_l, abs=0.03)
+        if boundary not in (*UNSENT, *CLOSES):
+            assert plot.water.given_l == pytest.approx(ASKED_L, abs=0.03)
         assert "Traceback" not in plot.said()
     finally:
         plot.close()

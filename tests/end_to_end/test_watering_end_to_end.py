@@ -28,7 +28,7 @@ def test_a_run_gives_the_litres_asked_for_and_books_them_once(plot: GardenUnderT
 
 
 def test_a_falling_level_gives_longer_runs_for_the_same_litres(tmp_path: Path) -> None:
-    diameter_cm, litres, runs, flow_lph = 11.0, 1.3, 3, 480.0
+    diameter_cm, litres, runs, flow_lph = 12.0, 1.2, 3, 240.0
     plot = GardenUnderTest(tmp_path, diameter_cm=diameter_cm, level_m=0.80, flow_lph=flow_lph)
     try:
         plot.start()
@@ -37,14 +37,15 @@ def test_a_falling_level_gives_longer_runs_for_the_same_litres(tmp_path: Path) -
             levels.append(plot.water.level_m)
             plot.order(litres)
             plot.wait_booked(number)
+        believed = [i.level_m for i in plot.intents()]
         levels.append(plot.water.level_m)
         lasted = [o.ended_s - o.began_s for o in plot.water.openings if o.ended_s is not None]
     finally:
         plot.close()
     assert lasted == sorted(lasted)
-    assert lasted[-1] > 1.12 * lasted[0]
+    assert lasted[-1] > 1.08 * lasted[0]
     for opening in plot.water.openings:
-        assert opening.litres == pytest.approx(litres, rel=0.04)
+        assert opening.litres == pytest.approx(litres, rel=0.04), f"levels {levels}, believed {believed}"
     # Torricelli: an orifice k * h^0.5 empties a prism from h1 to h2 in 2 A / k * (sqrt h1 - sqrt h2); the
     # emitter lies 0.20 m below the outlet, and a valve that turns for 1 s each way loses half a second twice.
     # Friction of half a metre of wide hose, which Torricelli leaves out, makes it a little longer.
@@ -107,16 +108,12 @@ def test_an_unreachable_broker_is_said_and_what_was_asked_meanwhile_is_kept(tmp_
         plot.start_node()
         plot.start_daemon()
         plot.wait_said(f"no connection to the broker at 127.0.0.1:{plot.broker.port}", 20)
-        refused = plot.answer(plot.ask("water", "bed", ASKED_L))
-        assert not refused.done
-        assert "the broker is not reached" in refused.text
-        assert plot.answer(plot.ask("stop")).done
+        asked = plot.ask("water", "bed", ASKED_L)
+        plot.wait_said("Ines asks: water bed", 10)
         plot.broker.start()
-        plot.wait_said("Node shed is heard", 40)
-        assert plot.water.given_l == 0.0
-        assert plot.answer(plot.ask("resume")).done
-        plot.order(0.3)
+        assert plot.answer(asked, 40).done
         plot.wait_booked(1)
+        assert plot.water.given_l == pytest.approx(ASKED_L, abs=0.02)
     finally:
         plot.close()
 
