@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 
 from scheduler.agronomy.et0 import ReferenceEt, reference_et
 from scheduler.agronomy.need import APPLICATION_EFFICIENCY, PlantDay, RootZone, advance_day
@@ -112,7 +112,7 @@ def book_stranger(turn: Turn, outcome: RunOutcome) -> None:
         volume_high_l=expected.volume_l * (1 + 2 * MODEL_SD),
         note="an order that this store did not know",
     )
-    _enter(turn, booking)
+    _enter(turn, booking, turn.now.wall - timedelta(seconds=booking.open_s))
 
 
 def _expected(state: State, intent: Intent, open_s: float) -> Expected:
@@ -149,7 +149,7 @@ def _book(
         note=note,
     )
     turn.change(intents=tuple(h for h in turn.state.intents if h.intent.order.order_id != booking.order_id))
-    _enter(turn, booking)
+    _enter(turn, booking, intent.made_at)
 
 
 def _booking_day(turn: Turn, intent: Intent) -> date:
@@ -159,13 +159,13 @@ def _booking_day(turn: Turn, intent: Intent) -> date:
     return intent.made_at.astimezone(turn.state.site.place.timezone).date()
 
 
-def _enter(turn: Turn, booking: Booking) -> None:
+def _enter(turn: Turn, booking: Booking, began_at: datetime) -> None:
     """The one place where water enters the books; the same order never enters twice."""
     if booking.order_id in turn.state.booked:
         return
     booked = (*turn.state.booked, booking.order_id)[-BOOKED_KEPT:]
     given = (*turn.state.given_l, *((booking.day, plant, litres) for plant, litres in booking.given_l))
-    draws = (*turn.state.draws, (turn.now.wall, booking.volume_high_l))[-DRAWS_KEPT:]
+    draws = (*turn.state.draws, (began_at, booking.volume_high_l))[-DRAWS_KEPT:]
     turn.change(booked=booked, given_l=given, draws=draws)
     turn.emit(RecordBooking(booking))
     if booking.volume_l > 0:

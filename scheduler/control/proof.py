@@ -11,6 +11,8 @@ from scheduler.sensing.flow import drop_measured, learn_flow, rest_level
 REST_S = 2 * 3600.0
 # With so few readings after a run nothing is learned.
 READINGS_MIN = 4
+# Rain of a day up to this leaves no trace in the barrels (first flush of a roof, 0.4 mm and more).
+DRY_MM = 0.3
 # A measure worse than this share of the run says too little to call the run short.
 JUDGED_SD = 0.15
 # Trade: under-delivered below 70 % of predicted, over-delivered above 130 %, two runs in a row.
@@ -29,6 +31,8 @@ def prove_run(turn: Turn, *, next_run_waits: bool) -> None:
     after = rest_level(turn.state.track, turn.state.site, end="after", slope_m_h=leak_slope_m_h(turn.state))
     if after is None or after.n < READINGS_MIN or after.disturbed or proof.before.disturbed:
         return
+    if _wet(turn, proof):
+        return
     measured_l, sd_l = drop_measured(proof.before, after, turn.state.model.stage)
     hours = (after.at - proof.before.at).total_seconds() / 3600
     if turn.state.leak is not None:
@@ -42,6 +46,15 @@ def prove_run(turn: Turn, *, next_run_waits: bool) -> None:
     )
     _learn(turn, proof, measured_l, sd_l)
     _count_poor(turn, proof, measured_l, sd_l)
+
+
+def _wet(turn: Turn, proof: Proof) -> bool:
+    """Whether rain may have raised the level beside the run: drizzle is too slow to be seen as a jump."""
+    if turn.state.site.roof is None:
+        return False
+    zone = turn.state.site.place.timezone
+    days = {proof.ordered_at.astimezone(zone).date(), turn.local_day}
+    return any((d.rain_mm or 0.0) > DRY_MM for d in turn.state.weather if d.day in days)
 
 
 def _learn(turn: Turn, proof: Proof, measured_l: float, sd_l: float) -> None:

@@ -185,8 +185,12 @@ def working_level_m(turn: Turn) -> float | None:
 
 
 def lowered(state: State, belief: LevelBelief) -> LevelBelief:
-    """A belief less what was drawn since its reading: a silent sensor does not make the same water twice."""
-    drawn_l = sum(litres for at, litres in state.draws if belief.at is not None and at > belief.at)
+    """A belief less the runs that began since its reading: a silent sensor does not make water twice.
+
+    A reading taken during a run, or after it, knows of it.
+    """
+    draws = state.draws[:-1] if state.track.unseen_m > 0.0 else state.draws  # the belief knows of that run
+    drawn_l = sum(litres for at, litres in draws if belief.at is not None and at >= belief.at)
     if drawn_l == 0.0 or belief.level_m is None or belief.low_m is None or belief.high_m is None:
         return belief
     stage = state.model.stage

@@ -98,7 +98,7 @@ class State:
     )  # session and sequence of the last order: no order id is ever used twice
     intents: tuple[OpenIntent, ...] = ()
     booked: tuple[str, ...] = ()  # order ids, the last of them last
-    draws: tuple[tuple[datetime, float], ...] = ()  # when litres left the tank, and how many at the most
+    draws: tuple[tuple[datetime, float], ...] = ()  # when a run began, and its litres at the most
     proof: Proof | None = None
     close_asked_mono_s: float | None = None
     last_end_mono_s: float | None = None

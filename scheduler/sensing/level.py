@@ -25,7 +25,7 @@ from scheduler.sensing.checks import (
     stuck_faults,
 )
 from scheduler.sensing.scale import level_from_raw, raw_at_level, temperature_sd_m
-from scheduler.sensing.track import NO_FADING_TREND, NO_TREND, LevelPoint, LevelTrack
+from scheduler.sensing.track import NO_FADING_TREND, NO_NEAR_TREND, NO_TREND, LevelPoint, LevelTrack
 from scheduler.sensing.water import SETTLE_MIN_S, drawn_down_m, settle_s, surface_m2
 from scheduler.site.model import Site
 
@@ -81,6 +81,7 @@ def valve_moved(track: LevelTrack, at: datetime, site: Site, *, drawing_lph: flo
         settled_at=None if drawing_lph > 0.0 else at + timedelta(seconds=settle_s(site.tank)),
         after=NO_TREND,
         trend=NO_FADING_TREND,
+        near=NO_NEAR_TREND,
         disturbed=False,
         pending=(),
     )
@@ -119,6 +120,7 @@ def measured_by_hand(
             offset_m=track.offset_m + shift_m,
             after=NO_TREND,
             trend=NO_FADING_TREND,
+            near=NO_NEAR_TREND,
         )
     else:
         # No reading to compare with: the measure is the level, and says nothing of the sensor's zero.
@@ -260,6 +262,7 @@ def _restart(track: LevelTrack, points: tuple[LevelPoint, ...], site: Site) -> L
         faults=(),
         after=NO_TREND,
         trend=NO_FADING_TREND,
+        near=NO_NEAR_TREND,
         disturbed=True,
     )
     for point in points:
@@ -288,4 +291,5 @@ def _accept(track: LevelTrack, point: LevelPoint, site: Site) -> LevelTrack:
         unseen_m=0.0,
         after=after,
         trend=track.trend.add(point.at, point.level_m),
+        near=track.near.add(point.at, point.level_m),
     )

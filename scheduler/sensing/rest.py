@@ -50,7 +50,7 @@ def rest_level(
     when the valve closed). A known trend (``slope_m_h``, a leak) is better than a fitted one: the sd is then
     ``noise / sqrt(n)``.
     """
-    trend = track.trend if end == "before" else track.after
+    trend = track.near if end == "before" else track.after
     if trend.n < 3 or trend.last is None or trend.origin is None:
         return None
     noise_m = site.sensor.noise_m if site.sensor is not None else SLOW_SD_M
