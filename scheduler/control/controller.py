@@ -164,8 +164,13 @@ def _routine(turn: Turn) -> None:
 
 
 def _fetch(turn: Turn) -> None:
-    if turn.now.monotonic_s >= turn.state.fetch_at_mono_s and turn.now.trust != "unknown":
-        turn.change(fetch_at_mono_s=turn.now.monotonic_s + turn.state.site.forecast.refresh_h * 3600)
+    """At the forecast's own pace, and once soon after midnight: yesterday's rain must be known by dawn."""
+    state, now_s = turn.state, turn.now.monotonic_s
+    if turn.now.trust == "unknown":
+        return
+    stale = state.known_through is not None and state.known_through < turn.local_day - timedelta(days=1)
+    if now_s >= state.fetch_at_mono_s or (stale and now_s >= state.asked_weather_mono_s + REFETCH_S):
+        turn.change(fetch_at_mono_s=now_s + state.site.forecast.refresh_h * 3600, asked_weather_mono_s=now_s)
         turn.emit(FetchWeather())
 
 

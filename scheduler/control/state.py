@@ -127,6 +127,7 @@ class State:
     confirm_stop: tuple[int, ...] = ()  # requests to stop that the node has not confirmed
     refused_mono_s: tuple[float, ...] = ()
     fetch_at_mono_s: float = 0.0
+    asked_weather_mono_s: float = 0.0
     weather_fault: str | None = None
     ask_at_mono_s: float = 0.0
     silent_since_mono_s: float = 0.0

@@ -17,9 +17,9 @@ __all__ = ["FRESH_FLOW", "FlowFactor", "RestLevel", "drop_measured", "learn_flow
 
 # After commissioning the modelled zone flow is right to a few per cent: one sd of ln(factor).
 FRESH_SD = 0.03
-# Clogging takes nothing to 15 % in a 75-day season, 0 to 0.22 % a day: slope of ln(factor) per day that
-# is expected before anything is learned, and its sd.
-FRESH_SLOPE = -0.001
+# Unfiltered roof water clogs: 15 % in a 75-day season is 0.22 % a day, a clean one loses next to nothing. The
+# slope of ln(factor) per day expected before anything is learned (two thirds of that: our choice); its sd.
+FRESH_SLOPE = -0.0015
 FRESH_SLOPE_SD = 0.0015
 # Random walk of level and slope, per square root of a day: grit that comes and goes; slow change of pace.
 LEVEL_WALK_SD = 0.0015

@@ -19,6 +19,10 @@ SLOPE_READINGS = 24
 SLOPE_SPAN_H = 2.0
 
 
+# After a disturbance the level is taken to be quiet when so many hours of readings lie on one line.
+QUIET_H = 2.0
+
+
 @dataclass(frozen=True, slots=True)
 class RestLevel:
     """Level at the instant ``at``, from ``n`` readings with the valve shut; the sd is of noise, not of zero.
@@ -65,7 +69,9 @@ def rest_level(
         n=trend.n,
         at=at,
         slope_m_h=line.slope_m_h,
-        disturbed=track.disturbed,
+        # The lines begin anew at a disturbance: one that is long over spoils the rest after a run, but not
+        # the level before the next.
+        disturbed=track.disturbed and (end == "after" or trend.span_h < QUIET_H),
     )
 
 
