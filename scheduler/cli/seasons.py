@@ -60,8 +60,7 @@ def rehearse(
     if json:
         say_json(answer)
         return
-    for line in season.hidden.lines():
-        say(f"Hidden from the controller: {line}")
+    say(f"Hidden from the controller: {', '.join(season.hidden.lines())}.")
     for title, columns, rows in season_rows(garden, answer):
         say_table(title, columns, rows)
     for line in season_words(garden, answer):

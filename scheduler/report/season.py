@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from datetime import datetime
+
 from scheduler.report.answers import RehearseAnswer
 from scheduler.report.plan import Columns, Rows
 from scheduler.site.model import Site
@@ -52,6 +54,13 @@ def season_words(site: Site, answer: RehearseAnswer) -> list[str]:
         f"{_error(answer.worst_delivery_error)} against the plans. "
         f"The fixed timer's worst plant: {_error(answer.fixed_timer_worst_error)}."
     ]
+    floor_reached = (answer.model_extra or {}).get("floor_reached")
+    if floor_reached:
+        at = datetime.fromisoformat(floor_reached).astimezone(site.place.timezone)
+        lines.append(
+            f"The store stood at its floor from {at:%d %B}: nothing was watered below it, and days after it "
+            "do not count above."
+        )
     if answer.store:
         last = answer.store[-1]
         lines.append(
