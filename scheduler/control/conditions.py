@@ -188,7 +188,7 @@ def _near_empty(state: State) -> Condition:
     active = None if usable < NEAR_EMPTY_CLEAR * full_l else False
     if usable < NEAR_EMPTY_SHARE * full_l or (days is not None and days <= 1):
         active = True
-    span = f", about {days} days of watering" if days is not None else ""
+    span = f", about {days} day{'' if days == 1 else 's'} of watering" if days else ""
     units = state.site.units
     return Condition(
         active,

@@ -471,7 +471,8 @@ def test_a_silent_sensor_does_not_make_the_same_water_twice(driver: Driver) -> N
     order = driver.to_first_order()
     driver.node.level_m = None
     driver.node.opens(order)
-    driver.wait(20, every_s=10)
+    driver.hear()
+    driver.wait(order.open_ms / 1000, every_s=10)
     driver.node.ends(order)
     driver.hear()
     left = schedule.working_level_m(Turn(driver.state, driver.now))
