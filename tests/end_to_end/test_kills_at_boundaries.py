@@ -21,8 +21,8 @@ AT = {
     "after_flush": 3,
 }
 CLOSES = ("before_close", "after_close")
-# The order is durable and may not have left the machine.
-UNSENT = ("after_intent", "before_order", "after_order")
+# The order is durable and may not have left the machine ("before_record": the record may be one beside it).
+UNSENT = ("before_record", "after_intent", "before_order", "after_order")
 
 
 @pytest.mark.parametrize("boundary", BOUNDARIES)

@@ -85,12 +85,18 @@ def test_readings_before_the_water_has_settled_do_not_count() -> None:
     assert track.after.n == 0 and rest_level(track, SITE) is None
 
 
-def test_a_jump_at_rest_marks_the_rest_disturbed() -> None:
+def test_a_jump_at_rest_spoils_the_run_before_it_but_not_the_next_once_it_is_quiet() -> None:
     rng = np.random.default_rng(1)
     track, at = rest(valve_moved(fresh_track(), START, SITE, drawing_lph=0.0), START, 0.6, 5.0, rng)
+    track, at = rest(track, at, 0.5, 1.0, rng)
+    for end in ("before", "after"):
+        level = rest_level(track, SITE, end=end)
+        assert level is not None and level.disturbed
     track, _ = rest(track, at, 0.5, 5.0, rng)
-    level = rest_level(track, SITE)
-    assert level is not None and level.disturbed
+    quiet, run_before = rest_level(track, SITE), rest_level(track, SITE, end="after")
+    assert quiet is not None and not quiet.disturbed
+    assert quiet.mean_m == pytest.approx(0.5, abs=0.002)
+    assert run_before is not None and run_before.disturbed
     assert leak_lph(track, SITE, STAGE) is None
 
 
