@@ -15,14 +15,15 @@ ASKED_L = 0.3
 AT = {
     "before_step": 12,
     "after_step": 12,
-    "before_record": 4,
+    "before_record": 5,
     "after_record": 4,
     "before_flush": 3,
     "after_flush": 3,
 }
 CLOSES = ("before_close", "after_close")
-# The order is durable and may not have left the machine ("before_record": the record may be one beside it).
-UNSENT = ("before_record", "after_intent", "before_order", "after_order")
+# The order is durable and may not have left the machine. Other boundaries are counted (AT), and what
+# they fall beside shifts with the records around them: there the state that the kill left decides.
+UNSENT = ("after_intent", "before_order", "after_order")
 
 
 @pytest.mark.parametrize("boundary", BOUNDARIES)
@@ -39,7 +40,9 @@ def test_killed_at_a_boundary_the_water_is_given_and_booked_once(boundary: str, 
             plot.wait(lambda: plot.water.is_open, 15, "the valve opens")
             plot.ask("stop")
         assert plot.wait(first.poll, 15, f"the end at {boundary}") == -signal.SIGKILL
-        if boundary in UNSENT and not plot.water.openings:
+        in_doubt = boundary in UNSENT or (bool(plot.intents()) and not plot.water.openings)
+        assert not (in_doubt and boundary in AT), "the records shifted: choose a later count in AT"
+        if in_doubt and not plot.water.openings:
             # The power cut takes the node as well, and what it knew: the most that can have flowed is booked.
             # (With the node alive it takes a minute until the order can start no more; nothing is booked.)
             plot.kill_node()
@@ -57,10 +60,10 @@ def test_killed_at_a_boundary_the_water_is_given_and_booked_once(boundary: str, 
         assert len(plot.water.openings) <= len(ran) <= 1
         assert sum(b.volume_low_l for b in ran) - 0.03 <= plot.water.given_l
         assert plot.water.given_l <= sum(b.volume_high_l for b in ran) + 0.03
-        if boundary not in UNSENT:
+        if not in_doubt:
             assert len(plot.water.openings) == 1
             assert sum(b.volume_l for b in ran) == pytest.approx(plot.water.given_l, abs=0.03)
-        if boundary not in (*UNSENT, *CLOSES):
+        if not in_doubt and boundary not in CLOSES:
             assert plot.water.given_l == pytest.approx(ASKED_L, abs=0.03)
         assert "Traceback" not in plot.said()
     finally:
