@@ -6,7 +6,7 @@
     |-- SiteFileError         the site file: all its problems at once
     |-- StoreError            the store cannot be read or written
     |-- LinkError             the broker or a message
-    |   `-- UntrustedMessageError   a message whose signature or form is not the node's (scheduler.link.signing)
+    |   `-- UntrustedMessageError   signature or form are not the node's (scheduler.link.signing)
     |-- WeatherUnavailable    no forecast now; may be tried again
     |   `-- TransferFailed    the transfer itself (scheduler.weather.bounded_get)
     |-- WeatherFileError      a file of weather: all its problems at once (scheduler.weather.weather_file)
