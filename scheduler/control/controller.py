@@ -18,7 +18,7 @@ from scheduler.control.events import Event
 from scheduler.control.ledger import balance_days, take_weather
 from scheduler.control.state import OpenIntent, Saved, State, Turn
 from scheduler.planning.garden import GardenModel, garden_model
-from scheduler.sensing.flow import FRESH_FLOW
+from scheduler.sensing.flow import fresh_flow, joined
 from scheduler.sensing.level import fresh_track, measured_by_hand
 from scheduler.site.model import Site
 
@@ -49,6 +49,7 @@ def begin(
         measured_at, measured_m = saved.hand_level
         track, _ = measured_by_hand(track, measured_m, measured_at, site)
     learned = dict(saved.flow_factors)
+    since = now.wall if now.trust != "unknown" else None
     known = {z.plant: z for z in saved.root_zones}
     zones = tuple(known.get(p.id) or full_root_zone(p) for p in site.plants)
     today = now.wall.astimezone(site.place.timezone).date()
@@ -68,7 +69,7 @@ def begin(
         given_l=saved.given_l,
         weather=saved.weather,
         outlook=saved.outlook,
-        flow=tuple((z.id, learned.get(z.id, FRESH_FLOW)) for z in site.zones),
+        flow=joined((z.id, learned.get(z.id) or fresh_flow(z, since)) for z in site.zones),
         alarms=saved.alarms,
         stopped_by=saved.stopped_by,
         fetch_at_mono_s=now.monotonic_s,

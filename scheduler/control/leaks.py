@@ -2,11 +2,19 @@
 
 from __future__ import annotations
 
+from datetime import datetime, timedelta
+
 from scheduler.control.state import State, Turn
 from scheduler.sensing.leak import leak_lph, learn_leak
 
 # A leak is taken to change slowly: for each rest the sd of what was known before grows by this factor.
 LEAK_FORGETTING = 1.1
+# Rain of a day up to this leaves no trace in the barrels (first flush of a roof, 0.4 mm and more).
+DRY_MM = 0.3
+# Rain this long ago no longer bends the slope, whose memory is 12 h (measured in rehearsals here).
+WET_H = 48.0
+# This near the brim rain and overflow hide what leaks (ripple and the sensor's own error; our choice).
+BRIM_M = 0.01
 
 
 def leak_slope_m_h(state: State) -> float | None:
@@ -16,9 +24,21 @@ def leak_slope_m_h(state: State) -> float | None:
     return -state.leak[0] / (1000.0 * state.model.stage.area_m2(state.belief.level_m))
 
 
+def wet_between(turn: Turn, since: datetime) -> bool:
+    """Whether rain may have raised the level since then: drizzle is too slow to be seen as a jump."""
+    if turn.state.site.roof is None:
+        return False
+    first = since.astimezone(turn.state.site.place.timezone).date()
+    return any((d.rain_mm or 0.0) > DRY_MM for d in turn.state.weather if first <= d.day <= turn.local_day)
+
+
 def learn_leak_before_run(turn: Turn) -> None:
-    """Add what the rest before a run tells; nothing when it was short or disturbed."""
+    """Add what the rest before a run tells; nothing when it was short, disturbed, wet or at the brim."""
     state = turn.state
+    if wet_between(turn, turn.now.wall - timedelta(hours=WET_H)):
+        return
+    if state.belief.level_m is None or state.belief.level_m > state.model.stage.brim_level_m - BRIM_M:
+        return
     seen = leak_lph(state.track, state.site, state.model.stage)
     if seen is None:
         return

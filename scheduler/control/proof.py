@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import math
+
 from scheduler.control.effects import Note, RecordLearning, RecordMeasured
-from scheduler.control.leaks import leak_slope_m_h
+from scheduler.control.leaks import leak_slope_m_h, wet_between
 from scheduler.control.state import Proof, Turn
 from scheduler.sensing.flow import drop_measured, learn_flow, rest_level
 
@@ -11,8 +13,6 @@ from scheduler.sensing.flow import drop_measured, learn_flow, rest_level
 REST_S = 2 * 3600.0
 # With so few readings after a run nothing is learned.
 READINGS_MIN = 4
-# Rain of a day up to this leaves no trace in the barrels (first flush of a roof, 0.4 mm and more).
-DRY_MM = 0.3
 # A measure worse than this share of the run says too little to call the run short.
 JUDGED_SD = 0.15
 # Trade: under-delivered below 70 % of predicted, over-delivered above 130 %, two runs in a row.
@@ -31,12 +31,15 @@ def prove_run(turn: Turn, *, next_run_waits: bool) -> None:
     after = rest_level(turn.state.track, turn.state.site, end="after", slope_m_h=leak_slope_m_h(turn.state))
     if after is None or after.n < READINGS_MIN or after.disturbed or proof.before.disturbed:
         return
-    if _wet(turn, proof):
+    if wet_between(turn, proof.ordered_at):
         return
     measured_l, sd_l = drop_measured(proof.before, after, turn.state.model.stage)
     hours = (after.at - proof.before.at).total_seconds() / 3600
     if turn.state.leak is not None:
         measured_l -= turn.state.leak[0] * hours
+        # Both levels were carried along the leak to the run, so an error of it counts over the whole way.
+        carried_h = proof.before.carried_h - after.carried_h
+        sd_l = math.hypot(sd_l, turn.state.leak[1] * carried_h)
     turn.emit(
         RecordMeasured(proof.order_id, proof.zone, turn.now.wall, proof.booked_l, measured_l, sd_l),
         Note(
@@ -48,26 +51,20 @@ def prove_run(turn: Turn, *, next_run_waits: bool) -> None:
     _count_poor(turn, proof, measured_l, sd_l)
 
 
-def _wet(turn: Turn, proof: Proof) -> bool:
-    """Whether rain may have raised the level beside the run: drizzle is too slow to be seen as a jump."""
-    if turn.state.site.roof is None:
-        return False
-    zone = turn.state.site.place.timezone
-    days = {proof.ordered_at.astimezone(zone).date(), turn.local_day}
-    return any((d.rain_mm or 0.0) > DRY_MM for d in turn.state.weather if d.day in days)
-
-
 def _learn(turn: Turn, proof: Proof, measured_l: float, sd_l: float) -> None:
     learned = learn_flow(
-        turn.state.flow_factor(proof.zone),
+        turn.state.flow,
+        proof.zone,
         modelled_l=proof.modelled_l,
         measured_l=measured_l,
         measured_sd_l=sd_l,
         at=proof.ended_at,
     )
-    flow = tuple((z, learned if z == proof.zone else f) for z, f in turn.state.flow)
-    turn.change(flow=flow)
-    turn.emit(RecordLearning(proof.zone, proof.ended_at, learned.value, learned.sd))
+    turn.change(flow=learned)
+    # What a run tells of its own zone it tells of the others' pace of clogging, so all are kept.
+    for zone in learned.zones:
+        found = learned.factor(zone)
+        turn.emit(RecordLearning(zone, proof.ended_at, found.value, found.sd))
 
 
 def _count_poor(turn: Turn, proof: Proof, measured_l: float, sd_l: float) -> None:

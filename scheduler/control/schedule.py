@@ -129,7 +129,7 @@ def make_plan(turn: Turn) -> None:
         day=turn.local_day,
         belief=lowered(state, state.belief),
         needs=needs_now(turn),
-        flow_factors={zone: factor.at(turn.now.wall) for zone, factor in state.flow},
+        flow_factors={zone: state.flow.factor(zone, turn.now.wall) for zone in state.flow.zones},
         outlook=_fresh_outlook(turn),
         daily_use_l=daily_use_l(turn),
         last_known=lowered(state, state.last_known) if state.last_known else None,

@@ -17,7 +17,7 @@ from scheduler.control.orders import ValveStatus
 from scheduler.planning.garden import GardenModel
 from scheduler.planning.plan import Plan
 from scheduler.sensing.belief import UNKNOWN_LEVEL, LevelBelief
-from scheduler.sensing.flow import FlowFactor, RestLevel
+from scheduler.sensing.flow import FlowFactor, RestLevel, ZoneFlows, joined
 from scheduler.sensing.level import LevelTrack, fresh_track
 from scheduler.site.model import Site
 
@@ -115,7 +115,7 @@ class State:
     plan_key: tuple[date, datetime | None, bool] | None = None
     days: tuple[RecordDay, ...] = ()  # as last recorded, so that only what changed is recorded again
     zones_done: frozenset[str] = frozenset()
-    flow: tuple[tuple[str, FlowFactor], ...] = ()
+    flow: ZoneFlows = field(default_factory=lambda: joined(()))
     leak: tuple[float, float] | None = None  # litres an hour and their sd, from the rests between runs
     topped_up: frozenset[tuple[date, str]] = frozenset()  # zones whose interrupted run was made good, by day
     poor_runs: tuple[tuple[str, int], ...] = ()  # zone -> runs in a row that fell short (+) or over (-)
@@ -135,7 +135,7 @@ class State:
     untrusted_clock_since_mono_s: float | None = None
 
     def flow_factor(self, zone: str) -> FlowFactor:
-        return dict(self.flow)[zone]
+        return self.flow.factor(zone)
 
     def changed(self, fields: Mapping[str, object]) -> State:
         """A copy with these fields; as ``dataclasses.replace``, which is too slow here."""

@@ -14,7 +14,7 @@ from scheduler.planning.plan import Plan
 from scheduler.planning.watering import plan_day
 from scheduler.planning.windows import spans_of_day
 from scheduler.sensing.belief import LevelBelief
-from scheduler.sensing.flow import FRESH_FLOW
+from scheduler.sensing.flow import fresh_flow
 from scheduler.site.errors import UsageError
 from scheduler.site.model import Site
 
@@ -55,7 +55,7 @@ def plan_once(
         day=day,
         belief=LevelBelief("good", now, level_m, level_m, level_m),
         needs=needs,
-        flow_factors={z.id: FRESH_FLOW for z in site.zones},
+        flow_factors={z.id: fresh_flow(z, None) for z in site.zones},
         outlook=Outlook(tuple(sorted(by_day.values(), key=lambda d: d.day)), source, now),
         daily_use_l=use,
     )

@@ -2,7 +2,9 @@
 
 Days count while the true store stands above the zone's floor (the reserve, or the level at which its worst
 emitter stops). A plant's wish counts up to its last watering, since what it used after that is not due yet;
-when it is overdue and was passed over, it counts in full. Rain that refills the roots lowers the wish.
+when it is overdue and was passed over, it counts in full. Rain that refills the roots lowers the wish; rain
+that falls after the day's watering finds less room, and what runs past the roots then is the rain's, not the
+watering's (``overtaken_l`` tells how much: with the weather known in advance it need not have been given).
 """
 
 from __future__ import annotations
@@ -12,7 +14,7 @@ from datetime import date
 
 from scheduler.agronomy.coefficients import plant_coefficient
 from scheduler.agronomy.et0 import ReferenceEt
-from scheduler.agronomy.need import RootZone, advance_day, full_root_zone, plant_need
+from scheduler.agronomy.need import APPLICATION_EFFICIENCY, RootZone, advance_day, full_root_zone, plant_need
 from scheduler.agronomy.weather import DayWeather
 from scheduler.site.model import Plant
 
@@ -43,6 +45,7 @@ class PlantSeason:
     delivery_error_worst: float | None
     fixed_timer_error_worst: float | None
     counted_days: int
+    overtaken_l: float = 0.0  # of given_l: made needless by rain later the same day
 
 
 def share_error(part_l: float, whole_l: float) -> float | None:
@@ -69,6 +72,7 @@ class PlantAccount:
     planned_l: float = 0.0
     given_l: float = 0.0
     timer_l: float = 0.0
+    overtaken_l: float = 0.0
     counted: int = 0
     _neglected: bool = False
     _carried_l: float = 0.0  # missing from the roots since days ceased to count
@@ -84,22 +88,38 @@ class PlantAccount:
         planned_l: float,
         given_l: float,
         timer_l: float,
+        rain_before: float = 1.0,
     ) -> float:
-        """Enter one finished local day; the litres that the plant used of it net of rain."""
+        """Enter one finished local day; the litres that the plant used of it net of rain.
+
+        ``rain_before`` is the share of the day's rain that fell before its first watering.
+        """
         result = advance_day(self.plant, self.root_zone, weather, et0, given_l)
+        overtaken_l = self._overtaken_l(weather, given_l, result.percolated_l, rain_before)
         self.root_zone = result.root_zone
-        net_l = result.wanted_l - result.rain_refilled_l
+        net_l = result.wanted_l - result.rain_refilled_l + overtaken_l
         if counts:
+            self.overtaken_l += overtaken_l
             # What built up while nothing could be given is still to be refilled.
             self.used_l += self._carried_l
             self._carried_l = 0.0
             self._enter(net_l, planned_l, given_l, timer_l)
         else:
-            self._carried_l += net_l - given_l + result.percolated_l
+            self._carried_l += net_l - given_l + result.percolated_l - overtaken_l
         etc_mm = plant_coefficient(self.plant, weather.day) * et0.et0_mm
         need = plant_need(self.plant, self.root_zone, today, etc_mm=etc_mm)
         self._neglected = need.due and need.overdue > NEGLECTED
         return net_l
+
+    def _overtaken_l(
+        self, weather: DayWeather, given_l: float, percolated_l: float, rain_before: float
+    ) -> float:
+        """Of the litres that ran past the roots, those which fitted when they were given, before the rain."""
+        if percolated_l <= 0.0 or not weather.rain_mm or rain_before >= 1.0:
+            return 0.0
+        room_mm = max(0.0, self.root_zone.depletion_mm - rain_before * weather.rain_mm)
+        fitted_l = room_mm * self.plant.canopy_m2 / APPLICATION_EFFICIENCY
+        return max(0.0, percolated_l - max(0.0, given_l - fitted_l))
 
     def _enter(self, net_l: float, planned_l: float, given_l: float, timer_l: float) -> None:
         self.planned_l += planned_l
@@ -135,6 +155,7 @@ class PlantAccount:
             delivery_error_worst=self._worst.get("delivery"),
             fixed_timer_error_worst=self._worst.get("timer"),
             counted_days=self.counted,
+            overtaken_l=self.overtaken_l,
         )
 
 

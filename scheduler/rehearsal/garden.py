@@ -111,6 +111,18 @@ class TrueGarden:
         went = self.overflow_l + self.leak_l + self.emitted_l + self.lines_took_l
         return self.volume_l + went - self._start_volume_l - self.caught_l
 
+    def rain_before_watering(self, zone_id: str, start: datetime, end: datetime) -> float:
+        """The share of a local day's rain, between two instants, that fell before the zone's first run in it.
+
+        1 without a run, or without rain.
+        """
+        opened = [r.opened for r in self.runs if r.zone == zone_id and start <= r.opened < end]
+        start_s, end_s = ((t - self.origin).total_seconds() for t in (start, end))
+        shower = next((s for s in self._showers if start_s <= s.start_s < end_s), None)
+        if not opened or shower is None:
+            return 1.0
+        return shower.fallen_share((min(opened) - self.origin).total_seconds())
+
     def position(self, zone_id: str) -> float:
         """0 shut, 1 open: what the end switches see."""
         return self._valves[zone_id].position

@@ -70,6 +70,7 @@ def _day(
             _water(garden, zone_id, targets, site.node.longest_open_s, model.floor_level_m(zone_id))
     garden.advance(local_midnight(day.day + timedelta(days=1), zone))
     lowest = min(level, garden.level_m)
+    begins, ends = (local_midnight(d, zone) for d in (day.day, day.day + timedelta(days=1)))
     for account in accounts.values():
         given_l = garden.plant_l[account.plant.id] - before[account.plant.id]
         account.day(
@@ -80,6 +81,7 @@ def _day(
             planned_l=given_l,
             given_l=given_l,
             timer_l=0.0,
+            rain_before=garden.rain_before_watering(account.zone, begins, ends),
         )
 
 

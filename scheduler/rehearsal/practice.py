@@ -328,16 +328,19 @@ class Practice:
         for weather, got in zip(self.weather, self._by_day, strict=True):
             et0 = reference_et(weather, self.site.place)
             assert et0 is not None  # season_weather checked it
+            tomorrow = weather.day + timedelta(days=1)
+            begins, ends = (local_midnight(d, self.site.place.timezone) for d in (weather.day, tomorrow))
             for account in accounts:
                 plant = account.plant.id
                 account.day(
                     weather,
                     et0,
-                    weather.day + timedelta(days=1),
+                    tomorrow,
                     counts=True,
                     planned_l=0.0,
                     given_l=got[plant] - before[plant],
                     timer_l=0.0,
+                    rain_before=self.garden.rain_before_watering(account.zone, begins, ends),
                 )
             before = got
         return Practised(

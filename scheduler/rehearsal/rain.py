@@ -24,11 +24,18 @@ class Shower:
     end_s: float
     litres: float
 
+    def fallen_share(self, at_s: float) -> float:
+        """The share of the shower that has fallen by ``at_s``, 0 to 1."""
+        return min(1.0, max(0.0, (at_s - self.start_s) / (self.end_s - self.start_s)))
+
 
 def showers(
     site: Site, days: Sequence[DayWeather], origin: datetime, rng: np.random.Generator
 ) -> tuple[Shower, ...]:
-    """One shower for each wet day, at an hour drawn for that day. First flush is lost once a wet day."""
+    """One shower for each wet day, at an hour drawn for that day. First flush is lost once a wet day.
+
+    A shower of 0 litres wets the beds and leaves no trace in the barrels.
+    """
     found = []
     for day in days:
         share = float(rng.random())  # drawn for dry days too, so that one wet day more shifts no other
@@ -37,7 +44,5 @@ def showers(
         midnight = datetime.combine(day.day, time(), tzinfo=site.place.timezone).astimezone(UTC)
         start = midnight + timedelta(seconds=share * (86_400.0 - SHOWER_S))
         start_s = (start - origin).total_seconds()
-        litres = roof_catch_l(site.roof, day.rain_mm)
-        if litres > 0.0:
-            found.append(Shower(start_s, start_s + SHOWER_S, litres))
+        found.append(Shower(start_s, start_s + SHOWER_S, roof_catch_l(site.roof, day.rain_mm)))
     return tuple(found)

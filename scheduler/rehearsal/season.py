@@ -197,16 +197,20 @@ class _Rehearsal:
         counted = tuple(
             z.id for z in self.site.zones if lowest > self.model.floor_level_m(z.id) + COUNT_MARGIN_M
         )
+        tomorrow = weather.day + timedelta(days=1)
+        begins, ends = (local_midnight(d, self.site.place.timezone) for d in (weather.day, tomorrow))
+        rain_before = {z.id: garden.rain_before_watering(z.id, begins, ends) for z in self.site.zones}
         for account in self.accounts.values():
             plant = account.plant.id
             account.day(
                 weather,
                 et0,
-                weather.day + timedelta(days=1),
+                tomorrow,
                 counts=account.zone in counted,
                 planned_l=planned.get(plant, 0.0),
                 given_l=given[plant],
                 timer_l=timer_day.given_l[plant],
+                rain_before=rain_before[account.zone],
             )
         if lowest <= self.model.lowest_floor_m + COUNT_MARGIN_M and self.floor_reached is None:
             self.floor_reached = garden.clock

@@ -33,6 +33,7 @@ from scheduler.control.orders import Order
 from scheduler.planning.plan import Plan
 from scheduler.rehearsal.garden import TrueGarden
 from scheduler.rehearsal.node_model import VirtualNode
+from scheduler.sensing.flow import commissioned_flow
 from scheduler.site.model import Site
 from scheduler.weather.forecast_error import degraded
 
@@ -61,6 +62,11 @@ class Log:
     sequence: list[tuple[str, str]] = field(default_factory=list)  # ("intent" | "order", order id)
 
 
+def commissioned(site: Site, at: datetime) -> Saved:
+    """What a store holds when a garden has been commissioned and nothing has run yet."""
+    return Saved(flow_factors=tuple((z.id, commissioned_flow(z, at)) for z in site.zones))
+
+
 class VirtualShell:
     """One controller, one node, one garden, one forecast; ``run_to`` lets time pass."""
 
@@ -80,7 +86,7 @@ class VirtualShell:
         self._wake_s = 0.0
         self._pending: deque[Event] = deque()
         self._minute = (0, 0)
-        self.state, effects = begin(site, Saved(), self._now())
+        self.state, effects = begin(site, commissioned(site, self.garden.clock), self._now())
         self._carry_out(effects)
         self.feed(LinkChanged(connected=True))
 

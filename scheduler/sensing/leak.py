@@ -11,6 +11,8 @@ from scheduler.site.model import Site
 # Shorter rests tell no leak: the trade looks at a night (12-24 h at commissioning, 8 h for the alarm).
 LEAK_SPAN_H = 6.0
 LEAK_READINGS = 24
+# Sightings further off than this many sd lose weight.
+GATE_SIGMAS = 3.0
 
 
 def leak_lph(track: LevelTrack, site: Site, stage: LevelVolume) -> tuple[float, float] | None:
@@ -36,8 +38,12 @@ def leak_lph(track: LevelTrack, site: Site, stage: LevelVolume) -> tuple[float, 
 def learn_leak(
     prior: tuple[float, float] | None, seen: tuple[float, float] | None
 ) -> tuple[float, float] | None:
-    """Two estimates of a leak, weighed by their variances; ``None`` is no knowledge."""
+    """Two estimates of a leak, weighed by their variances; ``None`` is no knowledge.
+
+    What was seen loses weight the further it lies from what was known: a shower that nobody foretold, a can.
+    """
     if prior is None or seen is None:
         return seen or prior
-    a, b = 1.0 / prior[1] ** 2, 1.0 / seen[1] ** 2
+    excess = max(1.0, abs(seen[0] - prior[0]) / math.hypot(prior[1], seen[1]) / GATE_SIGMAS)
+    a, b = 1.0 / prior[1] ** 2, 1.0 / (seen[1] * excess) ** 2
     return (prior[0] * a + seen[0] * b) / (a + b), math.sqrt(1.0 / (a + b))

@@ -37,6 +37,7 @@ class RestLevel:
     at: datetime
     slope_m_h: float = 0.0
     disturbed: bool = False
+    carried_h: float = 0.0  # from the middle of the readings to ``at``: an error of the slope counts so often
 
 
 def rest_level(
@@ -72,6 +73,7 @@ def rest_level(
         # The lines begin anew at a disturbance: one that is long over spoils the rest after a run, but not
         # the level before the next.
         disturbed=track.disturbed and (end == "after" or trend.span_h < QUIET_H),
+        carried_h=(at - trend.origin).total_seconds() / 3600.0 - trend.centre_h,
     )
 
 

@@ -9,11 +9,29 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from scheduler.sensing.flow import FRESH_FLOW, FlowFactor, learn_flow
+from scheduler.sensing.flow import FlowFactor, ZoneFlows, joined
+from scheduler.sensing.flow import learn_flow as learn_joint
 
+# As known to a few per cent before anything is learned.
+FRESH_FLOW = FlowFactor(value=1.0, sd=0.03)
 START = datetime(2012, 7, 1, tzinfo=UTC)
 SEASON_D = 75.0
 LOSS = 0.15
+
+
+def learn_flow(
+    factor: FlowFactor, *, modelled_l: float, measured_l: float, measured_sd_l: float, at: datetime
+) -> FlowFactor:
+    """A garden of one zone."""
+    flows = learn_joint(
+        joined([("bed", factor)]),
+        "bed",
+        modelled_l=modelled_l,
+        measured_l=measured_l,
+        measured_sd_l=measured_sd_l,
+        at=at,
+    )
+    return flows.factor("bed")
 
 
 def season(
@@ -63,6 +81,51 @@ def test_a_garden_that_was_wrong_from_the_start_is_found() -> None:
 def test_restored_from_value_and_sd_it_still_follows() -> None:
     totals = [season(seed, 1.5, restart_at=15)[0] for seed in range(40)]
     assert max(abs(t) for t in totals) < 0.03
+
+
+def two_zones(seed: int, *, with_the_other: bool) -> float:
+    """Mean miss of the factor of a zone that ran three times, by the end of the season; beside it a zone that
+    ran every day and clogged alike."""
+    rng = np.random.default_rng(seed)
+    flows: ZoneFlows = joined([(z, FlowFactor(1.0, 0.015, START)) for z in ("daily", "seldom")])
+    for day in range(1, 76):
+        at = START + timedelta(days=day)
+        true = 1.0 - LOSS * day / SEASON_D
+        for zone, due in (("daily", with_the_other), ("seldom", day in (15, 35, 55))):
+            if due:
+                measured_l = 40.0 * true + float(rng.normal(0.0, 1.8))
+                flows = learn_joint(
+                    flows, zone, modelled_l=40.0, measured_l=measured_l, measured_sd_l=1.8, at=at
+                )
+    return abs(flows.factor("seldom", START + timedelta(days=75)).value / (1.0 - LOSS) - 1.0)
+
+
+def test_a_zone_that_seldom_runs_learns_the_pace_of_clogging_from_one_that_runs_daily() -> None:
+    alone = np.mean([two_zones(seed, with_the_other=False) for seed in range(40)])
+    beside = np.mean([two_zones(seed, with_the_other=True) for seed in range(40)])
+    print("seeds 0-39, mean miss at the end: alone", alone, "beside", beside)
+    assert beside < 0.75 * alone
+    assert beside < 0.03
+
+
+def test_the_zones_doubts_stay_a_covariance() -> None:
+    rng = np.random.default_rng(7)
+    flows = joined([(z, FlowFactor(1.0, 0.1, START)) for z in "abc"])
+    for run in range(200):
+        at = START + timedelta(hours=9 * run)
+        zone = "abc"[int(rng.integers(3))]
+        flows = learn_joint(
+            flows, zone, modelled_l=20.0, measured_l=float(rng.normal(18.0, 3.0)), measured_sd_l=1.5, at=at
+        )
+        assert np.linalg.eigvalsh(np.array(flows.cov)).min() > 0.0
+
+
+def test_factors_known_at_different_times_are_joined_at_the_last_of_them() -> None:
+    late = START + timedelta(days=10)
+    flows = joined([("a", FlowFactor(0.9, 0.02, START)), ("b", FlowFactor(0.8, 0.02, late))])
+    assert flows.updated == late
+    assert flows.factor("a").value == pytest.approx(FlowFactor(0.9, 0.02, START).at(late).value)
+    assert flows.factor("b").value == pytest.approx(0.8)
 
 
 def test_the_stated_doubt_is_honest() -> None:
