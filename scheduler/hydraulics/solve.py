@@ -13,8 +13,8 @@ from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg.lapack import dpbsv
 
+from scheduler.hydraulics.banded import dpbsv
 from scheduler.hydraulics.constants import SI, Constants
 from scheduler.hydraulics.emitters import EmitterLaw
 from scheduler.hydraulics.friction import PipeLaw

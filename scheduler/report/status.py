@@ -19,8 +19,9 @@ from scheduler.supply.stage import stage_storage
 LEVEL_AGE = timedelta(hours=6)
 
 
-# The service writes down when a node was heard only now and then; older than this it counts as unheard.
-NODE_AGE = timedelta(minutes=45)
+# The service writes down when a node was heard every half hour; with three heartbeats more it is unheard.
+WRITTEN_EVERY = timedelta(minutes=30)
+HEARTBEATS_MISSED = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,9 +39,8 @@ def status_answer(site: Site, store: Store, now: datetime, *, running: bool) -> 
     """Everything a glance needs. Unknown is None."""
     today = now.astimezone(site.place.timezone).date()
     stop = store.stop_state()
-    node = next(
-        (n for n in store.nodes_seen() if n.node == site.node.id and now - n.heard_at <= NODE_AGE), None
-    )
+    age = WRITTEN_EVERY + HEARTBEATS_MISSED * timedelta(seconds=site.node.heartbeat_s)
+    node = next((n for n in store.nodes_seen() if n.node == site.node.id and now - n.heard_at <= age), None)
     facts = _Facts(
         reading=store.last_reading(),
         plan=store.last_plan(),
