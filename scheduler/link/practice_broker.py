@@ -23,6 +23,8 @@ from scheduler.site.errors import LinkError
 START_S_MAX = 10.0
 LINGER_S = 0.1
 
+log = logging.getLogger("fallinghead.practice_broker")
+
 
 @dataclass(frozen=True, slots=True)
 class Account:
@@ -109,6 +111,11 @@ class PracticeBroker:
                         "acl": {a.username: list(a.may_read) for a in self._accounts},
                     },
                 },
+            )
+            # amqtt loses a message, with a traceback on the terminal, when somebody subscribes while it is
+            # handed out. Both sides repeat what matters, so that it belongs into a log.
+            asyncio.get_running_loop().set_exception_handler(
+                lambda _, context: log.debug("the practice broker: %s", context.get("exception") or context)
             )
             broker = Broker(config)
             await broker.start()

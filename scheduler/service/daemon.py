@@ -94,10 +94,15 @@ class Daemon:
         self._leave_asked = threading.Event()
 
     def leave(self) -> None:
-        """From any thread or a signal handler: close the valves and end."""
+        """From any thread or a signal handler: close the valves and end. Asked again: do not wait for the
+        node's word."""
+        again = self._leave_asked.is_set()
         self._leave_asked.set()
         if self.loop is not None:
-            self.loop.leave()
+            if again:
+                self.loop.end()
+            else:
+                self.loop.leave()
 
     def end(self) -> None:
         """From any thread: end without closing anything, for practice."""
@@ -151,7 +156,7 @@ class Daemon:
         log.info("Serving %s; store %s.", self.site.name, self.store_path)
         link.start()
         if self._leave_asked.is_set():
-            loop.leave()
+            loop.leave()  # asked before there was a loop; a second one is passed over
         try:
             loop.run(shell)
         finally:

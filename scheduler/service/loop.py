@@ -75,7 +75,8 @@ class Loop:
         self._queue.put("leave")
 
     def end(self) -> None:
-        """End at once, closing nothing; for a practice garden that is over."""
+        """End at once: a practice garden is over, or a person does not want to wait for the node any longer.
+        Before ``leave`` nothing is closed; after it the closes have gone out."""
         self._queue.put("end")
 
     # --- from the shell ------------------------------------------------------------------------------
@@ -152,10 +153,22 @@ class Loop:
         return True
 
     def _leave(self, shell: Shell) -> None:
-        log.info("Leaving: closing the valves.")
+        wait = f"; waiting up to {self._leave_s_max:.0f} s for the node to say that they are shut"
+        log.info(
+            "Leaving: closing the valves%s.",
+            f"{wait} (stop again, or Ctrl-C, to end at once)" if self._connected else "",
+        )
         self._health.leaving()
         shell.last_heard = None
         shell.handle(Leaving())
+        self._await_shut(shell)
+        if not shell.all_shut:
+            log.warning(
+                "The node has not said that its valves are shut; an open one closes when its time is up."
+            )
+        shell.flush()
+
+    def _await_shut(self, shell: Shell) -> None:
         end_s = time.monotonic() + self._leave_s_max
         while self._connected and not shell.all_shut and time.monotonic() < end_s:
             try:
@@ -163,10 +176,8 @@ class Loop:
             except queue.Empty:
                 self._health.alive()
                 continue
-            if item not in ("leave", "end"):
+            if item == "end":
+                log.info("Asked again: ending without the node's word.")
+                return
+            if item != "leave":
                 self._take(shell, item)
-        if not shell.all_shut:
-            log.warning(
-                "The node has not said that its valves are shut; an open one closes when its time is up."
-            )
-        shell.flush()

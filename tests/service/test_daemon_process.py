@@ -85,7 +85,7 @@ def test_an_unreachable_broker_is_waited_for_and_a_stop_ends_cleanly(garden: Gar
     assert "Traceback" not in garden.said()
 
 
-def test_a_broker_that_comes_later_is_reached(tmp_path: Path) -> None:
+def test_a_broker_that_comes_later_is_reached_and_a_second_interrupt_ends_the_wait(tmp_path: Path) -> None:
     port = free_port()
     garden = Garden(tmp_path, port)
     daemon = garden.start()
@@ -94,8 +94,15 @@ def test_a_broker_that_comes_later_is_reached(tmp_path: Path) -> None:
     try:
         broker.start()
         garden.wait_for("The broker is reached.", 60.0)
+        # No node is there: it says what it waits for, and a second Ctrl-C ends the wait.
         daemon.send_signal(signal.SIGINT)
-        assert daemon.wait(60) == 0
+        garden.wait_for("waiting up to 20 s for the node", 3.0)
+        time.sleep(0.5)
+        assert daemon.poll() is None
+        daemon.send_signal(signal.SIGINT)
+        assert daemon.wait(5) == 0
+        assert "Asked again" in garden.said()
+        assert "has not said that its valves are shut" in garden.said()
         assert "Traceback" not in garden.said()
     finally:
         daemon.kill()

@@ -35,7 +35,7 @@ from scheduler.control.events import Event, NodeHeard, RequestMade, StoreFailed,
 from scheduler.control.orders import Order, RunOutcome, ValveStatus
 from scheduler.sensing.belief import LevelBelief, LevelReading
 from scheduler.service import shell as shell_module
-from scheduler.service.shell import Shell
+from scheduler.service.shell import FLUSH_S, Shell
 from scheduler.site.errors import LinkError, StoreError
 from scheduler.site.examples import example_site
 from scheduler.store.store import Store, store_url
@@ -303,7 +303,7 @@ def test_readings_are_written_together(bench: Bench) -> None:
     bench.run(reading(9))
     assert len(bench.store.readings_since(AT)) == 10
     bench.run(reading(10))
-    bench.clock.s += 700.0
+    bench.clock.s += FLUSH_S + 1.0
     bench.shell.tend()
     assert len(bench.store.readings_since(AT)) == 11
 
