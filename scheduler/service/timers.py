@@ -45,6 +45,10 @@ class Timers:
 
     def stop(self) -> None:
         if self._scheduler.running:
+            # A shutdown under a job that is just handed out kills the scheduler's thread with a traceback: no
+            # new ones first, then wait for its lock, which the listing takes.
+            self._scheduler.pause()
+            self._scheduler.get_jobs()
             self._scheduler.shutdown(wait=False)
 
     def once(self, name: str, in_s: float, call: Callable[[], None]) -> None:
