@@ -10,7 +10,7 @@ from scheduler.control.state import Proof, Turn
 from scheduler.sensing.flow import drop_measured, learn_flow, rest_level
 
 # The rest after a run is read this long before it is judged, unless the next run needs the tank sooner.
-REST_S = 2 * 3600.0
+REST_S = 8 * 3600.0
 # With so few readings after a run nothing is learned.
 READINGS_MIN = 4
 # A measure worse than this share of the run says too little to call the run short.

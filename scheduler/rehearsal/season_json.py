@@ -70,6 +70,7 @@ def _plant(plant: PlantSeason) -> dict[str, Any]:
         "need_error_any_day": _share(plant.need_error_worst),
         "delivery_error_any_day": _share(plant.delivery_error_worst),
         "counted_days": plant.counted_days,
+        "overtaken_by_rain_l": _litres(plant.overtaken_l),
     }
 
 

@@ -1,36 +1,32 @@
-"""Claims for a measured dry summer: Seattle, 1 July to 15 September 2012, both example gardens.
+"""Claims for a measured dry summer: Seattle, 1 July to 15 September 2012, both example gardens as shipped.
 
-The weather is NOAA's (public domain) as vega_datasets ships it. One seed each here; run this file as a script
-for all five seeds and every figure beside its target:
+The weather is NOAA's (public domain) as vega_datasets ships it. Hidden from the controller is what a careful
+commissioning leaves (``Hidden``): 1.5 % of each emitter's k and 0.015 of its x, 15 % of the flow lost to
+clogging by the end, 4 mm of noise and 5 mm of offset in the level, priming, a leak of 0.3 L/h, and forecasts
+with errors. The targets are the project's own. Run as a script for every figure of every seed:
 
     python tests/rehearsal/test_season_claims.py
-
-What is asserted here held on every seed when it was written; the script also prints what did not.
 """
 
 from __future__ import annotations
 
 import sys
 from datetime import date, datetime, timedelta
+from functools import cache
 
 import pytest
 
 from scheduler.agronomy.weather import DayWeather
 from scheduler.rehearsal.season import Season, rehearse, spread
-from scheduler.rehearsal.trimming import trimmed
-from scheduler.site.examples import example_site
-from scheduler.site.model import Site
-from scheduler.supply.stage import stage_storage
+from scheduler.site.examples import EXAMPLES, example_site
 
 FIRST, LAST = date(2012, 7, 1), date(2012, 9, 15)
-# The middle of the season, and a usual summer day's reference ET there: what the bubblers are trimmed for.
-TRIM_DAY, TRIM_ET0_MM = date(2012, 8, 8), 4.5
-# Reports at rest in the tests; the gardens' own sensors report each 5 min.
-TEST_REPORT_S = 900.0
-# Targets of the project: needs, plans by plant, plans by zone.
+SEEDS = (1, 2, 3, 4, 5)
+# Targets of the project while the store stands above its floor: needs, plans by plant, plans by zone.
 NEED_TARGET, PLANT_TARGET, ZONE_TARGET = 0.10, 0.05, 0.03
 
 
+@cache
 def seattle_2012() -> tuple[DayWeather, ...]:
     from vega_datasets import data
 
@@ -42,21 +38,20 @@ def seattle_2012() -> tuple[DayWeather, ...]:
     )
 
 
-def garden(name: str) -> Site:
-    site = example_site(name)
-    half_m = stage_storage(site.tank).brim_level_m / 2.0
-    return trimmed(site, half_m, TRIM_ET0_MM, TRIM_DAY)
+def season_of(name: str, seed: int) -> Season:
+    return rehearse(example_site(name), seattle_2012(), FIRST, LAST, seed)
 
 
-@pytest.fixture(scope="module", params=["five-drums", "uneven-ground"])
+@pytest.fixture(scope="module", params=[(name, seed) for name in EXAMPLES for seed in SEEDS], ids=str)
 def season(request: pytest.FixtureRequest) -> Season:
-    return rehearse(garden(request.param), seattle_2012(), FIRST, LAST, 1, rest_report_s=TEST_REPORT_S)
+    name, seed = request.param
+    print(f"{name}, seed {seed}")
+    return season_of(name, seed)
 
 
 @pytest.mark.slow
 def test_no_rule_is_broken_and_no_water_is_lost(season: Season) -> None:
-    print(f"seed {season.seed}", *season.hidden.lines(), sep="\n")
-    assert season.rules_broken == ()
+    assert season.rules_broken == ()  # "never below the reserve" and "told before it is empty" are among them
     assert abs(season.imbalance_l) < 1e-6
 
 
@@ -68,11 +63,31 @@ def test_people_are_told_days_before_the_store_reaches_its_floor(season: Season)
 
 
 @pytest.mark.slow
-def test_plants_get_nearer_to_their_need_than_a_fixed_timer_brings_them(season: Season) -> None:
-    ours = spread(p.need_error for p in season.plants)[1]
-    timer = spread(p.fixed_timer_error for p in season.plants)[1]
+def test_each_plant_gets_what_it_needs_within_a_tenth(season: Season) -> None:
+    errors = {p.id: p.need_error for p in season.plants}
+    assert all(e is not None and abs(e) <= NEED_TARGET for e in errors.values()), errors
+
+
+@pytest.mark.slow
+def test_each_plant_gets_what_the_plans_said_within_a_twentieth(season: Season) -> None:
+    errors = {p.id: p.delivery_error for p in season.plants}
+    assert all(e is not None and abs(e) <= PLANT_TARGET for e in errors.values()), errors
+
+
+@pytest.mark.slow
+def test_each_zone_gets_what_the_plans_said_within_three_percent(season: Season) -> None:
+    errors = {z.id: z.delivery_error for z in season.zones}
+    assert all(e is not None and abs(e) <= ZONE_TARGET for e in errors.values()), errors
+
+
+@pytest.mark.slow
+def test_a_fixed_timer_misses_the_needs_by_a_multiple(season: Season) -> None:
+    ours, timer = (
+        spread(errors)[1]
+        for errors in ([p.need_error for p in season.plants], [p.fixed_timer_error for p in season.plants])
+    )
     assert ours is not None and timer is not None
-    assert ours < timer / 2.0
+    assert timer > 3.0 * ours
 
 
 def _percent(value: float | None) -> str:
@@ -85,9 +100,9 @@ def _line(name: str, value: float | None, target: float) -> str:
 
 
 def figures(name: str, seed: int) -> None:
-    """Print one season's figures beside the targets; reports at the sensors' own pace."""
+    """Print one season's figures beside the targets."""
     began = datetime.now().astimezone()
-    season = rehearse(garden(name), seattle_2012(), FIRST, LAST, seed)
+    season = season_of(name, seed)
     seconds = (datetime.now().astimezone() - began).total_seconds()
     print(f"{name}, seed {seed}: {seconds:.0f} s, {season.events} events, {len(season.runs)} runs")
     pairs = (
@@ -101,6 +116,8 @@ def figures(name: str, seed: int) -> None:
         print(_line(label, spread(values)[0], target))
     worst, mean = spread(p.fixed_timer_error for p in season.plants)
     print(f"  fixed timer: worst {_percent(worst)} %, mean distance {_percent(mean)} %")
+    overtaken = sum(p.overtaken_l for p in season.plants)
+    print(f"  given and made needless by unforetold rain the same day: {overtaken:.0f} L")
     told = [a.at for a in season.alerts if a.kind in ("near_empty", "runs_out")]
     if season.floor_reached is not None and told:
         print(f"  told {(season.floor_reached - min(told)).days} days before the floor was reached")
@@ -108,6 +125,6 @@ def figures(name: str, seed: int) -> None:
 
 
 if __name__ == "__main__":
-    for garden_name in sys.argv[1:] or ("five-drums", "uneven-ground"):
-        for one in range(1, 6):
+    for garden_name in sys.argv[1:] or EXAMPLES:
+        for one in SEEDS:
             figures(garden_name, one)
