@@ -22,7 +22,9 @@ def add_to(app: typer.Typer) -> None:
 
 
 def example(
-    name: str = typer.Argument(None, help="Which example to print; without it they are listed."),
+    name: str = typer.Argument(
+        None, help="Which example to print; without it they are listed.", metavar="NAME"
+    ),
     json: bool = JSON,
 ) -> None:
     """Print an example site file to start from, or list them."""
@@ -41,7 +43,7 @@ def example(
             say(f"{key:16} {summary}")
 
 
-def check(site: str = typer.Argument(None, help=SITE_HELP), json: bool = JSON) -> None:
+def check(site: str = typer.Argument(None, help=SITE_HELP, metavar="SITE"), json: bool = JSON) -> None:
     """Read a site file and report every mistake in it at once; change nothing."""
     from scheduler.report.answers import CheckAnswer, ProblemAnswer
     from scheduler.report.words import site_words
@@ -70,8 +72,10 @@ def check(site: str = typer.Argument(None, help=SITE_HELP), json: bool = JSON) -
 
 
 def survey(
-    site: str = typer.Argument(None, help=SITE_HELP),
-    at: str = typer.Option("half", "--at", help='Level above the outlet: "60 cm", full, half or low.'),
+    site: str = typer.Argument(None, help=SITE_HELP, metavar="SITE"),
+    at: str = typer.Option(
+        "half", "--at", help='Level above the outlet: "60 cm", full, half or low.', metavar="LEVEL"
+    ),
     json: bool = JSON,
 ) -> None:
     """Show the head and flow at every emitter, each zone as if open alone."""
@@ -91,19 +95,30 @@ def survey(
 
 
 def plan(
-    site: str = typer.Argument(None, help=SITE_HELP),
-    level: str = typer.Option(..., "--level", help='Level above the outlet: "60 cm", full, half or low.'),
-    weather: Path = typer.Option(..., "--weather", help="CSV of days: date,tmin_c,tmax_c,rain_mm,..."),
-    day: str = typer.Option(None, "--date", help="The day to plan; without it the last day of the file."),
+    site: str = typer.Argument(None, help=SITE_HELP, metavar="SITE"),
+    level: str = typer.Option(
+        ..., "--level", help='Level above the outlet: "60 cm", full, half or low.', metavar="LEVEL"
+    ),
+    weather: Path = typer.Option(
+        ..., "--weather", help="CSV of days: date,tmin_c,tmax_c,rain_mm,...", metavar="FILE"
+    ),
+    day: str = typer.Option(
+        None, "--date", help="The day to plan; without it the last day of the file.", metavar="DATE"
+    ),
     full_days_ago: int = typer.Option(
-        3, "--full-days-ago", min=0, max=60, help="The soil was last soaked so many days before."
+        3,
+        "--full-days-ago",
+        min=0,
+        max=60,
+        help="The soil was last soaked so many days before.",
+        metavar="DAYS",
     ),
     json: bool = JSON,
 ) -> None:
     """Work out one day's watering from a level and a file of weather."""
     from scheduler.planning.garden import garden_model
     from scheduler.planning.once import plan_once
-    from scheduler.report.plan import plan_answer, plan_rows
+    from scheduler.report.plan import plan_answer, plan_rows, reason_lines
     from scheduler.weather.possible import possible_days
     from scheduler.weather.weather_file import read_weather_csv
 
@@ -121,15 +136,16 @@ def plan(
         return
     for title, columns, rows in plan_rows(garden, answer):
         say_table(title, columns, rows)
-    for zone in answer.zones:
-        for reason in zone.reasons:
-            say(f"- {zone.id}: {reason.text}")
+    for line in reason_lines(garden, answer):
+        say(line)
 
 
 def network(
-    site: str = typer.Argument(None, help=SITE_HELP),
-    zone: str = typer.Option(..., "--zone", help="Which zone, open alone."),
-    at: str = typer.Option("half", "--at", help='Level above the outlet: "60 cm", full, half or low.'),
+    site: str = typer.Argument(None, help=SITE_HELP, metavar="SITE"),
+    zone: str = typer.Option(..., "--zone", help="Which zone, open alone.", metavar="ZONE"),
+    at: str = typer.Option(
+        "half", "--at", help='Level above the outlet: "60 cm", full, half or low.', metavar="LEVEL"
+    ),
 ) -> None:
     """Print a zone as an EPANET input file, the open format of pipe networks."""
     from scheduler.hydraulics.epanet import epanet_input
@@ -145,7 +161,9 @@ def network(
     typer.echo(epanet_input(zone_network(garden, garden.zone(zone)), level_m, title=title), nl=False)
 
 
-def schema(name: str = typer.Argument(None, help="site, or the name of a command's answer.")) -> None:
+def schema(
+    name: str = typer.Argument(None, help="site, or the name of a command's answer.", metavar="NAME"),
+) -> None:
     """Print the JSON Schema of the site file or of what a command answers with --json."""
     import json as json_text
 

@@ -4,23 +4,43 @@ from __future__ import annotations
 
 import os
 import sys
+from typing import Any
 
 import typer
+from typer.core import TyperGroup
 
-from scheduler.cli import designing, running, seasons
+from scheduler.cli import asking, designing, running, seasons
+
+# Columns to which help may grow on a wide terminal.
+HELP_COLUMNS = 100
+
+
+class Commands(TyperGroup):
+    """The commands, ending well when the reader of a pipe has seen enough (the framework would exit 1)."""
+
+    def invoke(self, ctx: Any) -> Any:
+        try:
+            return super().invoke(ctx)
+        except BrokenPipeError:
+            # Nothing is wrong, and Python must not complain when it closes its own end.
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+            raise typer.Exit(0) from None
+
 
 app = typer.Typer(
     name="fallinghead",
+    cls=Commands,
     help="Waters a garden by gravity from rain barrels: every plant gets its litres although the head falls.",
     no_args_is_help=True,
     add_completion=False,
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
-    context_settings={"help_option_names": ["-h", "--help"]},
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": HELP_COLUMNS},
 )
 designing.add_to(app)
 seasons.add_to(app)
 running.add_to(app)
+asking.add_to(app)
 
 
 @app.callback(invoke_without_command=True)
@@ -43,10 +63,6 @@ def main() -> None:
     except FallingheadError as error:
         typer.echo(f"fallinghead: {error}", err=True)
         sys.exit(error.exit_code)
-    except BrokenPipeError:
-        # The reader of a pipe has seen enough; nothing is wrong, and Python must not complain at exit.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        sys.exit(0)
     except KeyboardInterrupt:
         sys.exit(130)
 

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+import shutil
+import sys
+import textwrap
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
@@ -14,8 +17,27 @@ if TYPE_CHECKING:
     from scheduler.report.answers import Answer
 
 
+# In a pipe or a file there is no terminal to fit into; tables of plants need about this much.
+PIPE_COLUMNS = 110
+# On a narrower terminal words are left to break as they do.
+LEAST_COLUMNS = 40
+
+
 def say(text: str = "") -> None:
-    typer.echo(text)
+    """One line, folded between words where the terminal ends; text that has lines already stays as it is."""
+    if "\n" in text:
+        typer.echo(text)
+        return
+    folded = textwrap.wrap(
+        text, _columns(), subsequent_indent="  ", break_long_words=False, break_on_hyphens=False
+    )
+    typer.echo("\n".join(folded))
+
+
+def _columns() -> int:
+    if not sys.stdout.isatty():
+        return PIPE_COLUMNS
+    return max(LEAST_COLUMNS, min(PIPE_COLUMNS, shutil.get_terminal_size().columns))
 
 
 def say_error(text: str) -> None:
@@ -26,15 +48,15 @@ def say_json(answer: Answer) -> None:
     typer.echo(answer.as_json())
 
 
-# In a pipe or a file there is no terminal to fit into; tables of plants need about this much.
-PIPE_COLUMNS = 110
-
-
 def console() -> Console:
     from rich.console import Console
 
-    made = Console(highlight=False)
-    return made if made.is_terminal else Console(highlight=False, width=PIPE_COLUMNS)
+    class Plain(Console):
+        def on_broken_pipe(self) -> None:
+            raise  # called while it is handled; the command ends as any other in a pipe
+
+    made = Plain(highlight=False)
+    return made if made.is_terminal else Plain(highlight=False, width=PIPE_COLUMNS)
 
 
 def say_table(title: str, columns: Sequence[tuple[str, str]], rows: Sequence[Sequence[str]]) -> None:
@@ -53,13 +75,16 @@ def say_table(title: str, columns: Sequence[tuple[str, str]], rows: Sequence[Seq
 
 
 @contextmanager
-def progress(text: str) -> Iterator[None]:
-    """Says on a terminal's stderr that work goes on; silent in a pipe."""
+def progress(text: str, steps: int) -> Iterator[Callable[[], None]]:
+    """A bar on a terminal's stderr; nothing in a pipe. Call what it yields after each of the steps."""
     from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
     console = Console(stderr=True, highlight=False)
     if not console.is_terminal:
-        yield
+        yield lambda: None
         return
-    with console.status(text):
-        yield
+    columns = (TextColumn("{task.description}"), BarColumn(), TimeRemainingColumn())
+    with Progress(*columns, console=console, transient=True) as bar:
+        task = bar.add_task(text, total=steps)
+        yield lambda: bar.advance(task)

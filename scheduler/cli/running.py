@@ -17,8 +17,12 @@ if TYPE_CHECKING:
     from scheduler.site.model import Site
 
 JSON = typer.Option(False, "--json", help="Print one JSON object for a program.")
-SITE = typer.Option(None, "--site", help=SITE_HELP)
-WAIT = typer.Option(5.0, "--wait", min=0.0, help="Wait so many seconds for the daemon's answer.")
+SITE = typer.Option(None, "--site", help=SITE_HELP, metavar="SITE")
+WAIT = typer.Option(
+    5.0, "--wait", min=0.0, help="Wait so many seconds for the daemon's answer.", metavar="SECONDS"
+)
+# So that an amount below nothing is read as an amount, and refused as one, not taken for an option.
+AMOUNTS = {"ignore_unknown_options": True}
 
 
 def add_to(app: typer.Typer) -> None:
@@ -26,11 +30,11 @@ def add_to(app: typer.Typer) -> None:
     app.command(epilog="Example: fallinghead status --json")(status)
     app.command(epilog="Example: fallinghead stop")(stop)
     app.command(epilog="Example: fallinghead resume")(resume)
-    app.command(epilog='Example: fallinghead water fig "3 L"')(water)
-    app.command(epilog='Example: fallinghead measured "62 cm"')(measured)
+    app.command(epilog='Example: fallinghead water fig "3 L"', context_settings=AMOUNTS)(water)
+    app.command(epilog='Example: fallinghead measured "62 cm"', context_settings=AMOUNTS)(measured)
 
 
-def serve(site: str = typer.Argument(None, help=SITE_HELP)) -> None:
+def serve(site: str = typer.Argument(None, help=SITE_HELP, metavar="SITE")) -> None:
     """Run the daemon of one garden until it is told to end."""
     from scheduler.service.daemon import serve as run_service
     from scheduler.service.log import set_up_log
@@ -40,7 +44,7 @@ def serve(site: str = typer.Argument(None, help=SITE_HELP)) -> None:
     raise typer.Exit(run_service(garden))
 
 
-def status(site: str = typer.Argument(None, help=SITE_HELP), json: bool = JSON) -> None:
+def status(site: str = typer.Argument(None, help=SITE_HELP, metavar="SITE"), json: bool = JSON) -> None:
     """Say how the garden stands: water, next run, last run, alerts."""
     from scheduler.report.status import status_answer, status_words
     from scheduler.service.daemon import site_store_path
@@ -69,8 +73,8 @@ def resume(site: str = SITE, wait: float = WAIT, json: bool = JSON) -> None:
 
 
 def water(
-    subject: str = typer.Argument(..., help="A zone or a plant."),
-    amount: str = typer.Argument(..., help='How much, such as "3 L" or "1 gal".'),
+    subject: str = typer.Argument(..., help="A zone or a plant.", metavar="ZONE_OR_PLANT"),
+    amount: str = typer.Argument(..., help='How much, such as "3 L" or "1 gal".', metavar="AMOUNT"),
     site: str = SITE,
     wait: float = WAIT,
     json: bool = JSON,
@@ -85,20 +89,26 @@ def water(
         raise UsageError(f"there is no zone or plant {subject!r}; there are {', '.join(known)}")
     litres = parse(amount, "volume")
     if litres <= 0:
-        raise UsageError(f"read {amount!r}; say how much, more than nothing")
+        raise UsageError(f'read {amount!r}; an amount to water is more than nothing, such as "3 L"')
     _ask(garden, "water", subject, litres, wait, json)
 
 
 def measured(
-    level: str = typer.Argument(..., help='Height of the water above the outlet, such as "62 cm".'),
+    level: str = typer.Argument(
+        ..., help='Height of the water above the outlet, such as "62 cm".', metavar="LEVEL"
+    ),
     site: str = SITE,
     wait: float = WAIT,
     json: bool = JSON,
 ) -> None:
     """Tell a level measured by hand; the sensor is corrected by it."""
+    from scheduler.site.errors import UsageError
     from scheduler.site.quantities import parse
 
-    _ask(find_site(site), "measured", None, parse(level, "length"), wait, json)
+    level_m = parse(level, "length")
+    if level_m < 0:
+        raise UsageError(f"read {level!r}; the height is counted from the outlet upwards, so 0 cm or more")
+    _ask(find_site(site), "measured", None, level_m, wait, json)
 
 
 def _ask(

@@ -12,6 +12,7 @@ from scheduler.cli.sites import SITE_HELP, find_site, read_date
 
 if TYPE_CHECKING:
     from scheduler.agronomy.weather import DayWeather
+    from scheduler.site.model import GardenPlace
 
 SEATTLE = "seattle-2012"
 WEATHER_HELP = f"CSV of measured days, or {SEATTLE}, the dry summer that ships with the program."
@@ -22,21 +23,24 @@ def add_to(app: typer.Typer) -> None:
     app.command(epilog="Example: fallinghead practice five-drums --days 14")(practice)
 
 
-def _weather(given: str) -> tuple[DayWeather, ...]:
+def _weather(given: str, place: GardenPlace) -> tuple[DayWeather, ...]:
+    from scheduler.weather.possible import possible_days
     from scheduler.weather.weather_file import PACKAGED, packaged_weather, read_weather_csv
 
     if given in PACKAGED and not Path(given).exists():
         return packaged_weather(given)
-    return read_weather_csv(Path(given))
+    return possible_days(read_weather_csv(Path(given)), place)
 
 
 def rehearse(
-    site: str = typer.Argument(None, help=SITE_HELP),
-    weather: str = typer.Option(SEATTLE, "--weather", help=WEATHER_HELP),
-    first: str = typer.Option("2012-07-01", "--from", help="First day."),
-    last: str = typer.Option("2012-09-15", "--to", help="Last day."),
-    seed: int = typer.Option(1, "--seed", help="Draws what is hidden from the controller."),
-    picture: Path = typer.Option(None, "--picture", help="Draw the season into this PNG or SVG file."),
+    site: str = typer.Argument(None, help=SITE_HELP, metavar="SITE"),
+    weather: str = typer.Option(SEATTLE, "--weather", help=WEATHER_HELP, metavar="FILE"),
+    first: str = typer.Option("2012-07-01", "--from", help="First day.", metavar="DATE"),
+    last: str = typer.Option("2012-09-15", "--to", help="Last day.", metavar="DATE"),
+    seed: int = typer.Option(1, "--seed", help="Draws what is hidden from the controller.", metavar="NUMBER"),
+    picture: Path = typer.Option(
+        None, "--picture", help="Draw the season into this PNG or SVG file.", metavar="FILE"
+    ),
     json: bool = typer.Option(False, "--json", help="Print one JSON object for a program."),
 ) -> None:
     """Run a season in virtual time: the real controller in a garden that differs from what it is told."""
@@ -49,10 +53,11 @@ def rehearse(
     garden = find_site(site)
     if picture is not None:
         _check_picture(picture)
-    days = _weather(weather)
+    days = _weather(weather, garden.place)
     start, end = read_date(first, "--from"), read_date(last, "--to")
-    with progress(f"Rehearsing {(end - start).days + 1} days of {garden.name}"):
-        season = run_season(garden, days, start, end, seed)
+    count = (end - start).days + 1
+    with progress(f"Rehearsing {count} days of {garden.name}", count) as on_day:
+        season = run_season(garden, days, start, end, seed, on_day=on_day)
     if picture is not None:
         title = f"{garden.name}, {start:%d %B} to {end:%d %B %Y}"
         draw_season(season_picture(season, title), picture)
@@ -80,15 +85,26 @@ def _check_picture(path: Path) -> None:
 
 
 def practice(
-    site: str = typer.Argument("five-drums", help=SITE_HELP),
-    days: int = typer.Option(14, "--days", min=1, max=60, help="End by itself after so many days."),
-    weather: str = typer.Option(SEATTLE, "--weather", help=WEATHER_HELP),
-    first: str = typer.Option("2012-07-24", "--from", help="First day."),
-    seed: int = typer.Option(1, "--seed", help="Draws what is hidden from the daemon."),
+    site: str = typer.Argument(
+        "five-drums", help="Site file, or the name of a shipped example.", metavar="SITE"
+    ),
+    days: int = typer.Option(
+        14, "--days", min=1, max=60, help="End by itself after so many days.", metavar="DAYS"
+    ),
+    weather: str = typer.Option(SEATTLE, "--weather", help=WEATHER_HELP, metavar="FILE"),
+    first: str = typer.Option("2012-07-24", "--from", help="First day.", metavar="DATE"),
+    seed: int = typer.Option(1, "--seed", help="Draws what is hidden from the daemon.", metavar="NUMBER"),
 ) -> None:
     """Run the whole system live in a hurried virtual garden: broker, daemon, node, weather."""
     from scheduler.cli.printing import console
     from scheduler.rehearsal.practice_view import practice as run_practice
 
     garden = find_site(site)
-    run_practice(garden, _weather(weather), read_date(first, "--from"), days, seed=seed, console=console())
+    run_practice(
+        garden,
+        _weather(weather, garden.place),
+        read_date(first, "--from"),
+        days,
+        seed=seed,
+        console=console(),
+    )

@@ -15,7 +15,10 @@ if TYPE_CHECKING:
 
 SITE_VARIABLE = "FALLINGHEAD_SITE"
 SITE_PLACES = (Path("site.toml"), Path("/etc/fallinghead/site.toml"))
-SITE_HELP = "Site file, or the name of a shipped example. Without it: the running service's own."
+SITE_HELP = (
+    f"Site file, or the name of a shipped example. Without it: what {SITE_VARIABLE} names, else "
+    f"{SITE_PLACES[0]} in this folder, else {SITE_PLACES[1]}."
+)
 
 LEVEL_WORDS = {"full": 1.0, "half": 0.5, "low": 0.2}
 

@@ -75,21 +75,22 @@ def no_room(units: DisplayUnits, code: ReasonCode, *, level_m: float, floor_m: f
 
 def longest_open(longest_s: float, share: float) -> Reason:
     text = (
-        f"Cut to {show_share(share)} of what was wanted: the valve node opens for "
-        f"{show_duration(longest_s)} at most."
+        f"Cut to {show_share(share)} of what was wanted: `longest_open` of the `[node]` lets a valve "
+        f"stay open for {show_duration(longest_s)} at most."
     )
     return Reason("longest_open", text, (("longest_open_s", longest_s), ("share", share)))
 
 
 def window_cut(room_s: float, share: float) -> Reason:
     text = (
-        f"Cut to {show_share(share)} of what was wanted: the watering window leaves {show_duration(room_s)}."
+        f"Cut to {show_share(share)} of what was wanted: the watering `[[window]]` leaves "
+        f"{show_duration(room_s)}."
     )
     return Reason("window", text, (("room_s", room_s), ("share", share)))
 
 
 def no_window() -> Reason:
-    return Reason("window", "No watering window is left on this day.")
+    return Reason("window", "No watering `[[window]]` is left on this day.")
 
 
 def nothing_reaches(units: DisplayUnits, level_m: float) -> Reason:

@@ -7,7 +7,7 @@ The same inputs and seed give the same season.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 
@@ -104,12 +104,13 @@ def rehearse(
     start_level_m: float | None = None,
     open_report_s: float = OPEN_REPORT_S,
     rest_report_s: float | None = None,
+    on_day: Callable[[], None] = lambda: None,
 ) -> Season:
     """Rehearse from the beginning of ``start`` to the end of ``end`` (local days).
 
     ``start_level_m`` None: the barrels begin full. ``rest_report_s`` thins the node's reports while every
-    valve is shut: a garden with a slower sensor, which gives the controller less to go by. UsageError when
-    a day of the season has no temperatures.
+    valve is shut: a garden with a slower sensor, which gives the controller less to go by. ``on_day`` is
+    called as each day is over. UsageError when a day of the season has no temperatures.
     """
     if rest_report_s is not None:
         site = _with_slower_reports(site, rest_report_s)
@@ -124,7 +125,7 @@ def rehearse(
     shell = VirtualShell(site, garden, node, days, seed)
     timer = set_timer(site, shell.state.model, weather, start)
     timer_days = run_timer(other, timer, start, end)
-    return _Rehearsal(site, seed, sizes, weather, shell, timer, timer_days, other).run()
+    return _Rehearsal(site, seed, sizes, weather, shell, timer, timer_days, other).run(on_day)
 
 
 def _with_slower_reports(site: Site, seconds: float) -> Site:
@@ -175,7 +176,7 @@ class _Rehearsal:
         self.floor_reached: datetime | None = None
         self.timer_dry_days = 0
 
-    def run(self) -> Season:
+    def run(self, on_day: Callable[[], None]) -> Season:
         garden = self.shell.garden
         before = dict(garden.plant_l)
         for weather, timer_day in zip(self.weather, self.timer_days, strict=True):
@@ -184,6 +185,7 @@ class _Rehearsal:
             given = {p: litres - before[p] for p, litres in garden.plant_l.items()}
             before = dict(garden.plant_l)
             self._close_day(weather, timer_day, given, level_at_start)
+            on_day()
         return self._season()
 
     def _close_day(

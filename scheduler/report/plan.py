@@ -48,6 +48,22 @@ def _reasons(reasons: tuple[Reason, ...]) -> list[ReasonAnswer]:
     return [ReasonAnswer(code=r.code, text=r.text, figures=dict(r.figures)) for r in reasons]
 
 
+def reason_lines(site: Site, answer: PlanAnswer) -> list[str]:
+    """Each zone's reasons in words; what would show as nothing is left to the JSON."""
+    nothing = show_volume(0.0, site.units)
+    return [
+        f"- {zone.id}: {reason.text}"
+        for zone in answer.zones
+        for reason in zone.reasons
+        if not (reason.code == "prime_time" and show_volume(_missing_l(reason), site.units) == nothing)
+    ]
+
+
+def _missing_l(reason: ReasonAnswer) -> float | None:
+    figure = reason.figures.get("missing_l")
+    return figure if isinstance(figure, float) else None
+
+
 def plan_rows(site: Site, answer: PlanAnswer) -> list[tuple[str, Columns, Rows]]:
     """The plan as tables: zones, then plants."""
     units = site.units

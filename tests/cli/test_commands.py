@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -11,9 +12,12 @@ import pytest
 from typer.testing import CliRunner, Result
 
 from scheduler.cli.main import app
-from scheduler.report.answers import SCHEMAS
+from scheduler.cli.printing import PIPE_COLUMNS, say
+from scheduler.cli.seasons import _weather
+from scheduler.report.answers import SCHEMAS, PlanAnswer, PlannedZoneAnswer, ReasonAnswer
+from scheduler.report.plan import reason_lines
 from scheduler.site.errors import FallingheadError, StoreError, UsageError
-from scheduler.site.examples import EXAMPLES, example_text
+from scheduler.site.examples import EXAMPLES, example_site, example_text
 from scheduler.store.store import Store, store_url
 
 SEATTLE = Path(__file__).parents[2] / "scheduler" / "weather" / "data" / "seattle_2012_summer.csv"
@@ -162,6 +166,75 @@ def test_a_bad_site_ends_the_process_with_its_code_and_one_message(tmp_path: Pat
     assert ended.returncode == 2
     assert str(missing) in ended.stderr
     assert "Traceback" not in ended.stderr
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [("check", "five-drums"), ("survey", "five-drums"), ("schema", "site"), ("example", "five-drums")],
+)
+def test_a_reader_that_has_seen_enough_is_no_error(arguments: tuple[str, ...]) -> None:
+    # The pipe's reading end is closed before anything is written, as `| head -1` does sooner or later.
+    reading, writing = os.pipe()
+    os.close(reading)
+    command = [sys.executable, "-m", "scheduler.cli.main", *arguments]
+    ended = subprocess.run(command, stdout=writing, stderr=subprocess.PIPE, text=True, check=False)
+    os.close(writing)
+    assert (ended.returncode, ended.stderr) == (0, "")
+
+
+def test_an_amount_below_nothing_is_read_as_an_amount_and_refused() -> None:
+    with pytest.raises(UsageError, match=r"'-3 L'.*more than nothing"):
+        run("water", "fig", "-3 L", "--site", "five-drums")
+    with pytest.raises(UsageError, match=r"'-3 cm'.*from the outlet upwards"):
+        run("measured", "-3 cm", "--site", "five-drums")
+    assert "--wiat" in run("measured", "3 cm", "--wiat", code=2).output
+
+
+def test_no_line_of_words_is_wider_than_a_table_and_no_word_is_broken() -> None:
+    text = run("check", "five-drums").output
+    assert max(len(line) for line in text.splitlines()) <= PIPE_COLUMNS
+    assert "every emitter flows as long as water reaches the outlet" in " ".join(text.split())
+    long_path = "/a/" + "very-" * 40 + "long-path.toml"
+    with pytest.MonkeyPatch.context() as patch:
+        said: list[str] = []
+        patch.setattr("typer.echo", said.append)
+        say(f"- {long_path} and words that go on after it")
+    assert long_path in said[0]
+
+
+def test_filling_the_lines_is_not_told_where_it_would_show_as_nothing() -> None:
+    arguments = ("plan", "five-drums", "--level", "half", "--weather", str(SEATTLE), "--date", "2012-07-30")
+    answer = json.loads(run(*arguments, "--json").output)
+    reasons = [r for z in answer["zones"] for r in z["reasons"] if r["code"] == "prime_time"]
+    assert reasons and all(r["figures"]["missing_l"] < 0.05 for r in reasons)
+    assert "fill the lines" not in run(*arguments).output
+
+
+def test_filling_the_lines_is_told_where_it_matters() -> None:
+    site = example_site("five-drums")
+    zones = [
+        PlannedZoneAnswer(
+            id="pots",
+            start=None,
+            run_s=60.0,
+            volume_l=1.0,
+            reasons=[ReasonAnswer(code="prime_time", text="It fills.", figures={"missing_l": missing_l})],
+        )
+        for missing_l in (0.04, 0.06)
+    ]
+    answer = PlanAnswer.model_construct(zones=zones)
+    assert reason_lines(site, answer) == ["- pots: It fills."]
+
+
+def test_days_that_cannot_be_are_not_rehearsed(tmp_path: Path) -> None:
+    # The reader takes up to 45 MJ m-2; the air above Seattle gets less (FAO-56 Table 2.6, 48 N: 41 in June).
+    rows = SEATTLE.read_text(encoding="utf-8").splitlines()
+    head = next(n for n, row in enumerate(rows) if row.startswith("date"))
+    bad = [f"{row},{'solar_mj_m2' if n == 0 else '44'}" for n, row in enumerate(rows[head:])]
+    path = tmp_path / "sunny.csv"
+    path.write_text("\n".join(bad) + "\n", encoding="utf-8")
+    site = example_site("five-drums")
+    assert all(day.solar_mj_m2 is None for day in _weather(str(path), site.place))
 
 
 def test_a_request_is_kept_when_no_daemon_runs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
