@@ -22,6 +22,8 @@ Array = NDArray[np.float64]
 
 # Share of the levels that may be moved onto the levels at which emitters fall dry.
 _DRY_SHARE_MAX = 0.4
+# Within a gap of the table: 1e-6 of its width.
+_DRY_BISECTIONS = 20
 # Levels of each of the two looks for the level at which the hardest emitter stops.
 _STOP_LOOK_LEVELS = 17
 
@@ -63,6 +65,18 @@ class ZoneCurve:
         flow = self.law.flow(self.heads.at_all(levels_m)) * LPH_PER_M3S
         flow[np.asarray(levels_m) < 0.0] = 0.0
         return flow
+
+    def dry_out_levels_m(self) -> Array:
+        """The levels inside the table at which this curve lets some emitter fall dry, unsorted."""
+        over = self.heads.at_all(self.levels_m) - self.law.start_head_m
+        rows, emitters = np.nonzero((over[:-1] <= 0.0) & (over[1:] > 0.0) & self.law.alive)
+        low, high = self.levels_m[rows], self.levels_m[rows + 1]
+        for _ in range(_DRY_BISECTIONS if len(rows) else 0):
+            middle = 0.5 * (low + high)
+            heads = self.heads.at_all(middle)[np.arange(len(rows)), emitters]
+            wet = heads > self.law.start_head_m[emitters]
+            low, high = np.where(wet, low, middle), np.where(wet, middle, high)
+        return high
 
 
 def zone_curve(

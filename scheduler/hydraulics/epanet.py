@@ -215,7 +215,7 @@ def _two_terms(heads_m: Array, flows: Array, choice: _Choice) -> tuple[float, fl
     fits: list[Array] = [np.zeros(len(powers)) for _ in powers]
     for j, alone in enumerate(fits):
         alone[j] = terms[:, j].sum() / (terms[:, j] ** 2).sum()
-    both: Array = np.linalg.lstsq(terms, np.ones(len(flows)), rcond=None)[0]
+    both = np.asarray(np.linalg.lstsq(terms, np.ones(len(flows)), rcond=None)[0], dtype=np.float64)
     fits += [both] if (both >= 0.0).all() else []
     best = min(fits, key=lambda f: float(((terms @ f - 1.0) ** 2).sum()))
     miss = float(np.abs(terms @ best - 1.0).max())

@@ -103,7 +103,11 @@ def test_time_and_litres_turn_back_into_each_other(level_m, run_s):
 
 
 def test_litres_through_dry_outs_agree_with_small_time_steps():
-    """Runge-Kutta on live solves, 40 steps; emitters fall dry on the way."""
+    """Runge-Kutta on live solves, 40 steps; emitters fall dry on the way.
+
+    The reference's own errors here are 3.4e-6 m and 6 mL (against 640 steps): a step across a dry-out is
+    only of order 1.5, as the flow there starts like a root.
+    """
     level, step_h, given_l = 1.2, 0.25, np.zeros(100)
     for _ in range(40):
         a = solve(NET, level)
@@ -115,7 +119,16 @@ def test_litres_through_dry_outs_agree_with_small_time_steps():
         level -= mean.sum() * step_h / 1250.0
     drawn = DOWN.run(1.2, 36000.0)
     np.testing.assert_allclose(drawn.litres, given_l, rtol=1e-3, atol=0.005)
-    assert drawn.level_end_m == pytest.approx(level, abs=1e-4)
+    assert drawn.level_end_m == pytest.approx(level, abs=1e-5)
+
+
+def test_a_run_through_dry_outs_hardly_depends_on_the_tables_fineness():
+    """Sixteen times the levels move the litres by less than 1 mL and the level by less than 0.01 mm."""
+    fine = Drawdown(zone_curve(NET, 2.0, levels=1024), np.array([0.0, 2.0]), np.array([0.0, 2500.0]))
+    for level_m, run_s in ((1.2, 36000.0), (0.7, 7200.0), (1.9, 90000.0)):
+        coarse_run, fine_run = DOWN.run(level_m, run_s), fine.run(level_m, run_s)
+        np.testing.assert_allclose(coarse_run.litres, fine_run.litres, rtol=1e-4, atol=0.001)
+        assert coarse_run.level_end_m == pytest.approx(fine_run.level_end_m, abs=1e-5)
 
 
 def test_the_balanced_run_is_the_best_of_all_run_times():
