@@ -154,6 +154,7 @@ def plant_need(plant: Plant, zone: RootZone, today: date, *, etc_mm: float | Non
         ("available_mm", taw),
         ("canopy_m2", plant.canopy_m2),
         ("coefficient", plant_coefficient(plant, today)),
+        *((("use_mm_day", etc_mm),) if etc_mm is not None else ()),
     )
     if plant.container_l is not None:
         due = depletion >= CONTAINER_DUE_SHARE * taw
@@ -198,6 +199,7 @@ def _young_need(plant: Plant, zone: RootZone, today: date) -> PlantNeed:
         ("dose_l", dose),
         ("interval_d", interval),
         ("owed_l", owed),
+        ("dose_per_day_l", dose / interval),
         ("trunk", trunk),
         ("age_d", float((today - plant.planted).days) if plant.planted else "unknown"),
     )

@@ -6,7 +6,7 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 
 from scheduler.agronomy.coefficients import plant_coefficient
-from scheduler.agronomy.need import PlantNeed, daily_need_l, plant_need
+from scheduler.agronomy.need import APPLICATION_EFFICIENCY, PlantNeed, daily_need_l, plant_need
 from scheduler.agronomy.weather import Outlook
 from scheduler.control.effects import Intent, Note, RecordIntent, RecordPlan, SendOrder
 from scheduler.control.leaks import leak_slope_m_h, learn_leak_before_run
@@ -14,9 +14,10 @@ from scheduler.control.ledger import order_open_s, weather_of, zones_after_today
 from scheduler.control.orders import Order
 from scheduler.control.state import OpenIntent, State, Turn
 from scheduler.control.transitions import next_phase
-from scheduler.planning.plan import PlannedRun, Reason, SkippedZone
+from scheduler.planning import words
+from scheduler.planning.plan import PlannedRun, PlanSource, Reason, SkippedZone
 from scheduler.planning.watering import LAST_KNOWN_AGE, plan_day, size_run
-from scheduler.planning.windows import WindowSpan, window_at
+from scheduler.planning.windows import WindowSpan, local_midnight, window_at
 from scheduler.sensing.belief import LevelBelief
 from scheduler.sensing.flow import rest_level
 from scheduler.sensing.level import raw_at_level
@@ -134,8 +135,44 @@ def make_plan(turn: Turn) -> None:
         daily_use_l=daily_use_l(turn),
         last_known=lowered(state, state.last_known) if state.last_known else None,
     )
+    plan = replace(plan, runs=tuple(_with_history(turn, r) for r in plan.runs), sources=_sources(turn))
     turn.change(plan=plan)
     turn.emit(RecordPlan(plan))
+
+
+def _with_history(turn: Turn, run: PlannedRun) -> PlannedRun:
+    """A run with what led up to it: use and rain since its zone was last watered, as far as remembered."""
+    plants = {s.plant for s in run.shares}
+    last = max((d for d, p, litres in turn.state.given_l if p in plants and litres > 0.0), default=None)
+    days = [r for r in turn.state.days if last is None or r.weather.day >= last]
+    records = [z for r in days for z in r.root_zones if z.plant in plants]
+    if not records:
+        return run
+    et0_mm = [next(z.et0_mm for z in r.root_zones) for r in days if r.root_zones]
+    reason = words.since_watered(
+        turn.state.site.units,
+        days=float(len(days)),
+        et0_mm_day=sum(et0_mm) / len(et0_mm),
+        used_l=sum(z.wanted_l + z.rain_credited_l / APPLICATION_EFFICIENCY for z in records),
+        rain_l=sum(z.rain_credited_l for z in records),
+    )
+    return replace(run, reasons=(*run.reasons, reason))
+
+
+def _sources(turn: Turn) -> tuple[PlanSource, ...]:
+    """Where the plan's figures came from, and from when they are."""
+    state = turn.state
+    sensor = f"{state.site.sensor.kind} sensor" if state.site.sensor is not None else "measured by hand"
+    belief = state.belief if state.belief.known else state.last_known
+    found = [PlanSource("level", sensor, belief.at if belief is not None else None)]
+    if state.outlook is not None:
+        found.append(PlanSource("forecast", state.outlook.source, state.outlook.fetched_at))
+        through = state.known_through
+        ends = local_midnight(through + timedelta(days=1), state.site.place.timezone) if through else None
+        found.append(PlanSource("past_weather", state.outlook.source, ends))
+    if state.flow.updated is not None:
+        found.append(PlanSource("flow", "the fall of the level in earlier runs", state.flow.updated))
+    return tuple(found)
 
 
 def _fresh_outlook(turn: Turn) -> Outlook | None:

@@ -27,7 +27,11 @@ ReasonCode = Literal[
     "stopped",
     "asked",  # a person asked for it
     "nothing_reaches",
+    "since_watered",  # what the plants used and the rain brought since the last watering
+    "would_change",  # what would have led to another plan
 ]
+
+SourceOf = Literal["level", "forecast", "past_weather", "flow"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,6 +88,15 @@ class StoreOutlook:
 
 
 @dataclass(frozen=True, slots=True)
+class PlanSource:
+    """Where a figure of the plan came from, and the instant it stands for (None: not known)."""
+
+    what: SourceOf
+    source: str
+    as_of: datetime | None
+
+
+@dataclass(frozen=True, slots=True)
 class Plan:
     """A day's plan. The same inputs give the same plan."""
 
@@ -94,3 +107,4 @@ class Plan:
     shares: tuple[PlantShare, ...]  # every plant of the site, watered or not
     store: StoreOutlook
     reasons: tuple[Reason, ...] = ()
+    sources: tuple[PlanSource, ...] = ()

@@ -138,13 +138,43 @@ def _calls(
         if not due:
             nearest = max(known, key=lambda n: n.overdue, default=None)
             name = site.plant(nearest.plant).name if nearest is not None else ""
-            skipped[zone_id] = SkippedZone(zone_id, (words.not_due(site.units, nearest, name),))
+            skipped[zone_id] = SkippedZone(
+                zone_id, (words.not_due(site.units, nearest, name), *_falls_due(nearest, name))
+            )
             continue
         rank = min(site.plant(n.plant).rank for n in due)
         first = tuple(n.plant for n in due if site.plant(n.plant).rank == rank)
         overdue = max(n.overdue for n in due)
         calls.append(((rank, -overdue, index), _ZoneCall(zone_id, rank, overdue, first)))
     return [call for _, call in sorted(calls, key=lambda c: c[0])], skipped
+
+
+def _falls_due(need: PlantNeed | None, name: str) -> tuple[Reason, ...]:
+    """When the nearest plant would be due at the present pace; nothing where its need does not say."""
+    figures = dict(need.figures) if need is not None else {}
+    names = (
+        ("dose_l", "owed_l", "dose_per_day_l")
+        if "dose_l" in figures
+        else ("readily_available_mm", "depletion_mm", "use_mm_day")
+    )
+    full, now, use = (figures.get(key) for key in names)
+    if not isinstance(full, float) or not isinstance(now, float) or not isinstance(use, float):
+        return ()
+    return (words.falls_due(name, max(0.0, full - now) / use),) if use > 0.0 else ()
+
+
+def _rain_bound(model: GardenModel, zone_id: str, needs: Mapping[str, PlantNeed]) -> tuple[Reason, ...]:
+    """The least rain of today that would have put a zone off; nothing for containers and overdue plants."""
+    due = [needs[p] for p in model.zones[zone_id].plants if p in needs and needs[p].due]
+    plants = [model.site.plant(n.plant) for n in due]
+    if (
+        not due
+        or any(p.container_l is not None for p in plants)
+        or any(n.overdue >= OVERDUE_LIMIT for n in due)
+    ):
+        return ()
+    rain_mm = max(RAIN_SHARE * n.wanted_l / p.canopy_m2 for n, p in zip(due, plants, strict=True))
+    return (words.rain_would_put_off(model.site.units, rain_mm, RAIN_PROBABILITY),)
 
 
 def _put_off(
@@ -210,7 +240,7 @@ def _place(
             if any(r.code in ("rationed", "reserve", "worst_emitter") for r in found.reasons):
                 short.append(call)
             continue
-        runs.append(found)
+        runs.append(replace(found, reasons=(*found.reasons, *_rain_bound(model, call.zone_id, needs))))
         level_m = found.level_end_m
         taken_s = occupied_s(model.zones[call.zone_id].zone.valve, found.run_s) + REST_BETWEEN_RUNS_S
         cursor = found.start + timedelta(seconds=taken_s)

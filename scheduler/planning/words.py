@@ -178,3 +178,32 @@ def level_doubtful(units: DisplayUnits, belief: LevelBelief, low_m: float) -> Re
 
 def held() -> Reason:
     return Reason("held", "A person asked to hold this zone.")
+
+
+def since_watered(
+    units: DisplayUnits, *, days: float, et0_mm_day: float, used_l: float, rain_l: float
+) -> Reason:
+    """What led up to a want: the days since the last watering, what was used on them, what rain brought."""
+    brought = (
+        f"rain brought {show_volume(rain_l, units)} of it" if rain_l > 0.0 else "no rain reached the roots"
+    )
+    text = (
+        f"In the {days:.0f} day{'' if round(days) == 1 else 's'} since their last watering its plants used "
+        f"{show_volume(used_l, units)} (reference evapotranspiration {et0_mm_day:.1f} mm a day); {brought}."
+    )
+    figures = (("days", days), ("et0_mm_day", et0_mm_day), ("used_l", used_l), ("rain_l", rain_l))
+    return Reason("since_watered", text, figures)
+
+
+def rain_would_put_off(units: DisplayUnits, rain_mm: float, probability: float) -> Reason:
+    text = (
+        f"{show_rain(rain_mm, units)} of rain or more, forecast for today with {show_share(probability)} or "
+        "more, would put it off."
+    )
+    return Reason("would_change", text, (("rain_mm", rain_mm), ("probability", probability)))
+
+
+def falls_due(name: str, days: float) -> Reason:
+    when = "tomorrow" if days < 1.5 else f"in about {days:.0f} days"
+    text = f"At today's use {name} falls due {when}; heat brings it forward, rain puts it off."
+    return Reason("would_change", text, (("days", days),))

@@ -183,6 +183,60 @@ class StatusAnswer(Answer):
     waiting_requests: int
 
 
+class WhyCauseAnswer(Answer):
+    cause: str
+    change_s: float
+    text: str
+
+
+class WhyComparisonAnswer(Answer):
+    """An earlier run of the zone and what made this one longer or shorter; the causes add up."""
+
+    day: date
+    before_s: float
+    after_s: float
+    causes: list[WhyCauseAnswer]
+
+
+class WhyZoneAnswer(Answer):
+    id: str
+    name: str
+    start: datetime | None
+    run_s: float | None  # None: not watered by the plan
+    volume_l: float | None
+    booked_l: float | None  # what was booked that day; None: nothing yet
+    reasons: list[ReasonAnswer]
+    would_change: list[ReasonAnswer]
+    compared: WhyComparisonAnswer | None
+
+
+class WhyPlantAnswer(Answer):
+    id: str
+    name: str
+    zone: str
+    wanted_l: float
+    planned_l: float
+    booked_l: float
+    reasons: list[ReasonAnswer]
+
+
+class WhySourceAnswer(Answer):
+    what: str
+    source: str
+    as_of: datetime | None
+    age_h: float | None  # when the plan was made
+
+
+class WhyAnswer(Answer):
+    garden: str
+    day: date
+    made_at: datetime
+    zones: list[WhyZoneAnswer]
+    plants: list[WhyPlantAnswer]
+    reasons: list[ReasonAnswer]  # of the plan as a whole
+    sources: list[WhySourceAnswer]
+
+
 SCHEMAS: Mapping[str, type[Answer]] = {
     "check": CheckAnswer,
     "examples": ExamplesAnswer,
@@ -191,4 +245,5 @@ SCHEMAS: Mapping[str, type[Answer]] = {
     "request": RequestAnswer,
     "status": StatusAnswer,
     "survey": SurveyAnswer,
+    "why": WhyAnswer,
 }

@@ -117,6 +117,16 @@ def last_plan(connection: Connection, site: str, day: date | None = None) -> Pla
     return None if text is None else from_json(Plan, text)
 
 
+def plans_between(connection: Connection, site: str, first: date, last: date) -> tuple[Plan, ...]:
+    """Every plan for the days from ``first`` to ``last``, in the order in which they were made."""
+    texts = connection.execute(
+        sa.select(t.plans.c.plan)
+        .where(t.plans.c.site == site, t.plans.c.day >= first, t.plans.c.day <= last)
+        .order_by(t.plans.c.id)
+    ).scalars()
+    return tuple(from_json(Plan, text) for text in texts)
+
+
 def open_intents(connection: Connection, site: str) -> tuple[Intent, ...]:
     """Orders that were meant and never booked, oldest first."""
     booked = sa.exists().where(

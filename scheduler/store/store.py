@@ -213,6 +213,11 @@ class Store:
         with reading(self._engine) as connection:
             return asking.litres_since(connection, self.site_id, first)
 
+    def plans_between(self, first: date, last: date) -> tuple[Plan, ...]:
+        """Every plan for the days from ``first`` to ``last``, in the order in which they were made."""
+        with reading(self._engine) as connection:
+            return asking.plans_between(connection, self.site_id, first, last)
+
     def root_zones_since(self, first: date) -> tuple[RootZoneRecord, ...]:
         with reading(self._engine) as connection:
             return asking.root_zones_since(connection, self.site_id, first)

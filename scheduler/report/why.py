@@ -1,0 +1,231 @@
+"""Why a zone was watered, or not, on a day: from the plans as they were stored, never worked out afresh."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date, timedelta
+
+from scheduler.control.effects import Booking
+from scheduler.planning.comparing import Cause, compare_runs
+from scheduler.planning.plan import Plan, PlannedRun, PlantShare, Reason
+from scheduler.report.answers import (
+    ReasonAnswer,
+    WhyAnswer,
+    WhyCauseAnswer,
+    WhyComparisonAnswer,
+    WhyPlantAnswer,
+    WhySourceAnswer,
+    WhyZoneAnswer,
+)
+from scheduler.site.errors import UsageError
+from scheduler.site.model import Site
+from scheduler.site.showing import show_duration, show_volume
+from scheduler.store.store import Store
+
+# "Last week" is the zone's run nearest to a week earlier, between these.
+LAST_WEEK_DAYS = 7
+EARLIEST_DAYS, LATEST_DAYS = 14, 2
+# A cause of less than this is not named.
+CAUSE_WORTH_SAYING_S = 30.0
+
+SOURCES = {
+    "level": "water level",
+    "forecast": "weather of today and later",
+    "past_weather": "weather of past days",
+    "flow": "what each zone really gives",
+}
+
+
+def why_answer(site: Site, store: Store, day: date, subject: str | None = None) -> WhyAnswer:
+    """The decision on every zone (or on one, or on a plant's) for a local day.
+
+    UsageError for an unknown subject, and when no plan was made for that day.
+    """
+    zones = _zones_asked(site, subject)
+    plans = store.plans_between(day, day)
+    if not plans:
+        raise UsageError(
+            f"no plan was made for {day:%A %d %B %Y}: the daemon did not run then, or did not know the time "
+            "of day. `fallinghead status` says how things stand now"
+        )
+    earlier = store.plans_between(day - timedelta(days=EARLIEST_DAYS), day - timedelta(days=LATEST_DAYS))
+    bookings = [b for b in store.bookings_since(day) if b.day == day]
+    newest = plans[-1]
+    return WhyAnswer(
+        garden=site.name,
+        day=day,
+        made_at=newest.made_at,
+        zones=[_zone(site, z, plans, earlier, bookings) for z in zones],
+        plants=_plants(site, plans, bookings, zones, subject),
+        reasons=_reasons(newest.reasons),
+        sources=[
+            WhySourceAnswer(
+                what=s.what,
+                source=s.source,
+                as_of=s.as_of,
+                age_h=round((newest.made_at - s.as_of).total_seconds() / 3600.0, 1) if s.as_of else None,
+            )
+            for s in newest.sources
+        ],
+    )
+
+
+def _zones_asked(site: Site, subject: str | None) -> list[str]:
+    if subject is None:
+        return [z.id for z in site.zones]
+    if any(z.id == subject for z in site.zones):
+        return [subject]
+    if any(p.id == subject for p in site.plants):
+        return [site.zone_of(subject).id]
+    names = ", ".join([*(z.id for z in site.zones), *(p.id for p in site.plants)])
+    raise UsageError(f"there is no zone and no plant {subject!r}; there are {names}")
+
+
+def _run_of(plans: Sequence[Plan], zone: str) -> tuple[date, PlannedRun] | None:
+    """The newest planned run of a zone: a later plan of the day no longer names what is done."""
+    return next(((p.day, r) for p in reversed(plans) for r in p.runs if r.zone == zone), None)
+
+
+def _zone(
+    site: Site, zone_id: str, plans: Sequence[Plan], earlier: Sequence[Plan], bookings: Sequence[Booking]
+) -> WhyZoneAnswer:
+    found = _run_of(plans, zone_id)
+    run = found[1] if found is not None else None
+    skipped = next((s for s in plans[-1].skipped if s.zone == zone_id), None)
+    reasons = run.reasons if run is not None else skipped.reasons if skipped is not None else ()
+    booked = [b.volume_l for b in bookings if b.zone == zone_id]
+    due = [s.reasons[0] for s in run.shares if s.due and s.reasons] if run is not None else []
+    return WhyZoneAnswer(
+        id=zone_id,
+        name=site.zone(zone_id).name,
+        start=run.start if run is not None else None,
+        run_s=round(run.run_s, 1) if run is not None else None,
+        volume_l=round(run.volume_l, 2) if run is not None else None,
+        booked_l=round(sum(booked), 2) if booked else None,
+        reasons=_reasons((*due, *(r for r in reasons if r.code != "would_change"))),
+        would_change=_reasons([r for r in reasons if r.code == "would_change"]),
+        compared=_compared(found, earlier) if found is not None else None,
+    )
+
+
+def _compared(found: tuple[date, PlannedRun], earlier: Sequence[Plan]) -> WhyComparisonAnswer | None:
+    day, run = found
+    runs = [(p.day, r) for p in earlier for r in p.runs if r.zone == run.zone]
+    if not runs:
+        return None
+    before_day, before = min(runs, key=lambda x: (abs((day - x[0]).days - LAST_WEEK_DAYS), x[0]))
+    split = compare_runs(before, run)
+    if split is None:
+        return None
+    causes = [
+        WhyCauseAnswer(cause=c.kind, change_s=round(c.change_s, 1), text=_cause_words(c, before, run))
+        for c in sorted(split.causes, key=lambda c: -abs(c.change_s))
+    ]
+    return WhyComparisonAnswer(
+        day=before_day, before_s=round(split.before_s, 1), after_s=round(split.after_s, 1), causes=causes
+    )
+
+
+def _cause_words(cause: Cause, before: PlannedRun, after: PlannedRun) -> str:
+    more = "longer" if cause.change_s >= 0.0 else "shorter"
+    span = f"{show_duration(abs(cause.change_s))} {more}"
+    fall_cm = 100.0 * (before.level_start_m - after.level_start_m)
+    words = {
+        "head": f"the water stands {abs(fall_cm):.0f} cm {'lower' if fall_cm >= 0 else 'higher'}",
+        "clogging": "earlier runs showed that the zone's flow has changed",
+        "weather": "the plants used more a day" if cause.change_s >= 0 else "the plants used less a day",
+        "days": "more days since the last watering"
+        if cause.change_s >= 0
+        else "fewer days since the last watering",
+        "rest": "rain, other plants due, or a run cut short",
+    }
+    return f"{span}: {words[cause.kind]}"
+
+
+def _plants(
+    site: Site, plans: Sequence[Plan], bookings: Sequence[Booking], zones: Sequence[str], subject: str | None
+) -> list[WhyPlantAnswer]:
+    shares: dict[str, PlantShare] = {s.plant: s for s in plans[-1].shares}
+    for zone in zones:
+        found = _run_of(plans, zone)
+        shares.update({s.plant: s for s in found[1].shares} if found is not None else {})
+    asked = [p for p in site.plants if p.id == subject] or [
+        p for p in site.plants if p.id in shares and shares[p.id].zone in zones
+    ]
+    return [
+        WhyPlantAnswer(
+            id=p.id,
+            name=p.name,
+            zone=shares[p.id].zone,
+            wanted_l=round(shares[p.id].wanted_l, 2),
+            planned_l=round(shares[p.id].given_l, 2),
+            booked_l=round(sum(litres for b in bookings for plant, litres in b.given_l if plant == p.id), 2),
+            reasons=_reasons(shares[p.id].reasons),
+        )
+        for p in asked
+        if p.id in shares
+    ]
+
+
+def _reasons(reasons: Sequence[Reason]) -> list[ReasonAnswer]:
+    return [ReasonAnswer(code=r.code, text=r.text, figures=dict(r.figures)) for r in reasons]
+
+
+def why_words(site: Site, answer: WhyAnswer, subject: str | None = None) -> list[str]:
+    """The answer as plain sentences, the deciding reason of each zone first."""
+    lines = [f"{site.name}, {answer.day:%A %d %B %Y}"]
+    lines += [r.text for r in answer.reasons]
+    for zone in answer.zones:
+        lines += ["", *_zone_words(site, zone)]
+    if any(p.id == subject for p in site.plants):
+        lines.append("")
+        lines += [_plant_words(site, p) for p in answer.plants]
+        lines += [f"- {r.text}" for p in answer.plants for r in p.reasons]
+    lines += ["", *_source_words(answer)]
+    return lines
+
+
+def _zone_words(site: Site, zone: WhyZoneAnswer) -> list[str]:
+    units, local = site.units, site.place.timezone
+    if zone.run_s is None or zone.start is None:
+        head = f"{zone.name}: not watered."
+    else:
+        start = f"{zone.start.astimezone(local):%H:%M %Z}"
+        volume = show_volume(zone.volume_l, units)
+        head = f"{zone.name}: {show_duration(zone.run_s)} from {start} for {volume}."
+        if zone.booked_l is not None:
+            head += f" Booked: {show_volume(zone.booked_l, units)}."
+    lines = [head, *(f"- {r.text}" for r in zone.reasons)]
+    if zone.compared is not None:
+        lines.append(_comparison_words(zone.compared))
+        lines += [f"  {c.text}." for c in zone.compared.causes if abs(c.change_s) >= CAUSE_WORTH_SAYING_S]
+    lines += [f"- What would change it: {r.text}" for r in zone.would_change]
+    return lines
+
+
+def _comparison_words(compared: WhyComparisonAnswer) -> str:
+    change_s = compared.after_s - compared.before_s
+    if abs(change_s) < CAUSE_WORTH_SAYING_S:
+        return f"- As long as on {compared.day:%A %d %B}, all in all:"
+    more = "longer" if change_s > 0 else "shorter"
+    return (
+        f"- {show_duration(abs(change_s))} {more} than on {compared.day:%A %d %B} "
+        f"({show_duration(compared.before_s)} then), because:"
+    )
+
+
+def _plant_words(site: Site, plant: WhyPlantAnswer) -> str:
+    wanted, planned, booked = (
+        show_volume(x, site.units) for x in (plant.wanted_l, plant.planned_l, plant.booked_l)
+    )
+    return f"{plant.name}: wanted {wanted}, planned {planned}, booked {booked}."
+
+
+def _source_words(answer: WhyAnswer) -> list[str]:
+    lines = []
+    for source in answer.sources:
+        age = f"{source.age_h:.0f} h old then" if source.age_h is not None else "age not known"
+        if source.age_h is not None and source.age_h < 1.0:
+            age = f"{60.0 * source.age_h:.0f} min old then"
+        lines.append(f"From: {SOURCES.get(source.what, source.what)}: {source.source}, {age}.")
+    return lines or ["Where the figures came from was not kept with this plan."]

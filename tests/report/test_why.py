@@ -1,0 +1,86 @@
+"""Why: asked of a store into which the controller watered a rehearsed month."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import date, timedelta
+from pathlib import Path
+
+import pytest
+
+from scheduler.control.effects import RecordBooking, RecordIntent, RecordPlan
+from scheduler.planning.windows import local_midnight
+from scheduler.rehearsal.garden import TrueGarden
+from scheduler.rehearsal.hidden import Hidden, draw_truth
+from scheduler.rehearsal.node_model import VirtualNode
+from scheduler.rehearsal.shell import VirtualShell
+from scheduler.report.why import why_answer, why_words
+from scheduler.site.errors import UsageError
+from scheduler.site.examples import example_site
+from scheduler.store.store import Store, store_url
+from scheduler.weather.weather_file import packaged_weather
+
+FIRST, LAST = date(2012, 7, 20), date(2012, 8, 12)
+SITE = example_site("five-drums")
+
+
+@pytest.fixture(scope="module")
+def store(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Store]:
+    weather = packaged_weather("seattle-2012")
+    opens, ends = (local_midnight(d, SITE.place.timezone) for d in (FIRST, LAST + timedelta(days=1)))
+    garden = TrueGarden(SITE, draw_truth(SITE, 1, Hidden()), weather, opens, ends, start_level_m=0.7)
+    node = VirtualNode(SITE, garden, rest_report_s=1800.0, open_report_s=60.0)
+    shell = VirtualShell(SITE, garden, node, weather, 1)
+    shell.run_to(ends)
+    path: Path = tmp_path_factory.mktemp("why") / "garden.db"
+    with Store(store_url(path), SITE.id) as store:
+        log = shell.log
+        store.write([RecordPlan(p) for p in log.plans])
+        store.write([RecordIntent(i) for i in log.intents])
+        store.write([RecordBooking(b) for b in log.bookings])
+        yield store
+
+
+def test_a_watered_zone_says_its_time_its_reason_its_sources_and_what_would_change_it(store: Store) -> None:
+    answer = why_answer(SITE, store, date(2012, 8, 4))
+    border = next(z for z in answer.zones if z.id == "border")
+    assert border.run_s is not None and border.booked_l == pytest.approx(border.volume_l, rel=0.02)
+    codes = [r.code for r in border.reasons]
+    assert codes[0] == "due"  # the deciding reason stands first
+    assert {"run_time_from_level", "since_watered"} <= set(codes)
+    assert border.would_change and "rain" in border.would_change[0].text
+    assert {s.what for s in answer.sources} == {"level", "forecast", "past_weather", "flow"}
+    assert all(s.age_h is not None and 0.0 <= s.age_h < 200.0 for s in answer.sources)
+
+
+def test_a_skipped_zone_says_why_not_and_when_it_falls_due(store: Store) -> None:
+    answer = why_answer(SITE, store, date(2012, 8, 6), "border")
+    (border,) = answer.zones
+    assert border.run_s is None
+    assert [r.code for r in border.reasons] == ["not_due"]
+    assert "falls due" in border.would_change[0].text
+
+
+def test_a_run_longer_than_last_week_is_split_into_its_causes(store: Store) -> None:
+    answer = why_answer(SITE, store, date(2012, 8, 12), "pots")
+    compared = answer.zones[0].compared
+    assert compared is not None
+    assert date(2012, 8, 2) <= compared.day <= date(2012, 8, 8)
+    change_s = compared.after_s - compared.before_s
+    assert sum(c.change_s for c in compared.causes) == pytest.approx(change_s, abs=1.0)
+    head = next(c for c in compared.causes if c.cause == "head")
+    assert head.change_s > 0.0 and "lower" in head.text  # no rain fell, so the water stands lower
+
+
+def test_a_plant_is_answered_with_its_own_litres(store: Store) -> None:
+    answer = why_answer(SITE, store, date(2012, 8, 4), "fig")
+    assert [p.id for p in answer.plants] == ["fig"]
+    text = "\n".join(why_words(SITE, answer, "fig"))
+    assert "Young fig: wanted" in text and "newly planted" in text
+
+
+def test_a_day_without_a_plan_and_an_unknown_name_are_said_plainly(store: Store) -> None:
+    with pytest.raises(UsageError, match="no plan was made for Saturday 01 January 2000"):
+        why_answer(SITE, store, date(2000, 1, 1))
+    with pytest.raises(UsageError, match="no zone and no plant 'figg'"):
+        why_answer(SITE, store, date(2012, 8, 4), "figg")
