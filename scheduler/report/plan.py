@@ -49,19 +49,21 @@ def _reasons(reasons: tuple[Reason, ...]) -> list[ReasonAnswer]:
 
 
 def reason_lines(site: Site, answer: PlanAnswer) -> list[str]:
-    """Each zone's reasons in words; what would show as nothing is left to the JSON."""
-    nothing = show_volume(0.0, site.units)
+    """Each zone's reasons in words."""
     return [
         f"- {zone.id}: {reason.text}"
         for zone in answer.zones
         for reason in zone.reasons
-        if not (reason.code == "prime_time" and show_volume(_missing_l(reason), site.units) == nothing)
+        if worth_saying(site, reason)
     ]
 
 
-def _missing_l(reason: ReasonAnswer) -> float | None:
-    figure = reason.figures.get("missing_l")
-    return figure if isinstance(figure, float) else None
+def worth_saying(site: Site, reason: ReasonAnswer) -> bool:
+    """What would show as nothing is left to the JSON."""
+    missing_l = reason.figures.get("missing_l")
+    if reason.code != "prime_time" or not isinstance(missing_l, float):
+        return True
+    return show_volume(missing_l, site.units) != show_volume(0.0, site.units)
 
 
 def plan_rows(site: Site, answer: PlanAnswer) -> list[tuple[str, Columns, Rows]]:

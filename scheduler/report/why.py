@@ -17,6 +17,7 @@ from scheduler.report.answers import (
     WhySourceAnswer,
     WhyZoneAnswer,
 )
+from scheduler.report.plan import worth_saying
 from scheduler.site.errors import UsageError
 from scheduler.site.model import Site
 from scheduler.site.showing import show_duration, show_volume
@@ -195,7 +196,7 @@ def _zone_words(site: Site, zone: WhyZoneAnswer) -> list[str]:
         head = f"{zone.name}: {show_duration(zone.run_s)} from {start} for {volume}."
         if zone.booked_l is not None:
             head += f" Booked: {show_volume(zone.booked_l, units)}."
-    lines = [head, *(f"- {r.text}" for r in zone.reasons)]
+    lines = [head, *(f"- {r.text}" for r in zone.reasons if worth_saying(site, r))]
     if zone.compared is not None:
         lines.append(_comparison_words(zone.compared))
         lines += [f"  {c.text}." for c in zone.compared.causes if abs(c.change_s) >= CAUSE_WORTH_SAYING_S]
