@@ -2,20 +2,19 @@
 
 from __future__ import annotations
 
-import warnings
 from dataclasses import replace
 
 import numpy as np
 import pytest
 
-from scheduler.hydraulics.epanet import emitter_names, epanet_input
 from scheduler.hydraulics.network import zone_network
 from scheduler.hydraulics.solve import solve
 from scheduler.site.examples import EXAMPLES, example_site
 from scheduler.site.model import Emitter, Joint, Line, Point, Zone
+from tests.support.engine import engine_state
 from tests.support.networks import plain, random_garden
 
-toolkit = pytest.importorskip("epanet.toolkit")
+pytest.importorskip("epanet.toolkit")
 
 LEVELS_M = (0.03, 0.1, 0.3, 0.8, 1.5)
 WET_HEAD_M = 0.05  # below it an emitter counts as near dry-out
@@ -23,29 +22,6 @@ RELATIVE_MAX = 1e-5
 NEAR_DRY_MAX_LPH = 1e-3
 LAW_RESIDUAL_MAX = 1e-8  # q - k h^x of the engine itself, relative: it has balanced its emitters
 TRIALS = 200  # as the file sets it
-
-
-def engine_state(net, level_m, folder):
-    """Flow (L/h) and head above each emitter (m) as the engine finds them in the exported file."""
-    file = folder / "zone.inp"
-    file.write_text(epanet_input(net, level_m, "test"))
-    project = toolkit.createproject()
-    toolkit.open(project, str(file), str(folder / "zone.rpt"), str(folder / "zone.out"))
-    try:
-        toolkit.openH(project)
-        toolkit.initH(project, 0)
-        with warnings.catch_warnings():  # "negative pressures": emitters above the water, which are meant
-            warnings.simplefilter("ignore")
-            toolkit.runH(project)
-        assert toolkit.getstatistic(project, toolkit.ITERATIONS) < TRIALS, "the engine did not converge"
-        index = [toolkit.getnodeindex(project, name) for name in emitter_names(net)]
-        flow = [toolkit.getnodevalue(project, i, toolkit.DEMAND) * 3600.0 for i in index]
-        head = [toolkit.getnodevalue(project, i, toolkit.PRESSURE) for i in index]
-        toolkit.closeH(project)
-    finally:
-        toolkit.close(project)
-        toolkit.deleteproject(project)
-    return np.array(flow), np.array(head)
 
 
 def assert_agrees(net, level_m, folder):
@@ -57,7 +33,8 @@ def assert_agrees(net, level_m, folder):
     """
     exact = net.activation_head_m == 0.0
     assert exact.all() and len(set(net.exponent.tolist())) <= 2, "the file is exact for two exponents only"
-    theirs, head = engine_state(net, level_m, folder)
+    theirs, head, trials = engine_state(net, level_m, folder)
+    assert trials < TRIALS, "the engine did not converge"
     law = net.k_m3s * 3.6e6 * np.maximum(head, 0.0) ** net.exponent
     ours = solve(net, level_m)
     assert ours.converged
@@ -66,9 +43,10 @@ def assert_agrees(net, level_m, folder):
     np.testing.assert_allclose(ours.flow_lph[~wet], theirs[~wet], rtol=0, atol=NEAR_DRY_MAX_LPH)
     shut = ours.flow_lph == 0.0
     if shut.any():
-        theirs, head = engine_state(
+        theirs, head, trials = engine_state(
             replace(net, k_m3s=np.where(shut, 0.0, net.k_m3s), cache={}), level_m, folder
         )
+        assert trials < TRIALS, "the engine did not converge"
         law = net.k_m3s * 3.6e6 * np.maximum(head, 0.0) ** net.exponent
     np.testing.assert_allclose(theirs[wet], law[wet], rtol=LAW_RESIDUAL_MAX)
     np.testing.assert_allclose(ours.flow_lph[wet], theirs[wet], rtol=RELATIVE_MAX)
@@ -115,10 +93,10 @@ def test_the_engines_shut_emitters_draw_and_that_alone_costs_the_wet_ones_two_hu
     net = plain(mixed=True, steep=True)
     ours = solve(net, 0.3)
     shut = ours.flow_lph == 0.0
-    theirs, head = engine_state(net, 0.3, tmp_path)
+    theirs, head, _ = engine_state(net, 0.3, tmp_path)
     assert shut.sum() > 10
     assert (head[shut] < 0.0).all() and (np.abs(theirs[shut]) > 1e-6).any()
-    closed, _ = engine_state(replace(net, k_m3s=np.where(shut, 0.0, net.k_m3s), cache={}), 0.3, tmp_path)
+    closed, _, _ = engine_state(replace(net, k_m3s=np.where(shut, 0.0, net.k_m3s), cache={}), 0.3, tmp_path)
     wet = ours.head_m > WET_HEAD_M
 
     def miss(flow):

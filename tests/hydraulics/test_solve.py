@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -12,44 +10,10 @@ from hypothesis import strategies as st
 from scheduler.hydraulics.constants import STANDARD_GRAVITY_MS2, kv_to_k
 from scheduler.hydraulics.friction import friction_factor
 from scheduler.hydraulics.solve import solve, solve_levels
-from scheduler.hydraulics.water import kinematic_viscosity_m2s
+from tests.support.engine import independent_errors
 from tests.support.networks import hard, network, plain, random_garden
 
 HEAD_ERROR_MAX_M = 2e-8
-
-
-def independent_errors(net, flows):
-    """Worst head error of any pipe and emitter (m) and worst imbalance (m3/s), from the node heads alone."""
-    viscosity = kinematic_viscosity_m2s(20.0)
-    balance = np.zeros(len(net.node_elevation_m))
-    worst = 0.0
-    for p in range(len(net.pipe_from)):
-        i, j, bore = net.pipe_from[p], net.pipe_to[p], net.pipe_bore_m[p]
-        q = flows.pipe_flow_lph[p] / 3.6e6
-        velocity = abs(q) / (math.pi * bore**2 / 4.0)
-        reynolds = velocity * bore / viscosity
-        lost = 0.0
-        if reynolds > 0.0:
-            f = float(friction_factor(reynolds, net.pipe_roughness_m[p] / bore))
-            per_head = f * net.pipe_length_m[p] / bore + net.pipe_loss_k[p]
-            lost = math.copysign(per_head * velocity**2 / (2.0 * STANDARD_GRAVITY_MS2), q)
-        worst = max(worst, abs(flows.node_head_m[i] - flows.node_head_m[j] - lost))
-        balance[i] -= q
-        balance[j] += q
-    for e, node in enumerate(net.emitter_node):
-        q = flows.flow_lph[e] / 3.6e6
-        balance[node] -= q
-        head = flows.node_head_m[node] - net.node_elevation_m[node]
-        start = net.activation_head_m[e]
-        if q <= 0.0:
-            worst = max(worst, head - start)
-            continue
-        bend = max(1e-4, start * 1.01, start + 1e-4 if start else 0.0)
-        at_bend = net.k_m3s[e] * bend ** net.exponent[e]
-        straight = start + (bend - start) * q / at_bend
-        need = straight if q < at_bend else (q / net.k_m3s[e]) ** (1.0 / net.exponent[e])
-        worst = max(worst, abs(head - need))
-    return worst, float(np.abs(balance[1:]).max())
 
 
 def test_a_thousand_hard_networks_converge_and_obey_every_law():
