@@ -1,0 +1,101 @@
+"""A garden reduced to what the weeks ahead need: its plants' table, its zones' fixed shares, floors, the brim.
+
+A zone has one run, so its plants share its litres in fixed proportions: those of their emitters' flows at a
+level half-way down to the floor. What emitters without a plant give is lost.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+
+import numpy as np
+from numpy.typing import NDArray
+
+from scheduler.planning.garden import GardenModel
+from scheduler.planning.root_zones import PlantTable, plant_table
+from scheduler.planning.sizing import OVER_MAX, SCALE_FLOOR
+from scheduler.site.model import Plant, Roof
+
+Array = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+Rows = NDArray[np.intp]
+
+# Less than this is no want of a plant or of a zone, litres.
+LEAST_L = 1e-3
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class GardenAhead:
+    """Plants lie zone by zone, zones in the order in which they are served (best rank first)."""
+
+    table: PlantTable
+    zone_ids: tuple[str, ...]
+    zone_rows: Rows  # (plants): which zone
+    first_rows: Rows  # (zones): the first plant of each
+    shares: Array  # (plants): litres a plant gets of one litre of its zone
+    ranks: NDArray[np.int64]  # (plants)
+    floors_l: Array  # (zones): litres below which a zone is not watered
+    reserve_l: float
+    full_l: float
+    roof: Roof | None
+
+    @property
+    def lowest_floor_l(self) -> float:
+        return float(self.floors_l.min()) if len(self.floors_l) else self.full_l
+
+    def start(self, depletion_mm: dict[str, float]) -> Array:
+        """Depletions by plant id as a row of the table; a plant that is not named is at 0."""
+        return np.array([depletion_mm.get(p.id, 0.0) for p in self.table.plants])
+
+
+def garden_ahead(model: GardenModel, days: Sequence[date], *, level_m: float | None = None) -> GardenAhead:
+    """The reduced garden for those days. ``level_m``: the present level (None: full)."""
+    level = model.stage.brim_level_m if level_m is None else level_m
+    zones = [z for z in model.zones.values() if z.plants]
+    best = {z.zone.id: min(model.site.plant(p).rank for p in z.plants) for z in zones}
+    zones.sort(key=lambda z: best[z.zone.id])
+    plants: list[Plant] = []
+    shares: list[float] = []
+    rows: list[int] = []
+    firsts: list[int] = []
+    for row, zone in enumerate(zones):
+        firsts.append(len(plants))
+        floor_m = model.floor_level_m(zone.zone.id)
+        middle_m = max(floor_m, (level + floor_m) / 2.0)
+        total = float(zone.curve.flows_lph(zone.outlet_level_m(middle_m)).sum())
+        flows = zone.plant_flows_lph(middle_m)
+        shares.extend((flows / total if total > 0.0 else np.zeros_like(flows)).tolist())
+        plants.extend(model.site.plant(p) for p in zone.plants)
+        rows.extend([row] * len(zone.plants))
+    return GardenAhead(
+        table=plant_table(plants, days),
+        zone_ids=tuple(z.zone.id for z in zones),
+        zone_rows=np.array(rows, dtype=np.intp),
+        first_rows=np.array(firsts, dtype=np.intp),
+        shares=np.array(shares),
+        ranks=np.array([p.rank for p in plants], dtype=np.int64),
+        floors_l=np.array([model.stage.volume_l(model.floor_level_m(z.zone.id)) for z in zones]),
+        reserve_l=model.stage.volume_l(model.reserve_level_m),
+        full_l=model.stage.full_l,
+        roof=model.site.roof,
+    )
+
+
+def zone_wants_l(garden: GardenAhead, want_l: Array, due: Flags, at_due_l: Array) -> Array:
+    """What each zone would run for the wants of its plants, (members, zones); 0 where none of them is due.
+
+    The rule of ``sizing`` with flows that keep their proportions: the most and the least served plant miss
+    by the same share, no plant gets more than ``OVER_MAX`` too much. ``want_l`` and ``at_due_l`` (litres at
+    which a plant falls due) are (members, plants).
+    """
+    scale = np.maximum(want_l, SCALE_FLOOR * at_due_l)
+    counts = (want_l >= LEAST_L) & (garden.shares > 0.0)
+    rate = np.where(counts, garden.shares / np.maximum(scale, 1e-9), 0.0)
+    most = np.maximum.reduceat(rate, garden.first_rows, axis=1)
+    least = np.minimum.reduceat(np.where(counts, rate, np.inf), garden.first_rows, axis=1)
+    called = np.logical_or.reduceat(due & counts, garden.first_rows, axis=1)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        litres = np.minimum(2.0 / (most + least), (1.0 + OVER_MAX) / most)
+    return np.where(called, litres, 0.0)

@@ -1,0 +1,133 @@
+"""The weather beyond the forecast, from what the same place has seen: stretches of past days, drawn again.
+
+Each member strings together stretches of consecutive past days (block resampling, so that dry spells keep
+their length) that began within a few weeks of the same day of the year. Reference ET is carried to the day
+it stands for by the sun above the air (Ra of FAO-56 Eq 21). Few years tell little of how far years differ,
+so each member's ET is spread further by what theory says is missing. All draws are seeded by the data and
+the date: the same inputs give the same members.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import date, timedelta
+from zlib import crc32
+
+import numpy as np
+from numpy.typing import NDArray
+
+from scheduler.agronomy.et0 import reference_et
+from scheduler.agronomy.radiation import extraterrestrial
+from scheduler.agronomy.weather import DayWeather
+from scheduler.site.model import GardenPlace
+
+Array = NDArray[np.float64]
+Rows = NDArray[np.intp]
+
+# Length of a stretch, and how far from the same day of the year it may begin (ours).
+STRETCH_D = 20
+NEAR_D = 15
+# Stretches to choose from; the window of the year widens until there are as many (ours).
+CHOICE_MIN = 15
+# How far the mean ET of a month differs from year to year, as the sd of its logarithm (from memory: 6 to 10 %).
+ET0_YEAR_LOG_SD = 0.08
+YEAR_D = 365
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PastWeather:
+    """Consecutive past days of one place from ``first`` on: ET0 and rain in mm, nan where not known."""
+
+    first: date
+    et0_mm: Array
+    rain_mm: Array
+    latitude_deg: float
+
+    def until(self, day: date) -> PastWeather:
+        """Only the days before ``day``."""
+        n = max(0, (day - self.first).days)
+        return PastWeather(self.first, self.et0_mm[:n], self.rain_mm[:n], self.latitude_deg)
+
+
+def past_weather(days: Iterable[DayWeather], place: GardenPlace) -> PastWeather | None:
+    """The past of a place from its days' weather, in any order; None without a day."""
+    by_day = {d.day: d for d in days}
+    if not by_day:
+        return None
+    first = min(by_day)
+    et0 = np.full((max(by_day) - first).days + 1, np.nan)
+    rain = np.full_like(et0, np.nan)
+    for day, weather in by_day.items():
+        found = reference_et(weather, place)
+        row = (day - first).days
+        et0[row] = found.et0_mm if found is not None else np.nan
+        rain[row] = weather.rain_mm if weather.rain_mm is not None else np.nan
+    return PastWeather(first, et0, rain, place.latitude_deg)
+
+
+def resampled(
+    past: PastWeather, first: date, days: int, members: int, *, stretch_d: int = STRETCH_D
+) -> tuple[Array, Array] | None:
+    """ET0 and rain in mm, (members, days), from ``first`` on; None where the past holds no stretch at all."""
+    rng = _generator(past, first, days, members)
+    et0, rain = np.empty((members, days)), np.empty((members, days))
+    ra_past = _ra(past.latitude_deg, past.first, len(past.et0_mm))
+    ra_ahead = _ra(past.latitude_deg, first, days)
+    length, years = min(stretch_d, days), 1.0
+    at = 0
+    while at < days:
+        starts, years = _stretches(past, first + timedelta(days=at), length)
+        while len(starts) == 0:
+            if length == 1:
+                return None
+            length = (length + 1) // 2
+            starts, years = _stretches(past, first + timedelta(days=at), length)
+        take = min(length, days - at)
+        rows = _spread_choice(starts, members, rng)[:, None] + np.arange(take)
+        ratio = ra_ahead[at : at + take] / np.maximum(ra_past[rows], 1e-6)
+        et0[:, at : at + take] = past.et0_mm[rows] * np.minimum(ratio, 3.0)
+        rain[:, at : at + take] = past.rain_mm[rows]
+        at += take
+    return et0 * _year_factor(years, members, rng)[:, None], rain
+
+
+def _stretches(past: PastWeather, target: date, length: int) -> tuple[Rows, float]:
+    """Rows at which known stretches begin near that day of the year, nearest days first widened, and how many
+    years they come from."""
+    known = np.isfinite(past.et0_mm) & np.isfinite(past.rain_mm)
+    if len(known) < length:
+        return np.empty(0, dtype=np.intp), 0.0
+    runs = np.convolve(known, np.ones(length), mode="valid") > length - 0.5
+    rows = np.flatnonzero(runs)
+    off = np.abs((past.first.toordinal() + rows - target.toordinal() + YEAR_D // 2) % YEAR_D - YEAR_D // 2)
+    near = NEAR_D
+    while near < YEAR_D and np.count_nonzero(off <= near) < min(CHOICE_MIN, len(rows)):
+        near *= 2
+    chosen = rows[off <= near]
+    years = np.unique((chosen + past.first.toordinal() - target.toordinal() + YEAR_D // 2) // YEAR_D)
+    return chosen, float(max(1, len(years)))
+
+
+def _spread_choice(starts: Rows, members: int, rng: np.random.Generator) -> Rows:
+    """One start per member, evenly over all of them, in an order of chance."""
+    places = (np.arange(members) + rng.random(members)) / members
+    return np.asarray(starts[rng.permutation((places * len(starts)).astype(np.intp))])
+
+
+def _year_factor(years: float, members: int, rng: np.random.Generator) -> Array:
+    """Between n years the sample shows (n - 1)/n of the variance, and its mean is off by 1/n of it: what a
+    coming year can differ by is (1 + 1/n), so 2/n is missing."""
+    sd = ET0_YEAR_LOG_SD * np.sqrt(2.0 / years)
+    return np.asarray(np.exp(sd * rng.standard_normal(members)))
+
+
+def _ra(latitude_deg: float, first: date, days: int) -> Array:
+    start = first.timetuple().tm_yday - 1
+    table = np.array([extraterrestrial(latitude_deg, n) for n in range(1, YEAR_D + 1)])
+    return np.asarray(table[(start + np.arange(days)) % YEAR_D])
+
+
+def _generator(past: PastWeather, first: date, days: int, members: int) -> np.random.Generator:
+    data = crc32(past.et0_mm.tobytes() + past.rain_mm.tobytes())
+    return np.random.default_rng([data, first.toordinal(), days, members])

@@ -1,0 +1,57 @@
+"""The store stepped day by day through many ways the weather may go, all at once.
+
+A *member* is one such way. Litres are those above the outlet. Each day the zones draw first, one after the
+other, each down to its own floor; then the roof's catch comes in, and what is over the brim is lost and
+counted. That is the cautious rule, yield after spillage (Fewkes and Butler 2000), as for a garden watered
+before the day's rain.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from scheduler.site.model import Roof
+
+Array = NDArray[np.float64]
+
+
+def roof_catches_l(roof: Roof | None, rain_mm: Array) -> Array:
+    """Litres that days of rain bring to the barrels; any shape, as ``roof.roof_catch_l`` for one day.
+
+    ValueError for negative or nan rain: unknown rain is the caller's to decide.
+    """
+    if not np.all(rain_mm >= 0.0):
+        raise ValueError("a day's rain is 0 mm or more, and unknown rain is left out")
+    if roof is None:
+        return np.zeros_like(rain_mm)
+    caught: Array = (
+        roof.catchment_m2 * roof.runoff_coefficient * np.maximum(0.0, rain_mm - roof.first_flush_mm)
+    )
+    return caught
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class DrawnDay:
+    """A day of every member: ``given_l`` (members, zones), ``held_l`` at its end, ``overflow_l`` (members)."""
+
+    given_l: Array
+    held_l: Array
+    overflow_l: Array
+
+
+def draw_then_catch(
+    held_l: Array, wanted_l: Array, floors_l: Array, caught_l: Array, full_l: float
+) -> DrawnDay:
+    """One day. ``held_l`` and ``caught_l`` (members), ``wanted_l`` (members, zones) in the order in which the
+    zones are served, ``floors_l`` (zones): litres below which a zone is not watered."""
+    given = np.zeros_like(wanted_l)
+    left = held_l
+    for zone in np.flatnonzero(wanted_l.any(axis=0)):
+        given[:, zone] = np.minimum(wanted_l[:, zone], np.maximum(0.0, left - floors_l[zone]))
+        left = left - given[:, zone]
+    filled = left + caught_l
+    held = np.minimum(filled, full_l)
+    return DrawnDay(given, held, filled - held)

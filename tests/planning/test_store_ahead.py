@@ -1,0 +1,72 @@
+"""The store through many ways of the weather, by hand arithmetic and by conservation."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date, timedelta
+
+import numpy as np
+import pytest
+
+from scheduler.planning.garden import garden_model
+from scheduler.planning.garden_ahead import GardenAhead, garden_ahead
+from scheduler.planning.trajectories import days_left, outlook_of, store_trajectories
+from scheduler.site.model import Reserve, Roof
+from tests.support.gardens import small_garden
+
+FIRST = date(2012, 7, 1)
+DAYS = [FIRST + timedelta(days=n) for n in range(60)]
+
+
+def ahead(roof: Roof | None = None, reserve_l: float = 40.0) -> GardenAhead:
+    site = replace(small_garden(), roof=roof, reserve=Reserve(reserve_l))
+    return garden_ahead(garden_model(site), DAYS)
+
+
+def test_nothing_is_made_or_lost() -> None:
+    garden = ahead(Roof(20.0, 0.85, 0.5))
+    rng = np.random.default_rng(3)
+    et0 = rng.uniform(2.0, 7.0, (20, 60))
+    rain = np.where(rng.random((20, 60)) < 0.25, rng.exponential(8.0, (20, 60)), 0.0)
+    ways = store_trajectories(garden, 300.0, garden.start({}), et0, rain)
+    change = ways.held_l[:, -1] - ways.held_l[:, 0]
+    assert change == pytest.approx(
+        ways.caught_l.sum(axis=1) - ways.overflow_l.sum(axis=1) - ways.given_l.sum(axis=1), abs=1e-9
+    )
+    assert ways.held_l.max() <= garden.full_l + 1e-9
+    assert ways.overflow_l.sum() > 0.0
+    # Floors are kept, whatever is wanted.
+    assert ways.held_l.min() >= min(300.0, garden.lowest_floor_l) - 1e-9
+
+
+def test_days_left_fall_with_a_smaller_store_and_never_rise_with_less_rain() -> None:
+    garden = ahead(Roof(20.0, 0.85, 0.5))
+    rng = np.random.default_rng(4)
+    et0 = rng.uniform(3.0, 7.0, (10, 60))
+    rain = np.where(rng.random((10, 60)) < 0.1, 4.0, 0.0)
+    few, many = (store_trajectories(garden, s, garden.start({}), et0, rain).days_left for s in (150.0, 350.0))
+    dry = store_trajectories(garden, 350.0, garden.start({}), et0, np.zeros_like(rain)).days_left
+    assert np.all(few <= many)
+    assert np.all(dry <= many)
+
+
+def test_early_middle_and_late_day_are_the_tenth_fiftieth_and_ninetieth_of_a_hundred() -> None:
+    assert days_left(np.arange(1, 101), 200) == (10, 50, 90)
+    assert days_left(np.array([5] * 8 + [60, 60]), 60) == (5, 5, None)
+
+
+def test_an_empty_store_lasts_no_day_once_something_is_wanted() -> None:
+    garden = ahead()
+    et0, rain = np.full((3, 60), 5.0), np.zeros((3, 60))
+    ways = store_trajectories(garden, 0.0, garden.start({"tomato": 10.0}), et0, rain)
+    assert ways.days_left.tolist() == [0, 0, 0]
+    out = outlook_of(garden, ways)
+    assert (out.usable_l, out.days_left_early, out.days_left_late) == (0.0, 0, 0)
+
+
+def test_weather_that_does_not_fit_the_garden_is_refused() -> None:
+    garden = ahead()
+    with pytest.raises(ValueError, match="shapes"):
+        store_trajectories(garden, 100.0, garden.start({}), np.ones((2, 61)), np.ones((2, 61)))
+    with pytest.raises(ValueError, match="unknown rain"):
+        store_trajectories(garden, 100.0, garden.start({}), np.ones((2, 5)), np.full((2, 5), np.nan))
