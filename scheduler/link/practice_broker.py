@@ -117,13 +117,25 @@ class PracticeBroker:
             asyncio.get_running_loop().set_exception_handler(
                 lambda _, context: log.debug("the practice broker: %s", context.get("exception") or context)
             )
-            broker = Broker(config)
+            streams: list[asyncio.StreamWriter] = []
+
+            class Remembering(Broker):  # type: ignore[misc]  # amqtt brings no types
+                async def stream_connected(
+                    self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter, listener_name: str
+                ) -> None:
+                    streams.append(writer)
+                    await super().stream_connected(reader, writer, listener_name)
+
+            broker = Remembering(config)
             await broker.start()
             self._loop, self._stop = asyncio.get_running_loop(), asyncio.Event()
             self._ready.set()
             await self._stop.wait()
             await broker.shutdown()
-            # Closed connections are let go only in later rounds of the loop.
+            # Of two ends at once amqtt forgets one and leaves its socket open. A closed one is let go only in
+            # later rounds of the loop.
+            for stream in streams:
+                stream.close()
             await asyncio.sleep(LINGER_S)
 
     def __enter__(self) -> PracticeBroker:

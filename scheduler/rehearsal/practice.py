@@ -9,6 +9,7 @@ real programs keep up with it.
 from __future__ import annotations
 
 import logging
+import math
 import random
 import secrets
 import tempfile
@@ -45,18 +46,23 @@ from scheduler.weather.practice_server import PracticeWeather
 # Virtual seconds in a real one. At rest a message takes some virtual minutes, which nothing minds; an order
 # must start within a minute, and a running valve is looked at every few seconds.
 PACE_WAITING = 20.0
-PACE_AT_REST = 15_000.0
+PACE_AT_REST = 30_000.0
 PACE_BEFORE_ORDER = 400.0
-PACE_RUNNING = 1_200.0
+PACE_RUNNING = 2_400.0
 PACE_MOVING = 100.0
+# Time runs fast only so far behind the last word of the node, in heartbeats, and then waits for the next: a
+# busy or slow machine takes longer and changes nothing. (After three the daemon calls a node silent.)
+HEARD_HEARTBEATS = 2.5
 # A run is slowed down so long before its time is up, so that its end is seen as it happens.
-BEFORE_END_S = 90.0
+BEFORE_END_S = 45.0
 # Days over which the usual clogging grows: a practice of days sees its share of it.
 CLOGGING_DAYS = 77
 # So long before a planned start, and after it, an order is looked for.
-BEFORE_ORDER = timedelta(minutes=12)
+BEFORE_ORDER = timedelta(minutes=4)
 AFTER_START = timedelta(minutes=40)
-LOOK_S = 0.02
+# Towards that time the pace falls so that it is never nearer than this in real seconds: twenty looks.
+APPROACH_S = 0.1
+LOOK_S = 0.005
 SHOW_S = 0.25
 START_S_MAX = 20.0
 NODE_TICK_MS = 2
@@ -260,7 +266,7 @@ class Practice:
             self._keep_day()
             state = self._state(daemon)
             pace = self._pace(state) * (1.0 if state is None else self.hurry)
-            self.clock.set_pace(pace)
+            self.clock.set_pace(pace, until_s=self._heard_until_s(state))
             if state is not None and state.node is not None:
                 waiting_since = time.monotonic()
             elif time.monotonic() - waiting_since > START_S_MAX:
@@ -279,6 +285,11 @@ class Practice:
         except RuntimeError:  # not started yet
             return None
 
+    def _heard_until_s(self, state: State | None) -> float:
+        if state is None or state.node is None:
+            return math.inf
+        return state.node.heard_mono_s + HEARD_HEARTBEATS * self.site.node.heartbeat_s
+
     def _pace(self, state: State | None) -> float:
         if state is None or state.node is None or state.plan is None:
             return PACE_WAITING
@@ -291,9 +302,10 @@ class Practice:
             return PACE_MOVING if near or not self.garden.flowing() else PACE_RUNNING
         run = next_run(state)
         wall = self.clock.now().wall
-        if run is not None and run.start - BEFORE_ORDER < wall < run.start + AFTER_START:
-            return PACE_BEFORE_ORDER
-        return PACE_AT_REST
+        if run is None or wall >= run.start + AFTER_START:
+            return PACE_AT_REST
+        ahead_s = (run.start - BEFORE_ORDER - wall).total_seconds()
+        return min(PACE_AT_REST, max(PACE_BEFORE_ORDER, ahead_s / APPROACH_S))
 
     # --- what is shown
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import threading
 import time
 from datetime import datetime, timedelta
@@ -10,6 +11,9 @@ from typing import Any
 from scheduler.control.clock import Now
 from scheduler.rehearsal.garden import TrueGarden
 from scheduler.site.model import Site
+
+# Virtual seconds in a real one while a fast clock waits to be let on.
+PACE_HELD = 20.0
 
 
 class PracticeClock:
@@ -21,6 +25,7 @@ class PracticeClock:
         self._virtual_s = 0.0
         self._real_s = time.monotonic()
         self._pace = pace
+        self._until_s = math.inf
 
     def now(self) -> Now:
         with self._lock:
@@ -32,15 +37,17 @@ class PracticeClock:
         with self._lock:
             return virtual_s / self._pace
 
-    def set_pace(self, pace: float) -> None:
+    def set_pace(self, pace: float, *, until_s: float = math.inf) -> None:
+        """From virtual second ``until_s`` on the clock crawls, until it is set anew."""
         with self._lock:
             self._advance()
-            self._pace = pace
+            self._pace, self._until_s = pace, until_s
 
     def _advance(self) -> None:
         now_s = time.monotonic()
-        self._virtual_s += (now_s - self._real_s) * self._pace
-        self._real_s = now_s
+        passed_s, self._real_s = now_s - self._real_s, now_s
+        fast_s = min(passed_s, max(0.0, self._until_s - self._virtual_s) / self._pace)
+        self._virtual_s += fast_s * self._pace + (passed_s - fast_s) * min(self._pace, PACE_HELD)
 
 
 class GardenBoard:

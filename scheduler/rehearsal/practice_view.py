@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import date
 from typing import Any
 
@@ -35,8 +35,11 @@ def practice(
         f"Practice: {site.name}, {count} days of measured weather from {first_day:%d %B %Y}. The daemon, the "
         "broker, the messages and the valve node's program are real; barrels, valves, plants are simulated."
     )
-    with Live("Starting ...", console=out, refresh_per_second=4, transient=True) as live:
-        ended = garden.run(lambda glimpse: live.update(glimpse_text(glimpse, site)))
+    if out.is_terminal:
+        with Live("Starting ...", console=out, refresh_per_second=4, transient=True) as live:
+            ended = garden.run(lambda glimpse: live.update(glimpse_text(glimpse, site)))
+    else:
+        ended = garden.run(EachDay(site, out.print))
     out.print(tally_table(ended, site))
     out.print(
         f"{ended.runs} runs; {show_volume(ended.volume_l, site.units)} are left in the barrels. "
@@ -45,6 +48,26 @@ def practice(
     for alert in ended.alerts:
         out.print(f"  {alert.at.astimezone(site.place.timezone):%d %B %H:%M}  {alert.text} {alert.advice}")
     return ended
+
+
+class EachDay:
+    """A view for a pipe or a file: one line as each day begins."""
+
+    def __init__(self, site: Site, say: Callable[[str], None]) -> None:
+        self._site = site
+        self._say = say
+        self._day = 0
+
+    def __call__(self, glimpse: Glimpse) -> None:
+        if glimpse.day_number == self._day:
+            return
+        self._day = glimpse.day_number
+        given_l = sum(litres for _, litres in glimpse.given_l)
+        self._say(
+            f"Day {glimpse.day_number} of {glimpse.days}, {glimpse.now:%A %d %B}: "
+            f"{show_volume(glimpse.volume_l, self._site.units)} in the barrels, "
+            f"{show_volume(given_l, self._site.units)} given so far."
+        )
 
 
 def glimpse_text(glimpse: Glimpse, site: Site) -> str:

@@ -9,9 +9,9 @@ import pytest
 
 from scheduler.rehearsal.garden import TrueGarden
 from scheduler.rehearsal.hidden import NOTHING_HIDDEN, draw_truth
-from scheduler.rehearsal.practice import Practice
-from scheduler.rehearsal.practice_parts import GardenBoard, PracticeClock
-from scheduler.rehearsal.practice_view import glimpse_text, tally_table
+from scheduler.rehearsal.practice import Glimpse, Practice
+from scheduler.rehearsal.practice_parts import PACE_HELD, GardenBoard, PracticeClock
+from scheduler.rehearsal.practice_view import EachDay, glimpse_text, tally_table
 
 START = datetime(2031, 7, 1, 7, tzinfo=UTC)
 
@@ -25,6 +25,19 @@ def test_the_practice_clock_never_goes_back_when_its_pace_changes() -> None:
         seen += [clock.now(), clock.now()]
     assert seen == sorted(seen, key=lambda n: n.monotonic_s)
     assert all(n.wall == START + timedelta(seconds=n.monotonic_s) for n in seen)
+
+
+def test_the_practice_clock_crawls_where_it_must_wait_however_long_nobody_looks(monkeypatch) -> None:
+    real_s = [100.0]
+    monkeypatch.setattr("scheduler.rehearsal.practice_parts.time.monotonic", lambda: real_s[0])
+    clock = PracticeClock(START, 30_000.0)
+    clock.set_pace(30_000.0, until_s=600.0)
+    real_s[0] += 2.0  # a machine that was busy: 60,000 s at full pace
+    held_s = clock.now().monotonic_s
+    assert 600.0 < held_s <= 600.0 + 2.0 * PACE_HELD
+    clock.set_pace(30_000.0, until_s=held_s + 900.0)
+    real_s[0] += 0.02
+    assert clock.now().monotonic_s == pytest.approx(held_s + 600.0)
 
 
 def test_the_board_moves_the_gardens_valve_and_reads_its_switches(site, make_weather) -> None:
@@ -49,7 +62,17 @@ def test_a_practice_of_three_days_waters_and_ends_by_itself(site, make_weather) 
     first = date(2031, 7, 1)
     glimpses = []
     practice = Practice(small, make_weather(first - timedelta(days=8), 24), first, 3, seed=2)
-    ended = practice.run(glimpses.append)
+    lines: list[str] = []
+    each_day = EachDay(small, lines.append)
+
+    def view(glimpse: Glimpse) -> None:
+        glimpses.append(glimpse)
+        each_day(glimpse)
+
+    ended = practice.run(view)
+    # In a pipe: one line for each day, with what it says in the garden's units.
+    assert [line.split(",")[0] for line in lines] == ["Day 1 of 3", "Day 2 of 3", "Day 3 of 3"]
+    assert all(" L in the barrels, " in line for line in lines)
     assert abs(ended.imbalance_l) < 1e-6
     assert practice.clock.now().wall >= practice.ends
     assert glimpses and "Day 1 of 3" in glimpse_text(glimpses[0], small)
