@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from scheduler.hydraulics.chains import Chains, find_chains
 from scheduler.hydraulics.network import Network
 
 Array = NDArray[np.float64]
@@ -31,6 +32,7 @@ class Topology:
     at_node: Array  # (E, N): 1 where each emitter sits
     emitter_place: IntArray  # (E,)
     pipe_ends: Array  # (P, N): +1 where the pipe ends, -1 where it starts
+    chains: Chains | None  # None: the band solver is used
 
 
 def topology(network: Network) -> Topology:
@@ -59,7 +61,8 @@ def _topology(network: Network) -> Topology:
     )
     n_emitters = len(network.emitter_node)
     flows[chords, n_emitters + np.arange(len(chords))] += 1.0
-    order = narrow_order([[j for j, _, _ in row] for row in beside])
+    rows = find_chains(beside, n_pipes)
+    order = rows.order if rows is not None else narrow_order([[j for j, _, _ in row] for row in beside])
     position = np.full(n_nodes, -1, dtype=np.intp)
     position[order] = np.arange(n_nodes - 1)
     bandwidth, entries = _band_entries(position[network.pipe_from], position[network.pipe_to])
@@ -80,6 +83,7 @@ def _topology(network: Network) -> Topology:
         at_node=at_node,
         emitter_place=position[network.emitter_node],
         pipe_ends=ends,
+        chains=rows,
     )
 
 
