@@ -9,6 +9,11 @@ if ! command -v mosquitto >/dev/null; then
   as_root apt-get update -qq
   as_root env DEBIAN_FRONTEND=noninteractive apt-get install -y -qq mosquitto >/dev/null
 fi
+if ! command -v systemd-analyze >/dev/null; then
+  say "installing systemd-analyze, which judges the unit"
+  as_root apt-get update -qq
+  as_root env DEBIAN_FRONTEND=noninteractive apt-get install -y -qq systemd >/dev/null
+fi
 make_venv "[test]"
 cd "$root"
 say "lint"; "$venv/bin/ruff" check --quiet .; "$venv/bin/ruff" format --quiet --check .

@@ -47,9 +47,9 @@ from scheduler.weather.practice_server import PracticeWeather
 # must start within a minute, and a running valve is looked at every few seconds.
 PACE_WAITING = 20.0
 PACE_AT_REST = 30_000.0
-PACE_BEFORE_ORDER = 400.0
-PACE_RUNNING = 2_400.0
-PACE_MOVING = 100.0
+PACE_BEFORE_ORDER = 500.0
+PACE_RUNNING = 3_000.0
+PACE_MOVING = 150.0
 # Time runs fast only so far behind the last word of the node, in heartbeats, and then waits for the next: a
 # busy or slow machine takes longer and changes nothing. (After three the daemon calls a node silent.)
 HEARD_HEARTBEATS = 2.5

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
 import logging
 import os
 import random
 import signal
+import stat
 import threading
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
@@ -112,6 +114,7 @@ class Daemon:
     def run(self) -> None:
         self._make_folder()
         with SiteLock(lock_path(self.store_path)), Store(store_url(self.store_path), self.site.id) as store:
+            _open_to_group(self.store_path)
             self._run(store)
 
     def _make_folder(self) -> None:
@@ -249,6 +252,19 @@ def serve(site: Site) -> int:
         signal.signal(number, lambda *_: daemon.leave())
     daemon.run()
     return 0
+
+
+def _open_to_group(store: Path) -> None:
+    """Where the folder lets a group write, the store does too: its members give their commands through it.
+    SQLite makes its file for one user alone, whatever the umask; its further files take after it."""
+    if not store.parent.stat().st_mode & stat.S_IWGRP:
+        return
+    for path in (store, *(store.with_name(store.name + ending) for ending in ("-wal", "-shm"))):
+        with contextlib.suppress(FileNotFoundError):
+            try:
+                path.chmod(stat.S_IMODE(path.stat().st_mode) | stat.S_IRGRP | stat.S_IWGRP)
+            except PermissionError:
+                log.warning("The group of %s cannot be let in: the file is another user's.", path)
 
 
 def _wall_trust(store: Store) -> WallTrust:
