@@ -8,6 +8,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from queue import Empty, SimpleQueue
 from threading import Event, Lock, Thread
+from types import MappingProxyType
 from urllib.parse import SplitResult, urljoin, urlsplit
 
 import requests
@@ -27,6 +28,9 @@ MAX_REDIRECTS = 2
 CHUNK_BYTES = 16 * 1024
 # Calls given up on may linger in the system's name look-up; past so many no more are begun.
 MAX_LINGERING = 3
+# What a polite caller needs to know of an answer besides its body.
+KEPT_HEADERS = ("Last-Modified", "Expires", "Retry-After")
+HEADER_CHARACTERS = 100
 LOOPBACK = frozenset({"127.0.0.1", "::1", "localhost"})
 REDIRECTS = frozenset({301, 302, 303, 307, 308})
 
@@ -48,6 +52,7 @@ class Answer:
     status: int
     content_type: str  # lower case, without parameters
     body: bytes
+    headers: Mapping[str, str] = field(default_factory=dict)  # those of KEPT_HEADERS that came
 
 
 @dataclass(slots=True)
@@ -62,17 +67,20 @@ class BoundedGet:
     total_s: float = TOTAL_S
     connect_s: float = CONNECT_S
     read_s: float = READ_S
+    max_bytes: int = MAX_BYTES
     _lingering: int = 0
     _lock: Lock = field(default_factory=Lock)
 
-    def get(self, url: str, params: Mapping[str, str]) -> Answer:
+    def get(
+        self, url: str, params: Mapping[str, str], headers: Mapping[str, str] = MappingProxyType({})
+    ) -> Answer:
         """Raises TransferFailed. The status is the caller's to judge; redirects are followed here."""
         _check_address(urlsplit(url))
         with self._lock:
             if self._lingering >= MAX_LINGERING:
                 raise TransferFailed("earlier calls still hang in the network", transient=False)
             self._lingering += 1
-        call = _Call(self, self.clock() + self.total_s)
+        call = _Call(self, self.clock() + self.total_s, headers)
         Thread(target=self._work, args=(call, url, params), daemon=True, name="weather").start()
         try:
             outcome = call.outcome.get(timeout=self.total_s)
@@ -99,6 +107,7 @@ class BoundedGet:
 class _Call:
     settings: BoundedGet
     deadline: float
+    headers: Mapping[str, str]
     outcome: SimpleQueue[Answer | TransferFailed] = field(default_factory=SimpleQueue)
     given_up: Event = field(default_factory=Event)
 
@@ -111,7 +120,8 @@ class _Call:
             for _ in range(MAX_REDIRECTS + 1):
                 with self._ask(session, url, params) as response:
                     if response.status_code not in REDIRECTS:
-                        return Answer(response.status_code, _content_type(response), self._body(response))
+                        body = self._body(response)
+                        return Answer(response.status_code, _content_type(response), body, _kept(response))
                     url, params = urljoin(url, response.headers.get("Location", "")), {}
                 _check_redirect(first, urlsplit(url))
         raise TransferFailed(f"it redirects more than {MAX_REDIRECTS} times", transient=False)
@@ -125,6 +135,7 @@ class _Call:
                 "User-Agent": self.settings.user_agent,
                 "Accept": "application/json",
                 "Accept-Encoding": "gzip",
+                **self.headers,
             },
             stream=True,
             allow_redirects=False,
@@ -140,8 +151,9 @@ class _Call:
     def _body(self, response: requests.Response) -> bytes:
         """The unpacked body. Reads what has come, so that the deadline is looked at between any two bytes."""
         length = response.headers.get("Content-Length", "")
-        if length.isdigit() and int(length) > MAX_BYTES:
-            raise _too_large()
+        most = self.settings.max_bytes
+        if length.isdigit() and int(length) > most:
+            raise _too_large(most)
         unpack = _unpacker(response.headers.get("Content-Encoding", ""))
         taken, body = 0, bytearray()
         while True:
@@ -150,9 +162,9 @@ class _Call:
             if not packed:
                 return bytes(body)
             taken += len(packed)
-            body += unpack(packed, MAX_BYTES - len(body) + 1)
-            if taken > MAX_BYTES or len(body) > MAX_BYTES:
-                raise _too_large()
+            body += unpack(packed, most - len(body) + 1)
+            if taken > most or len(body) > most:
+                raise _too_large(most)
 
 
 def _unpacker(encoding: str) -> Callable[[bytes, int], bytes]:
@@ -166,6 +178,14 @@ def _unpacker(encoding: str) -> Callable[[bytes, int], bytes]:
 
 def _content_type(response: requests.Response) -> str:
     return response.headers.get("Content-Type", "").partition(";")[0].strip().lower()
+
+
+def _kept(response: requests.Response) -> dict[str, str]:
+    return {
+        name: value
+        for name in KEPT_HEADERS
+        if (value := response.headers.get(name)) is not None and len(value) <= HEADER_CHARACTERS
+    }
 
 
 def _check_address(address: SplitResult) -> None:
@@ -187,8 +207,8 @@ def _too_slow(total_s: float) -> TransferFailed:
     return TransferFailed(f"it did not finish within {total_s:g} s", transient=True)
 
 
-def _too_large() -> TransferFailed:
-    return TransferFailed(f"its answer is larger than {MAX_BYTES // 1024} kB", transient=False)
+def _too_large(most: int) -> TransferFailed:
+    return TransferFailed(f"its answer is larger than {most // 1024} kB", transient=False)
 
 
 def _explained(error: Exception, total_s: float) -> TransferFailed:

@@ -11,7 +11,8 @@ from scheduler.agronomy.weather import DayWeather
 from scheduler.site.errors import WeatherUnavailable
 from scheduler.site.model import GardenPlace
 from scheduler.weather.bounded_get import BoundedGet
-from scheduler.weather.open_meteo import ATTRIBUTION, MAX_ATTEMPTS, OpenMeteo, wait_s
+from scheduler.weather.open_meteo import ATTRIBUTION, OpenMeteo
+from scheduler.weather.polite import MAX_ATTEMPTS, wait_s
 from scheduler.weather.practice_server import Fault, PracticeWeather
 from scheduler.weather.weather_file import packaged_weather
 
