@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import typer
 
 from scheduler.cli.printing import say, say_error, say_json, say_table
-from scheduler.cli.sites import SITE_HELP, find_site, read_date, read_level
+from scheduler.cli.sites import SITE_HELP, find_site, read_date, read_level, read_weather
 
 JSON = typer.Option(False, "--json", help="Print one JSON object for a program.")
 
@@ -99,8 +97,11 @@ def plan(
     level: str = typer.Option(
         ..., "--level", help='Level above the outlet: "60 cm", full, half or low.', metavar="LEVEL"
     ),
-    weather: Path = typer.Option(
-        ..., "--weather", help="CSV of days: date,tmin_c,tmax_c,rain_mm,...", metavar="FILE"
+    weather: str = typer.Option(
+        ...,
+        "--weather",
+        help="CSV of days (date,tmin_c,tmax_c,rain_mm,..), or seattle-2012.",
+        metavar="FILE",
     ),
     day: str = typer.Option(
         None, "--date", help="The day to plan; without it the last day of the file.", metavar="DATE"
@@ -119,12 +120,10 @@ def plan(
     from scheduler.planning.garden import garden_model
     from scheduler.planning.once import plan_once
     from scheduler.report.plan import plan_answer, plan_rows, reason_lines
-    from scheduler.weather.possible import possible_days
-    from scheduler.weather.weather_file import read_weather_csv
 
     garden = find_site(site)
     model = garden_model(garden)
-    days = possible_days(read_weather_csv(weather), garden.place)
+    days = read_weather(weather, garden.place)
     level_m = read_level(level, model)
     on = read_date(day, "--date") if day else days[-1].day
     made = plan_once(

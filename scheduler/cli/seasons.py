@@ -3,16 +3,11 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import typer
 
 from scheduler.cli.printing import progress, say, say_json, say_table
-from scheduler.cli.sites import SITE_HELP, find_site, read_date
-
-if TYPE_CHECKING:
-    from scheduler.agronomy.weather import DayWeather
-    from scheduler.site.model import GardenPlace
+from scheduler.cli.sites import SITE_HELP, find_site, read_date, read_weather
 
 SEATTLE = "seattle-2012"
 WEATHER_HELP = f"CSV of measured days, or {SEATTLE}, the dry summer that ships with the program."
@@ -21,15 +16,6 @@ WEATHER_HELP = f"CSV of measured days, or {SEATTLE}, the dry summer that ships w
 def add_to(app: typer.Typer) -> None:
     app.command(epilog="Example: fallinghead rehearse five-drums --picture season.png")(rehearse)
     app.command(epilog="Example: fallinghead practice five-drums --days 14")(practice)
-
-
-def _weather(given: str, place: GardenPlace) -> tuple[DayWeather, ...]:
-    from scheduler.weather.possible import possible_days
-    from scheduler.weather.weather_file import PACKAGED, packaged_weather, read_weather_csv
-
-    if given in PACKAGED and not Path(given).exists():
-        return packaged_weather(given)
-    return possible_days(read_weather_csv(Path(given)), place)
 
 
 def rehearse(
@@ -53,7 +39,7 @@ def rehearse(
     garden = find_site(site)
     if picture is not None:
         _check_picture(picture)
-    days = _weather(weather, garden.place)
+    days = read_weather(weather, garden.place)
     start, end = read_date(first, "--from"), read_date(last, "--to")
     count = (end - start).days + 1
     with progress(f"Rehearsing {count} days of {garden.name}", count) as on_day:
@@ -102,7 +88,7 @@ def practice(
     garden = find_site(site)
     run_practice(
         garden,
-        _weather(weather, garden.place),
+        read_weather(weather, garden.place),
         read_date(first, "--from"),
         days,
         seed=seed,

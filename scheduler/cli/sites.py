@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING
 from scheduler.site.errors import UsageError
 
 if TYPE_CHECKING:
+    from scheduler.agronomy.weather import DayWeather
     from scheduler.planning.garden import GardenModel
-    from scheduler.site.model import Site
+    from scheduler.site.model import GardenPlace, Site
 
 SITE_VARIABLE = "FALLINGHEAD_SITE"
 SITE_PLACES = (Path("site.toml"), Path("/etc/fallinghead/site.toml"))
@@ -64,6 +65,16 @@ def read_level(text: str, model: GardenModel) -> float:
             f"at {brim_m:.2f} m (or say full, half, low)"
         )
     return min(level_m, brim_m)
+
+
+def read_weather(given: str, place: GardenPlace) -> tuple[DayWeather, ...]:
+    """The days of a CSV file or of a packaged summer; what cannot be weather at ``place`` is None."""
+    from scheduler.weather.possible import possible_days
+    from scheduler.weather.weather_file import PACKAGED, packaged_weather, read_weather_csv
+
+    if given in PACKAGED and not Path(given).exists():
+        return packaged_weather(given)
+    return possible_days(read_weather_csv(Path(given)), place)
 
 
 def read_date(text: str, what: str) -> date:

@@ -61,7 +61,8 @@ class Secrets:
         text = self.get("node_key", node)
         if text is None:
             raise UsageError(
-                f"There is no key for node {node!r}; set {variable} to its key (hexadecimal digits)."
+                f"There is no key for node {node!r}; set {variable} to the key that stands in the node's own "
+                "settings, or make one for both: `openssl rand -hex 32`."
             )
         try:
             key = bytes.fromhex(text)

@@ -13,7 +13,7 @@ from typer.testing import CliRunner, Result
 
 from scheduler.cli.main import app
 from scheduler.cli.printing import PIPE_COLUMNS, say
-from scheduler.cli.seasons import _weather
+from scheduler.cli.sites import read_weather
 from scheduler.report.answers import SCHEMAS, PlanAnswer, PlannedZoneAnswer, ReasonAnswer
 from scheduler.report.plan import reason_lines
 from scheduler.site.errors import FallingheadError, StoreError, UsageError
@@ -130,6 +130,12 @@ def test_a_lower_level_plans_a_longer_run_for_the_same_litres() -> None:
     assert run_s["low"] > 1.2 * run_s["full"]
 
 
+def test_a_packaged_summer_may_be_named_for_a_plan_as_for_a_rehearsal() -> None:
+    arguments = ("plan", "five-drums", "--level", "half", "--date", "2012-08-05", "--weather")
+    by_name = json.loads(run(*arguments, "seattle-2012", "--json").output)
+    assert by_name["plants"] == json.loads(run(*arguments, str(SEATTLE), "--json").output)["plants"]
+
+
 def test_network_prints_what_the_open_format_asks_for() -> None:
     text = run("network", "five-drums", "--zone", "border", "--at", "full").output
     for section in ("[JUNCTIONS]", "[PIPES]", "[EMITTERS]", "[OPTIONS]", "[END]"):
@@ -234,7 +240,7 @@ def test_days_that_cannot_be_are_not_rehearsed(tmp_path: Path) -> None:
     path = tmp_path / "sunny.csv"
     path.write_text("\n".join(bad) + "\n", encoding="utf-8")
     site = example_site("five-drums")
-    assert all(day.solar_mj_m2 is None for day in _weather(str(path), site.place))
+    assert all(day.solar_mj_m2 is None for day in read_weather(str(path), site.place))
 
 
 def test_a_request_is_kept_when_no_daemon_runs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
