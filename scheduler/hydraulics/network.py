@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
 import numpy as np
@@ -47,6 +47,8 @@ class Network:
     pipe_roughness_m: Array
     pipe_loss_k: Array
     feed_pipes: int = 0
+    pipe_line: tuple[str | None, ...] = ()  # the line each pipe is a piece of; None for the feed
+    places: tuple[tuple[str, float, int], ...] = ()  # (line, distance from its start in m, node)
     cache: dict[str, object] = field(default_factory=dict, compare=False, repr=False)
 
     @property
@@ -89,21 +91,34 @@ def zone_network(
         for point in line.points
         for emitter in point.emitters
     ]
-    return _finish(build, emitters, feed_pipes, coefficient_factor, exponent_shift or {})
+    made = _finish(build, emitters, feed_pipes, coefficient_factor, exponent_shift or {})
+    named = tuple((line, place * SAME_PLACE_M, node) for (line, place), node in places.items())
+    return replace(made, pipe_line=tuple(build.pipe_lines), places=named, cache={})
 
 
 @dataclass(slots=True)
 class _Build:
     elevations: list[float] = field(default_factory=lambda: [0.0])
     pipes: list[tuple[int, int, float, float, float, float]] = field(default_factory=list)
+    pipe_lines: list[str | None] = field(default_factory=list)
 
     def node(self, elevation_m: float) -> int:
         self.elevations.append(elevation_m)
         return len(self.elevations) - 1
 
-    def pipe(self, start: int, end: int, length: float, bore: float, rough: float, loss_k: float) -> None:
+    def pipe(
+        self,
+        start: int,
+        end: int,
+        length: float,
+        bore: float,
+        rough: float,
+        loss_k: float,
+        line: str | None = None,
+    ) -> None:
         if start != end:  # a ring without anything on it carries nothing
             self.pipes.append((start, end, length, bore, rough, loss_k))
+            self.pipe_lines.append(line)
 
 
 # The hose and the fittings are smooth plastic: the same common value as for lines.
@@ -203,7 +218,8 @@ def _lay_pipes(build: _Build, line: Line, breaks: list[int], places: Mapping[_Ke
     for i, (a, b) in enumerate(pairwise(breaks)):
         loss_k = line.inlet_loss_k * ((i == 0) + (i == last and line.end is not None))
         length = (b - a) * SAME_PLACE_M
-        build.pipe(places[line.id, a], places[line.id, b], length, line.bore_m, line.roughness_m, loss_k)
+        start, end = places[line.id, a], places[line.id, b]
+        build.pipe(start, end, length, line.bore_m, line.roughness_m, loss_k, line.id)
 
 
 def _finish(
