@@ -1,4 +1,5 @@
-"""Where the head goes on its way to an emitter: outlet and hose, filter, valve, main, lateral, and what is left."""
+"""Where the head goes on its way to an emitter: outlet and hose, filter, valve, main, lateral, and what is
+left."""
 
 from __future__ import annotations
 
@@ -40,7 +41,8 @@ class HeadBudget:
 
 
 def head_budgets(site: Site, zone: Zone, network: Network, flows: Flows) -> tuple[HeadBudget, ...]:
-    """One budget for each emitter, in the zone's order, from a solved state of ``zone_network(site, zone)``."""
+    """One budget for each emitter, in the zone's order, from a solved state of ``zone_network(site,
+    zone)``."""
     hose, filter_m, valve_m = _feed_losses(site, zone, flows)
     laterals = {line.id for line in zone.lines if any(p.emitters for p in line.points)}
     main, lateral = _line_losses(network, flows, laterals)

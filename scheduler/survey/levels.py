@@ -1,4 +1,5 @@
-"""A zone over the whole range of levels: what every emitter and plant gets, and where each weakens and stops."""
+"""A zone over the whole range of levels: what every emitter and plant gets, and where each weakens and
+stops."""
 
 from __future__ import annotations
 
@@ -13,7 +14,8 @@ from scheduler.planning.garden import GardenModel, ZoneModel
 
 Array = NDArray[np.float64]
 
-# An emitter or plant is called weak below this share of what it gets from full barrels (a choice of this project).
+# An emitter or plant is called weak below this share of what it gets from full barrels (a choice of this
+# project).
 WEAK_SHARE = 0.5
 # Levels in a table for people and pictures; the curve behind it has 64 knots of its own.
 TABLE_LEVELS = 33
@@ -25,8 +27,9 @@ _HALVINGS = 20
 class LevelSurvey:
     """One zone, open alone, from the outlet (level 0) to the brim. Levels are those in the outlet's barrel.
 
-    ``*_stops_m``: lowest level at which it still flows, 0 if it flows as long as water reaches the outlet, nan
-    if it gets nothing even from full barrels; ``*_weakens_m`` likewise for ``WEAK_SHARE`` of the flow when full.
+    ``*_stops_m``: lowest level at which it still flows, 0 if it flows as long as water reaches the outlet,
+    nan if it gets nothing even from full barrels; ``*_weakens_m`` likewise for ``WEAK_SHARE`` of the flow
+    when full.
     ``dead_storage_l``: litres above the outlet that cannot reach every emitter (all of them when one never
     flows).
     """
