@@ -37,9 +37,9 @@ SLOPE_SHARE_MAX = 0.5
 FIRST_HEAD_SHARE = 0.9
 FIRST_LOSS_SHARE_MAX = 0.3
 FIRST_BISECTIONS = 12
-# Before Newton, heads and flows are swept in turn: in a garden, whose emitters hardly feel each other, one
-# sweep leaves a tenth to a three-hundredth of the worst head error and costs a third of a Newton step. They go on
-# while one leaves less than this share.
+# Before Newton, heads and flows are swept in turn. In a garden, whose emitters hardly feel each other, a
+# sweep leaves a tenth to a three-hundredth of the worst head error and costs a third of a Newton step. They
+# go on while one leaves less than this share.
 SWEEPS_MAX = 6
 SWEEP_SHARE_MAX = 0.03
 # An emitter found shut although it has head starts with the flow of this share of that head.
