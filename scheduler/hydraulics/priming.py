@@ -10,8 +10,9 @@ Water is accounted for like this, over one run and the drain after it (all in li
     from the tank = steady flow x run time - sum of missing + emptied
     to the plants = steady flow x run time - sum of missing + sum of drained,   sum of drained = emptied
 
-Accuracy: a level laminar tube fills within 2 % of the closed-form time (in the tests). The stages are coarse,
-and fronts in branches share the water as the steady flow does: plausible, not verified.
+Accuracy (in the tests): a level laminar tube fills within 2 % of the closed-form time. On level laminar lines
+of one and of two branches the fill time lies within 1 % of an independent integration in fine steps, the
+missing litres within 2 %, those of one emitter within 7 %. That air leaves freely is taken, not verified.
 """
 
 from __future__ import annotations
