@@ -4,15 +4,16 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import date, datetime, timedelta
 from pathlib import Path
 
 from pydantic import TypeAdapter, ValidationError
 
-from scheduler.agronomy.weather import Outlook, merged
+from scheduler.agronomy.weather import Borrowed, DayWeather, Outlook, merged
 from scheduler.site.errors import WeatherUnavailable
 from scheduler.site.model import GardenPlace
-from scheduler.weather.possible import possible_outlook
+from scheduler.weather.possible import RANGES, possible_outlook
 from scheduler.weather.service import WeatherService
 
 FILE_NAME = "outlook.v1.json"
@@ -94,7 +95,8 @@ class CachedWeather:
         except (ValidationError, ValueError) as error:
             self._set_aside("it is damaged" if isinstance(error, ValidationError) else str(error))
             return None
-        return outlook if outlook.source == self._service.name else None
+        names = getattr(self._service, "sources", (self._service.name,))
+        return outlook if outlook.source in names else None
 
     def _set_aside(self, why: str) -> None:
         aside = self._path.with_suffix(".damaged")
@@ -145,4 +147,18 @@ def _with_past(kept: Outlook | None, new: Outlook, today: date, place: GardenPla
     fetched = kept.fetched_at.astimezone(place.timezone).date()
     oldest = today - timedelta(days=KEEP_PAST_DAYS)
     older = [d for d in kept.days if oldest <= d.day < min(new.days[0].day, fetched)]
-    return Outlook(merged(older, new.days), new.source, new.fetched_at, new.attribution)
+    return replace(new, days=merged(older, new.days), borrowed=(*new.borrowed, *_past_marks(kept, older)))
+
+
+def _past_marks(kept: Outlook, older: list[DayWeather]) -> tuple[Borrowed, ...]:
+    """Kept days are of the earlier fetch, by its source and at its time."""
+    marks: dict[tuple[str, datetime], list[tuple[date, str]]] = {}
+    for day in older:
+        for name in RANGES:
+            if getattr(day, name) is not None:
+                marks.setdefault(kept.origin(day.day, name), []).append((day.day, name))
+    credits = {(b.source, b.fetched_at): b.attribution for b in kept.borrowed}
+    return tuple(
+        Borrowed(source, at, tuple(values), credits.get((source, at), kept.attribution))
+        for (source, at), values in marks.items()
+    )

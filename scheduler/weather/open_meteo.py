@@ -14,7 +14,8 @@ from scheduler.agronomy.weather import DayWeather, Outlook
 from scheduler.site.errors import WeatherUnavailable
 from scheduler.site.model import GardenPlace
 from scheduler.weather.bounded_get import Answer, BoundedGet, Clock
-from scheduler.weather.open_meteo_reply import DAILY, HOURLY, Asked, ReplyRefusedError, days_of_reply
+from scheduler.weather.checked import ReplyRefusedError
+from scheduler.weather.open_meteo_reply import DAILY, HOURLY, Asked, days_of_reply
 from scheduler.weather.polite import PoliteCaller, user_agent
 from scheduler.weather.possible import possible_days
 from scheduler.weather.strict_json import NotStrictError, parse_strict

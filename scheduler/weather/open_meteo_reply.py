@@ -12,6 +12,7 @@ from datetime import UTC, date, datetime, time, timedelta
 
 from scheduler.agronomy.weather import DayWeather
 from scheduler.site.model import GardenPlace
+from scheduler.weather.checked import ReplyRefusedError, as_number, as_object, figure, needed
 from scheduler.weather.ranges import PERCENT, RAIN, SOLAR, TEMPERATURE, WIND, Range
 from scheduler.weather.strict_json import Json
 
@@ -36,10 +37,6 @@ LEAST_HOURS = 18
 Values = Sequence[float | None]
 
 
-class ReplyRefusedError(ValueError):
-    """What in the reply cannot be believed, in plain words."""
-
-
 @dataclass(frozen=True, slots=True)
 class Asked:
     """What was asked for, to hold the reply against."""
@@ -59,11 +56,11 @@ def days_of_reply(reply: Json, asked: Asked) -> tuple[DayWeather, ...]:
     A day's rain is its whole local day's: for today what fell already and what is still to come together.
     Humidity and dew point are the least, the greatest and the mean of the hours, wind their mean.
     """
-    top = _object(reply, "the reply")
-    _check_place(top, asked)
+    top = as_object(reply, "the reply")
+    check_place(top, asked)
     daily = _block(top, "daily", DAILY)
     hourly = _block(top, "hourly", HOURLY)
-    _check_days(daily["time"], asked)
+    check_days(daily["time"], asked)
     hour_days = _days_of_hours(hourly["time"], asked)
     columns = {
         name: _values("daily", name, daily, allowed, asked.count) for name, (_, allowed) in DAILY.items()
@@ -83,33 +80,15 @@ def days_of_reply(reply: Json, asked: Asked) -> tuple[DayWeather, ...]:
     return days
 
 
-def _object(value: Json, what: str) -> Mapping[str, Json]:
-    if not isinstance(value, dict):
-        raise ReplyRefusedError(f"{what} is no JSON object")
-    return value
-
-
-def _need(container: Mapping[str, Json], key: str, where: str) -> Json:
-    if key not in container:
-        raise ReplyRefusedError(f"{where} has no {key!r}")
-    return container[key]
-
-
-def _number(value: Json, what: str) -> float:
-    if isinstance(value, bool) or not isinstance(value, int | float):
-        raise ReplyRefusedError(f"{what} is no number")
-    return float(value)
-
-
-def _check_place(top: Mapping[str, Json], asked: Asked) -> None:
+def check_place(top: Mapping[str, Json], asked: Asked) -> None:
     place = asked.place
     for key, wanted in (("latitude", place.latitude_deg), ("longitude", place.longitude_deg)):
-        off = abs(_number(_need(top, key, "the reply"), key) - wanted)
+        off = abs(as_number(needed(top, key, "the reply"), key) - wanted)
         if min(off, 360.0 - off) > PLACE_TOLERANCE_DEG:
             raise ReplyRefusedError(f"its {key} is not the garden's")
-    if _need(top, "timezone", "the reply") != place.timezone.key:
+    if needed(top, "timezone", "the reply") != place.timezone.key:
         raise ReplyRefusedError(f"its time zone is not {place.timezone.key}")
-    offset_s = _number(_need(top, "utc_offset_seconds", "the reply"), "utc_offset_seconds")
+    offset_s = as_number(needed(top, "utc_offset_seconds", "the reply"), "utc_offset_seconds")
     if offset_s not in _offsets_s(asked):
         raise ReplyRefusedError(f"its offset from UTC, {offset_s:g} s, is not that of {place.timezone.key}")
 
@@ -123,14 +102,14 @@ def _offsets_s(asked: Asked) -> set[float]:
 
 def _block(top: Mapping[str, Json], name: str, fields: Mapping[str, tuple[str, Range]]) -> Mapping[str, Json]:
     """One block of parallel arrays, its units as expected."""
-    units = _object(_need(top, f"{name}_units", "the reply"), f"{name}_units")
-    block = _object(_need(top, name, "the reply"), name)
+    units = as_object(needed(top, f"{name}_units", "the reply"), f"{name}_units")
+    block = as_object(needed(top, name, "the reply"), name)
     expected = {"time": "iso8601"} | {field: unit for field, (unit, _) in fields.items()}
     for field, unit in expected.items():
-        given = _need(units, field, f"{name}_units")
+        given = needed(units, field, f"{name}_units")
         if given != unit:
             raise ReplyRefusedError(f"{name} {field} is in {str(given)[:20]!r}, not in {unit!r}")
-        _need(block, field, name)
+        needed(block, field, name)
     return block
 
 
@@ -138,19 +117,10 @@ def _values(where: str, name: str, block: Mapping[str, Json], allowed: Range, co
     column = block[name]
     if not isinstance(column, list) or len(column) != count:
         raise ReplyRefusedError(f"{where} {name} is no list of {count}")
-    return [_value(v, f"{where} {name}", allowed) for v in column]
+    return [figure(v, f"{where} {name}", allowed) for v in column]
 
 
-def _value(value: Json, what: str, allowed: Range) -> float | None:
-    if value is None:
-        return None
-    number = _number(value, what)
-    if not allowed.holds(number):
-        raise ReplyRefusedError(f"{what} is {number:g}, outside {allowed}")
-    return number
-
-
-def _check_days(axis: Json, asked: Asked) -> None:
+def check_days(axis: Json, asked: Asked) -> None:
     expected = [d.isoformat() for d in asked.dates]
     if axis != expected:
         first = axis[0] if isinstance(axis, list) and axis else "nothing"

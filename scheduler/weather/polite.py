@@ -1,4 +1,4 @@
-"""How every forecast service is asked: few calls, longer and longer waits, and no call where one was unwelcome."""
+"""How every forecast service is asked: seldom, with growing waits, and not where we are unwelcome."""
 
 from __future__ import annotations
 
@@ -33,7 +33,9 @@ def user_agent(contact: str | None = None) -> str:
     """Who calls. ``contact``: an address at which the household can be written to."""
     about = "garden watering by gravity"
     if contact:
-        about += "; contact " + "".join(c for c in contact[:CONTACT_LENGTH] if c.isascii() and c.isprintable())
+        about += "; contact " + "".join(
+            c for c in contact[:CONTACT_LENGTH] if c.isascii() and c.isprintable()
+        )
     return f"fallinghead/{__version__} ({about})"
 
 
@@ -109,7 +111,9 @@ class PoliteCaller:
                     transient=False,
                 )
             if status == 203:
-                self.say("the weather service says that this version of its answers will end; look for a newer one")
+                self.say(
+                    "the weather service says that this version of its answers will end; look for a newer one"
+                )
             return answer
         if status == 429:
             self._left_alone = now, LIMITED_FOR, "asked for fewer calls"
