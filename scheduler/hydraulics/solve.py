@@ -259,7 +259,7 @@ class Hydraulics:
         return at, residual
 
     def settle_cold(self, levels_m: Array) -> Settled:
-        """The steady state at levels (n,), from nothing."""
+        """The steady state at levels (n,), from nothing; only emitters with k = 0 may be shut."""
         at, residual = self._swept(levels_m, self._first(levels_m, None))
         return self._settled(levels_m, at, residual, None)
 
