@@ -3,8 +3,8 @@
 The flows make the *content* of the network least (Cherry 1951; Collins et al. 1978): the sum over pipes and
 emitters of the integral of head over flow, less what the tank gives. It is convex, its variables are the
 emitter flows (never negative: no backward flow) and one flow per ring, and continuity holds for any value of
-them. Each Newton step solves the small symmetric nodal system of Todini & Pilati (1988) in a narrow band, for
-all levels in one LAPACK call. A step is halved until the slope along it has fallen enough.
+them. Each Newton step solves the small symmetric nodal system of Todini & Pilati (1988) along its chains, or in a
+narrow band, for all levels in one LAPACK call. A step is halved until the slope along it has fallen enough.
 """
 
 from __future__ import annotations
@@ -335,9 +335,8 @@ class Hydraulics:
     def _newton_step(self, at: _Point) -> Array:
         """Newton step (n, emitters + chords) of the variables that are not dry.
 
-        Unknown are head changes y at the nodes: each pipe's flow changes by (y_from - y_to - its
-        lack) / slope,
-        each emitter's by (y - its lack) / slope, and at each node they balance.
+        Unknown are head changes y at the nodes: each pipe's flow changes by (y_from - y_to - its lack) /
+        slope, each emitter's by (y - its lack) / slope, and at each node they balance.
         """
         n, top = self.n_emitters, self.top
         dry = self._dry(at)
