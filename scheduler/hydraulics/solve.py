@@ -3,7 +3,7 @@
 The flows make the *content* of the network least (Cherry 1951; Collins et al. 1978): the sum over pipes and
 emitters of the integral of head over flow, less what the tank gives. It is convex, its variables are the
 emitter flows (never negative: no backward flow) and one flow per ring, and continuity holds for any value of
-them. Each Newton step solves the small symmetric nodal system of Todini & Pilati (1988) along its chains, or in a
+them. Each Newton step solves the small symmetric nodal system of Todini & Pilati (1988) by chains or in a
 narrow band, for all levels in one LAPACK call. A step is halved until the slope along it has fallen enough.
 """
 
