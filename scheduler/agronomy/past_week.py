@@ -23,13 +23,16 @@ WEEK_SIDE = timedelta(days=3)
 LEAST_DAYS = 4
 # Standard normal quantile of 90 %: the interval is 10 to 90 %.
 Z_90 = 1.2816
-# Relative sd of a day's ET0: all inputs told; humidity, sun and wind estimated; temperatures alone (Eq 52).
-# Measured here on the Greensboro typical year: 0.20 for Eq 52, 0.17 for Eq 6 with estimated inputs.
+# Relative sd of a day's ET0 against Eq 6 with all inputs measured. Measured here, April to October, on the
+# Greensboro typical year and the Maricopa season: 0.19 for Eq 52, bias included; 0.06 and 0.12 for Eq 6 with
+# the sun estimated. What is told in full still is a forecast (ours).
 LOG_SD_TOLD = 0.08
-LOG_SD_ESTIMATED = 0.20
-LOG_SD_HARGREAVES = 0.25
+LOG_SD_ESTIMATED = 0.15
+LOG_SD_HARGREAVES = 0.19
 # A forecast that ages says less each day (ours): so much sd is added, as a square, per day of age.
 LOG_SD_PER_DAY = 0.05
+# 90 % quantile of Student's t by degrees of freedom (standard table), as a multiple of the normal's.
+T_90 = {1: 3.078, 2: 1.886, 3: 1.638, 4: 1.533, 5: 1.476, 6: 1.440, 7: 1.415, 8: 1.397, 9: 1.383, 10: 1.372}
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +67,7 @@ def week_of_past(past: Iterable[DayWeather], day: date, place: GardenPlace) -> P
         return None
     lows = [d.tmin_c for d, _ in told if d.tmin_c is not None]
     highs = [d.tmax_c for d, _ in told if d.tmax_c is not None]
-    years = len({(d.day - day).days // 183 for d, _ in told})
+    years = len({round((d.day - day).days / 365.25) for d, _ in told})
     return PastWeek(
         years, float(np.median(lows)), float(np.median(highs)), tuple(et.et0_mm for _, et in told)
     )
@@ -112,8 +115,9 @@ def _from_past(day: date, past: Sequence[DayWeather], place: GardenPlace) -> Et0
     if week is None:
         return None
     low, middle, high = (float(q) for q in np.quantile(week.et0_mm, (0.1, 0.5, 0.9)))
-    # Quantiles of few years are narrow by chance: a new year differs from them as they do from each other.
-    wider = sqrt(1.0 + 1.0 / week.years)
+    # A new year differs from the stored ones as they do from each other; of few years that is known badly:
+    # the prediction interval's factor, one degree of freedom a year.
+    wider = T_90.get(week.years, Z_90) / Z_90 * sqrt(1.0 + 1.0 / week.years)
     text = f"same week of {week.years} stored year{'s' if week.years > 1 else ''}"
     return Et0Estimate(
         day, middle, max(0.0, middle - wider * (middle - low)), middle + wider * (high - middle), text

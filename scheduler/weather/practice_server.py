@@ -8,7 +8,7 @@ from __future__ import annotations
 import gzip
 import json
 from collections.abc import Callable, Sequence
-from datetime import date, timedelta
+from datetime import UTC, date, datetime, timedelta
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from threading import Event, Thread
 from types import TracebackType
@@ -17,6 +17,7 @@ from urllib.parse import parse_qs, urlsplit
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from scheduler.agronomy.weather import DayWeather
+from scheduler.weather import practice_others
 from scheduler.weather.forecast_error import degraded
 from scheduler.weather.practice_reply import Reply, reply
 
@@ -45,10 +46,21 @@ Fault = Literal[
     "server_error",
     "truncated",
     "true_hours",  # a day on which clocks change has 23 or 25 hours
+    "deprecated",  # status 203: this version will end
+    "outside",  # status 422: not this service's land
+    "old_issue",  # a forecast that is no longer renewed
+    "list",  # a list of replies, as for several places
+    "short_rain",  # the amount of rain ends after three days, its chance does not
+    "other_server",  # the grid cell is said to be elsewhere
+    "members_null",
+    "model_names",  # each member's name ends with its model's
 ]
 
 DRIP_S = 1.0
 HUGE_BYTES = 4_000_000
+LOCATION_FORECAST = "/weatherapi/locationforecast/2.0/complete"
+ENSEMBLE = "/v1/ensemble"
+US_PATHS = ("/points/", "/gridpoints/")
 # How far behind a frozen reply stays.
 OLD_BY = timedelta(days=3)
 MAX_DAYS = 16 + 92  # the service's own limits: 16 to come, 92 past
@@ -77,6 +89,12 @@ class PracticeWeather:
         self.calls = 0
         self.last_headers: dict[str, str] = {}
         self.last_query: dict[str, str] = {}
+        # The services of MET Norway and the United States: when they answer, the garden's zone, and what
+        # was last modified.
+        self.now = datetime(2012, 7, 10, 19, tzinfo=UTC)
+        self.zone = ZoneInfo("America/Los_Angeles")
+        self.last_modified = "Tue, 10 Jul 2012 18:00:00 GMT"
+        self.expires = ""
         self.leaving = Event()
         practice = self
 
@@ -150,7 +168,10 @@ class _Handler(BaseHTTPRequestHandler):
         owner.last_query = {k: v[-1] for k, v in parse_qs(split.query).items()}
         self.close_connection = True
         try:
-            if split.path != "/v1/forecast":
+            if split.path in (LOCATION_FORECAST, ENSEMBLE) or split.path.startswith(US_PATHS):
+                if not self._misbehave(split.query):
+                    self._other(split.path)
+            elif split.path != "/v1/forecast":
                 self._send(404, b'{"error":true,"reason":"Not Found"}')
             elif not self._misbehave(split.query):
                 self._good()
@@ -164,6 +185,53 @@ class _Handler(BaseHTTPRequestHandler):
             self._error(400, str(error))
             return
         self._send(200, _spoilt(body, self.owner.fault))
+
+    def _other(self, path: str) -> None:
+        """Rules of the services that want an address to write to, then their replies."""
+        owner, fault = self.owner, self.owner.fault
+        if path != ENSEMBLE and "contact" not in owner.last_headers.get("User-Agent", ""):
+            self._send(403, b"<html>Forbidden</html>", kind="text/html")
+            return
+        if path != ENSEMBLE and any(
+            len(n.partition(".")[2]) > 4
+            for n in (*path.split("/")[-1].split(","), *owner.last_query.values())
+        ):
+            self._send(403, b"<html>Too many decimals</html>", kind="text/html")
+            return
+        if fault == "outside":
+            self._send(422, b"<html>Unprocessable</html>", kind="text/html")
+            return
+        headers = [("Last-Modified", owner.last_modified)]
+        if owner.expires:
+            headers.append(("Expires", owner.expires))
+        if owner.last_headers.get("If-Modified-Since") == owner.last_modified:
+            self._send(304, b"", *headers)
+            return
+        try:
+            body = _spoilt(self._other_reply(path), fault)
+        except (KeyError, ValueError, ZoneInfoNotFoundError) as error:
+            self._error(400, str(error))
+            return
+        self._send(203 if fault == "deprecated" else 200, body, *headers)
+
+    def _other_reply(self, path: str) -> Reply:
+        owner, fault = self.owner, self.owner.fault
+        days = () if fault == "nulls" else owner.days
+        now = owner.now - (OLD_BY if fault == "old_issue" else timedelta())
+        if path == ENSEMBLE:
+            query = {**owner.last_query, "wind_speed_unit": "ms"}
+            model = query["models"] if fault == "model_names" else None
+            return practice_others.ensemble(
+                owner.answer(query), model=model, all_null=fault == "members_null"
+            )
+        if path == LOCATION_FORECAST:
+            lat, lon = (float(owner.last_query[k]) for k in ("lat", "lon"))
+            return practice_others.met_norway(days, now, latitude=lat, longitude=lon, zone=owner.zone)
+        if path.startswith("/points/"):
+            return practice_others.us_points(
+                "https://grid.example" if fault == "other_server" else owner.base_url
+            )
+        return practice_others.us_grid(days, now, owner.zone, short_rain=fault == "short_rain")
 
     def _misbehave(self, query: str) -> bool:
         """Carries out a fault of the transport; False when the fault, if any, is one of the content."""
@@ -236,14 +304,26 @@ def _spoilt(body: Reply, fault: Fault | None) -> bytes:
             daily[first][0] = float("nan")
         elif fault == "missing_key":
             del daily[first]
+    _spoil_features(body, fault)
     if fault == "wrong_zone":
         body["timezone"] = "GMT"
     if fault == "wrong_place":
         body["latitude"] = 0.0
-    text = json.dumps(body, ensure_ascii=False)
+    text = json.dumps([body] if fault == "list" else body, ensure_ascii=False)
     if fault == "duplicate_key":
         text = text.replace("{", '{"elevation":1.0,', 1)
     if fault == "deep":
         text = text.replace("{", '{"note":' + "[" * 50_000 + "]" * 50_000 + ",", 1)
     raw = text.encode()
     return raw[: len(raw) // 2] if fault == "truncated" else raw
+
+
+def _spoil_features(body: Reply, fault: Fault | None) -> None:
+    """Changed units in the two services that answer with a GeoJSON feature."""
+    properties = body.get("properties")
+    if fault != "units" or not isinstance(properties, dict):
+        return
+    if "meta" in properties:
+        properties["meta"]["units"]["air_temperature"] = "fahrenheit"
+    elif "windSpeed" in properties:
+        properties["windSpeed"]["uom"] = "wmoUnit:m_s-1"
