@@ -29,6 +29,10 @@ WITHIN = 0.10
 EXPONENT_OPEN, EXPONENT_SHUT = 0.61, 1.04
 # One bubbler's setting changes the head of all; this many passes settle it (measured here: below 0.1 %).
 PASSES = 12
+# ... and they end when nothing changes by more than this part.
+SETTLED = 1e-3
+# Cans err: turns are still advised while the worst plant is so little inside the aim.
+CAN_MARGIN = 0.02
 # Turns that change a bubbler's flow by less are not worth the walk (about what a can and a watch can tell).
 LEAST_TURN = 0.03
 # In one round no bubbler is turned further than by this factor: beyond it the exponent is a guess.
@@ -78,7 +82,7 @@ class Hopeless:
 class TrimAdvice:
     """One round. Shares are each plant's flow per litre wanted over that of all plants together; 1 is fair.
 
-    ``turns`` stand in turning order; none when the worst plant is ``WITHIN`` its share. ``expected`` are the
+    ``turns`` stand in turning order; none when the worst plant is safely ``WITHIN`` its share. ``expected`` are the
     shares after the turns; ``hopeless`` are plants that they leave further off.
     """
 
@@ -131,7 +135,7 @@ def trim_advice(
     bench = _Bench.of(site, zone_id, level_m, targets, measured, wide_open)
     now = bench.flows(bench.k)
     shares = bench.shares(now)
-    if min(shares.values(), default=1.0) >= 1.0 - WITHIN:
+    if min(shares.values(), default=1.0) >= 1.0 - WITHIN + CAN_MARGIN:
         return TrimAdvice(zone_id, level_m, shares, shares, (), ())
     factors = bench.factors()
     turns = bench.turns(factors, now)
@@ -200,7 +204,10 @@ class _Bench:
         for _ in range(PASSES):
             head = np.asarray(solve(replace(self.network, k_m3s=k, cache={}), self.level_m).head_m)
             wet = known & (head > self.network.activation_head_m) & (head > 0.0)
+            before = k.copy()
             k[wet] = want[wet] / head[wet] ** self.exponent[wet]
+            if np.abs(k - before).max() <= SETTLED * before.max():
+                break
         return k
 
     def flows(self, k: Array, exponent: Array | None = None, level_m: float | None = None) -> Array:
@@ -233,6 +240,7 @@ class _Bench:
             plants = self.by_plant(flow)
             wanted = {p: self.targets[p] for p in plants if self.targets.get(p, 0.0) > 0.0}
             scale = self._scale(flow, factors, wanted, scale)
+            before = factors.copy()
             for plant, target in wanted.items():
                 mine = np.array([p == plant for p in self.network.emitter_plant])
                 can = mine & self.turnable & (flow > 0.0)
@@ -242,6 +250,8 @@ class _Bench:
                 have = float(flow[can].sum())
                 ratio = max(target * scale - rest, 0.05 * have) / have
                 factors[can] = np.clip(factors[can] * ratio, 1.0 / MOST_TURN, self.most[can])
+            if np.abs(factors - before).max() <= SETTLED:
+                break
         small = np.abs(factors - 1.0) < LEAST_TURN
         return np.where(small, 1.0, factors)
 

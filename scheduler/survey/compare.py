@@ -1,0 +1,71 @@
+"""Two gardens side by side: what each plant gets at full, half and low, where it stops, evenness, dead storage."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from scheduler.hydraulics.uniformity import du_low_quarter
+from scheduler.planning.garden import GardenModel, garden_model
+from scheduler.site.model import Site
+from scheduler.survey.levels import LevelSurvey, zone_levels
+
+# The levels that people speak of, as shares of the way from the outlet to the brim.
+LEVEL_SHARES = (("full", 1.0), ("half", 0.5), ("low", 0.2))
+
+
+@dataclass(frozen=True, slots=True)
+class PlantSide:
+    """One plant in one garden: L/h at full, half and low; where its last emitter stops (None: never flows)."""
+
+    flows_lph: tuple[float, ...]
+    stops_m: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class ZoneSide:
+    """One zone in one garden: low-quarter uniformity of the plants' sums at each level (None: dry)."""
+
+    evenness: tuple[float | None, ...]
+    dead_storage_l: float
+
+
+@dataclass(frozen=True, slots=True)
+class GardenSide:
+    """A garden, each zone open alone; plants and zones by id."""
+
+    site: Site
+    levels_m: tuple[float, ...]
+    full_l: float
+    plants: dict[str, PlantSide]
+    zones: dict[str, ZoneSide]
+
+
+def garden_side(site: Site, *, model: GardenModel | None = None) -> GardenSide:
+    """All that is compared of one garden, every figure from its solved curves."""
+    model = model or garden_model(site)
+    brim = model.stage.brim_level_m
+    at = tuple(share * brim for _, share in LEVEL_SHARES)
+    plants: dict[str, PlantSide] = {}
+    zones: dict[str, ZoneSide] = {}
+    for zone in site.zones:
+        levels = zone_levels(model, zone.id, levels=5)
+        flows = np.array(
+            [model.zones[zone.id].plant_rows @ model.zones[zone.id].curve.flows_lph(x) for x in at]
+        )
+        zones[zone.id] = ZoneSide(tuple(_evenness(row) for row in flows), levels.dead_storage_l)
+        plants |= _plants(levels, flows)
+    return GardenSide(site, at, model.stage.volume_l(brim), plants, zones)
+
+
+def _plants(levels: LevelSurvey, flows: np.ndarray) -> dict[str, PlantSide]:  # type: ignore[type-arg]
+    found = {}
+    for i, plant in enumerate(levels.plants):
+        stop = float(levels.plant_stops_m[i])
+        found[plant] = PlantSide(tuple(flows[:, i].tolist()), None if np.isnan(stop) else stop)
+    return found
+
+
+def _evenness(row: np.ndarray) -> float | None:  # type: ignore[type-arg]
+    return du_low_quarter(row) if row.size and float(row.sum()) > 0.0 else None
