@@ -117,12 +117,13 @@ def us_grid(days: Sequence[DayWeather], now: datetime, zone: ZoneInfo, *, short_
     coming = [d for d in days if bounds(d.day, zone)[1] > now][:7]
     lows, highs, rain, states = [], [], [], []
     for day in coming:
-        start = bounds(day.day, zone)[0]
+        start, end = bounds(day.day, zone)
+        whole = {23: "PT23H", 24: "P1D", 25: "P1DT1H"}[round((end - start) / HOUR)]
         lows.append(_valid(start - 3 * HOUR, "PT14H", day.tmin_c))
         highs.append(_valid(start + 7 * HOUR, "PT13H", day.tmax_c))
-        states.append(_valid(start, "P1D", 60))
+        states.append(_valid(start, whole, 60))
         if not short_rain or start < now + SHORT_RAIN:
-            rain.append(_valid(start, "P1D", day.rain_mm))
+            rain.append(_valid(start, whole, day.rain_mm))
     return {
         "type": "Feature",
         "properties": {
