@@ -8,6 +8,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterable
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 
@@ -30,7 +31,8 @@ SENTENCES = (
     "feed LINE from its middle",
     "split ZONE at LINE",
 )
-# What an added bubbler is taken to be: flow given at 1 m of head, exponent between shut and open (see trimming).
+# What an added bubbler is taken to be: flow given at 1 m of head, exponent between shut and open (see
+# trimming).
 ADDED_EXPONENT = 0.65
 _NAME = r"([a-z0-9-]+)"
 
@@ -108,7 +110,7 @@ def turned(site: Site, factors: dict[str, float]) -> Site:
 
     def one(emitter: Emitter) -> Emitter:
         factor = factors.get(emitter.id, 1.0)
-        return replace(emitter, coefficient_lph=emitter.coefficient_lph * factor) if factor != 1.0 else emitter
+        return replace(emitter, coefficient_lph=emitter.coefficient_lph * factor)
 
     return _with_emitters(site, lambda e: (one(e),))
 
@@ -136,13 +138,9 @@ def _with_point(line: Line, at_m: float, emitter: Emitter) -> Line:
 
 def _move(site: Site, name: str, place: str) -> Site:
     at_m = parse(place, "length")
-    for zone in site.zones:
-        for line in zone.lines:
-            for point in line.points:
-                for emitter in point.emitters:
-                    if emitter.id == name:
-                        without = _remove(site, name)
-                        return _with_line(without, line.id, lambda x, e=emitter: _with_point(x, at_m, e))
+    for line in (x for z in site.zones for x in z.lines):
+        for emitter in (e for p in line.points for e in p.emitters if e.id == name):
+            return _with_line(_remove(site, name), line.id, partial(_with_point, at_m=at_m, emitter=emitter))
     raise UsageError(f"there is no emitter {name!r}")
 
 
@@ -180,15 +178,20 @@ def _middle(site: Site, name: str) -> Site:
 def _split(site: Site, name: str, at_line: str) -> Site:
     """The line and all that hang on it get a valve of their own, of the same kind."""
     zone = _zone(site, name)
-    owner, line = _line(site, at_line)
+    owner, _ = _line(site, at_line)
     if owner.id != zone.id:
         raise UsageError(f"line {at_line!r} is not in zone {name!r}")
     moved = {at_line}
     while more := {x.id for x in zone.lines if x.start and x.start.line in moved} - moved:
         moved |= more
+    for x in zone.lines:
+        if x.end is not None and (x.id in moved) != (x.end.line in moved):
+            raise UsageError(f"line {x.id!r} closes a ring, so zone {name!r} cannot be split at {at_line!r}")
     stay = tuple(x for x in zone.lines if x.id not in moved)
     own = tuple(replace(x, start=None) if x.id == at_line else x for x in zone.lines if x.id in moved)
-    if not any(p.emitters for x in stay for p in x.points) or not any(p.emitters for x in own for p in x.points):
+    if not any(p.emitters for x in stay for p in x.points) or not any(
+        p.emitters for x in own for p in x.points
+    ):
         raise UsageError(f"splitting zone {name!r} at line {at_line!r} leaves one part without emitters")
     split_plants = {e.plant for x in stay for p in x.points for e in p.emitters} & {
         e.plant for x in own for p in x.points for e in p.emitters
@@ -246,9 +249,7 @@ def _with_zone(site: Site, new: Zone) -> Site:
 
 def _with_line(site: Site, name: str, change: Callable[[Line], Line]) -> Site:
     zone, _ = _line(site, name)
-    return _with_zone(
-        site, replace(zone, lines=tuple(change(x) if x.id == name else x for x in zone.lines))
-    )
+    return _with_zone(site, replace(zone, lines=tuple(change(x) if x.id == name else x for x in zone.lines)))
 
 
 def _with_emitters(site: Site, change: Callable[[Emitter], tuple[Emitter, ...]]) -> Site:

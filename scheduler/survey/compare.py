@@ -1,15 +1,19 @@
-"""Two gardens side by side: what each plant gets at full, half and low, where it stops, evenness, dead storage."""
+"""Two gardens side by side: what each plant gets at full, half and low, where it stops, evenness, dead
+storage."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from scheduler.hydraulics.uniformity import du_low_quarter
 from scheduler.planning.garden import GardenModel, garden_model
 from scheduler.site.model import Site
 from scheduler.survey.levels import LevelSurvey, zone_levels
+
+Array = NDArray[np.float64]
 
 # The levels that people speak of, as shares of the way from the outlet to the brim.
 LEVEL_SHARES = (("full", 1.0), ("half", 0.5), ("low", 0.2))
@@ -17,7 +21,8 @@ LEVEL_SHARES = (("full", 1.0), ("half", 0.5), ("low", 0.2))
 
 @dataclass(frozen=True, slots=True)
 class PlantSide:
-    """One plant in one garden: L/h at full, half and low; where its last emitter stops (None: never flows)."""
+    """One plant in one garden: L/h at full, half and low; where its last emitter stops (None: never
+    flows)."""
 
     flows_lph: tuple[float, ...]
     stops_m: float | None
@@ -59,7 +64,7 @@ def garden_side(site: Site, *, model: GardenModel | None = None) -> GardenSide:
     return GardenSide(site, at, model.stage.volume_l(brim), plants, zones)
 
 
-def _plants(levels: LevelSurvey, flows: np.ndarray) -> dict[str, PlantSide]:  # type: ignore[type-arg]
+def _plants(levels: LevelSurvey, flows: Array) -> dict[str, PlantSide]:
     found = {}
     for i, plant in enumerate(levels.plants):
         stop = float(levels.plant_stops_m[i])
@@ -67,5 +72,5 @@ def _plants(levels: LevelSurvey, flows: np.ndarray) -> dict[str, PlantSide]:  # 
     return found
 
 
-def _evenness(row: np.ndarray) -> float | None:  # type: ignore[type-arg]
+def _evenness(row: Array) -> float | None:
     return du_low_quarter(row) if row.size and float(row.sum()) > 0.0 else None

@@ -82,8 +82,8 @@ class Hopeless:
 class TrimAdvice:
     """One round. Shares are each plant's flow per litre wanted over that of all plants together; 1 is fair.
 
-    ``turns`` stand in turning order; none when the worst plant is safely ``WITHIN`` its share. ``expected`` are the
-    shares after the turns; ``hopeless`` are plants that they leave further off.
+    ``turns`` stand in turning order; none when the worst plant is safely ``WITHIN`` its share. ``expected``
+    are the shares after the turns; ``hopeless`` are plants that they leave further off.
     """
 
     zone: str

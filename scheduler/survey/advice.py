@@ -1,0 +1,224 @@
+"""What would make a drawn garden water more evenly and further down, each worked out by solving it again.
+
+A garden is scored by two figures between 0 and 1: *evenness*, the low-quarter uniformity of what each plant
+gets for each litre it wants, mean over full, half and low and over the zones; and *reach*, the share of the
+stored water that can reach every emitter. Advice is ordered by the rise of their sum for each hour of work.
+Hours are this project's plain guesses of a fitter's time, parts not counted.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from datetime import date
+
+import numpy as np
+from numpy.typing import NDArray
+
+from scheduler.agronomy.need import daily_need_l
+from scheduler.hydraulics.network import zone_network
+from scheduler.hydraulics.solve import solve_levels
+from scheduler.hydraulics.uniformity import du_low_quarter
+from scheduler.site.errors import UsageError
+from scheduler.site.model import Line, Site, Zone
+from scheduler.supply.stage import StageStorage, stage_storage
+from scheduler.survey.changes import changed, turned
+from scheduler.survey.compare import LEVEL_SHARES
+from scheduler.survey.trimming import TrimAdvice, trim_advice
+
+Array = NDArray[np.float64]
+
+# Hours of work (guesses of this project): see the module's words.
+HOURS_TURN = 0.1
+HOURS_PART = 0.5
+HOURS_VALVE = 1.0
+HOURS_EMITTER = 0.3
+HOURS_LINE, HOURS_LINE_METRE = 0.5, 0.1
+HOURS_STAND = 4.0
+HOURS_SPLIT = 3.0
+# Advice that raises the score by less is not given: nobody would see it in a can.
+LEAST_GAIN = 0.01
+# Levels at which a candidate is solved; where an emitter stops is read between them.
+SCORE_LEVELS = 17
+# A strong summer day's reference evapotranspiration for the plants' wants, mm (a choice of this project).
+WANT_ET0_MM = 5.0
+# Common inner bores of garden tube, m (from memory), and raises of a stand worth building.
+BORES_M = (0.0098, 0.0136, 0.0165, 0.0205, 0.026)
+RAISES_M = (0.15, 0.3, 0.6)
+# A better part passes so many times as much.
+BETTER_PART = 2.0
+
+
+@dataclass(frozen=True, slots=True)
+class Score:
+    evenness: float
+    reach: float
+    worst_lph: float  # of the plant with the least flow for what it wants, at half
+
+    @property
+    def total(self) -> float:
+        return self.evenness + self.reach
+
+
+@dataclass(frozen=True, slots=True)
+class Advice:
+    """One thing to do. ``changes`` are sentences for ``survey --what-if``; ``turns`` the bubblers to turn,
+    in order (only of a trimming). ``gain`` is the rise of the score, ``per_hour`` the same for each hour of
+    work."""
+
+    kind: str
+    zone: str | None
+    changes: tuple[str, ...]
+    hours: float
+    before: Score
+    after: Score
+    trim: TrimAdvice | None = None
+
+    @property
+    def gain(self) -> float:
+        return self.after.total - self.before.total
+
+    @property
+    def per_hour(self) -> float:
+        return self.gain / self.hours
+
+
+def midsummer_wants(site: Site) -> dict[str, float]:
+    """Litres a day each plant wants on a strong midsummer day, when all are planted."""
+    years = [p.planted.year for p in site.plants if p.planted is not None]
+    year = max(years, default=2001)
+    month = 7 if site.place.latitude_deg >= 0.0 else 1
+    day = date(year if month == 7 else year + 1, month, 15)
+    return {p.id: daily_need_l(p, WANT_ET0_MM, day) for p in site.plants}
+
+
+def advise(site: Site, wants: Mapping[str, float] | None = None) -> tuple[Advice, ...]:
+    """All advice that helps by ``LEAST_GAIN`` or more, most rise of the score for each hour first."""
+    wants = wants or midsummer_wants(site)
+    stage = stage_storage(site.tank)
+    before = score(site, wants, stage)
+    found = list(_trims(site, wants, stage, before))
+    for kind, zone, sentences, hours in _candidates(site, wants):
+        try:
+            after = score(changed(site, sentences), wants, stage)
+        except UsageError:
+            continue  # this garden is not laid out for it
+        found.append(Advice(kind, zone, sentences, hours, before, after))
+    return tuple(sorted((a for a in found if a.gain >= LEAST_GAIN), key=lambda a: (-a.per_hour, a.changes)))
+
+
+def score(site: Site, wants: Mapping[str, float], stage: StageStorage) -> Score:
+    """Solve every zone over the levels and score the garden."""
+    brim = stage.brim_level_m
+    levels = np.linspace(0.0, brim, SCORE_LEVELS)
+    evenness, reach, worst = [], [], []
+    for zone in site.zones:
+        network = zone_network(site, zone)
+        table = solve_levels(network, levels)
+        alive = network.k_m3s > 0.0
+        over = (table.head_m - network.activation_head_m)[:, alive].min(axis=1, initial=np.inf)
+        reach.append(1.0 - stage.volume_l(_crossing(levels, over)) / stage.volume_l(brim))
+        ratios, flows = _ratios(network.emitter_plant, table.flow_lph, wants)
+        at = [float(share * brim) for _, share in LEVEL_SHARES]
+        rows = [np.array([np.interp(x, levels, column) for column in ratios.T]) for x in at]
+        evenness.append(float(np.mean([du_low_quarter(r) if r.sum() > 0.0 else 0.0 for r in rows])))
+        if ratios.shape[1]:
+            i = int(rows[1].argmin())
+            worst.append((float(rows[1][i]), float(np.interp(at[1], levels, flows[:, i]))))
+    return Score(float(np.mean(evenness)), float(np.mean(reach)), min(worst)[1] if worst else 0.0)
+
+
+def _crossing(levels: Array, over: Array) -> float:
+    """Lowest level from which the hardest emitter has head."""
+    if over[-1] <= 0.0:
+        return float(levels[-1])
+    dry = np.nonzero(over <= 0.0)[0]
+    if len(dry) == 0:
+        return 0.0
+    i = int(dry[-1])
+    return float(levels[i] - over[i] / (over[i + 1] - over[i]) * (levels[i + 1] - levels[i]))
+
+
+def _ratios(
+    plants: tuple[str | None, ...], flow_lph: Array, wants: Mapping[str, float]
+) -> tuple[Array, Array]:
+    """Flow for each litre wanted, and flow, of every plant with a want: (levels, plants) each."""
+    known = [p for p in dict.fromkeys(plants) if p is not None and wants.get(p, 0.0) > 0.0]
+    rows = np.array([[float(p == q) for q in plants] for p in known]).reshape(len(known), len(plants))
+    flows = flow_lph @ rows.T
+    return flows / np.array([wants[p] for p in known]), flows
+
+
+def _trims(site: Site, wants: Mapping[str, float], stage: StageStorage, before: Score) -> Iterator[Advice]:
+    half_m = 0.5 * stage.brim_level_m
+    for zone in site.zones:
+        trim = trim_advice(site, zone.id, half_m, wants)
+        if not trim.turns:
+            continue
+        after = score(turned(site, {t.emitter: t.factor for t in trim.turns}), wants, stage)
+        words = tuple(
+            f"{'open' if t.opens else 'close'} {t.emitter} {abs(t.factor - 1.0):.0%}".replace("%", " %")
+            for t in trim.turns
+        )
+        yield Advice("trim", zone.id, words, HOURS_TURN * len(trim.turns), before, after, trim)
+
+
+_Candidate = tuple[str, str | None, tuple[str, ...], float]
+
+
+def _candidates(site: Site, wants: Mapping[str, float]) -> Iterator[_Candidate]:
+    for rise in RAISES_M:
+        yield "raise", None, (f"raise barrels {rise * 100:.0f} cm",), HOURS_STAND
+    if site.feed.filter_kv_m3ph is not None:
+        better = BETTER_PART * site.feed.filter_kv_m3ph
+        yield "filter", None, (f"filter {better:g} m3/h",), HOURS_PART
+    yield "feed", None, (f"feed bore {_next_bore(site.feed.bore_m) * 1000:g} mm",), HOURS_PART
+    for zone in site.zones:
+        yield "valve", zone.id, (f"valve {zone.id} {BETTER_PART * zone.valve.kv_m3ph:g} m3/h",), HOURS_VALVE
+        for line in zone.lines:
+            yield from _line_candidates(zone, line)
+        yield from _emitter_candidates(site, zone, wants)
+
+
+def _line_candidates(zone: Zone, line: Line) -> Iterator[_Candidate]:
+    hours = HOURS_LINE + HOURS_LINE_METRE * line.length_m
+    yield "bore", zone.id, (f"bore {line.id} {_next_bore(line.bore_m) * 1000:g} mm",), hours
+    yield "middle", zone.id, (f"feed {line.id} from its middle",), HOURS_LINE + hours / 2.0
+    yield "split", zone.id, (f"split {zone.id} at {line.id}",), HOURS_SPLIT
+
+
+def _emitter_candidates(site: Site, zone: Zone, wants: Mapping[str, float]) -> Iterator[_Candidate]:
+    """One more bubbler beside the worst served plant's first, as large as what it lacks; or its first one
+    moved to the lowest place of its line."""
+    half_m = 0.5 * stage_storage(site.tank).brim_level_m
+    network = zone_network(site, zone)
+    table = solve_levels(network, np.array([half_m]))
+    ratios, flows = _ratios(network.emitter_plant, table.flow_lph, wants)
+    known = [p for p in dict.fromkeys(network.emitter_plant) if p is not None and wants.get(p, 0.0) > 0.0]
+    if len(known) < 2:
+        return
+    worst = int(ratios[0].argmin())
+    plant = known[worst]
+    line, at_m, emitter = next(
+        (x, p.at_m, e) for x in zone.lines for p in x.points for e in p.emitters if e.plant == plant
+    )
+    lack = float(ratios[0].mean() * wants[plant] - flows[0, worst])
+    head = float(table.head_m[0][[q == plant for q in network.emitter_plant]].max())
+    if head > 0.05 and lack > 0.1:
+        flow = lack / head**0.65
+        yield (
+            "add",
+            zone.id,
+            (f"add {flow:.2g} L/h bubbler for {plant} on {line.id} at {at_m:g} m",),
+            HOURS_EMITTER,
+        )
+    lowest = max(line.points, key=lambda p: p.drop_m)
+    if lowest.at_m != at_m:
+        yield "move", zone.id, (f"move {emitter.id} to {lowest.at_m:g} m",), HOURS_EMITTER
+
+
+def _next_bore(bore_m: float) -> float:
+    return next((b for b in BORES_M if b > bore_m * 1.05), round(bore_m * 1.25, 4))
+
+
+__all__ = ["Advice", "Score", "advise", "midsummer_wants", "score"]
