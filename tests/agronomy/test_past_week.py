@@ -74,7 +74,7 @@ def test_temperatures_alone_are_hargreaves() -> None:
 def test_the_interval_widens_with_age_until_past_years_know_better() -> None:
     day, past = DayWeather(DAY, 12.0, 26.0), seattle()
     widths, methods = [], []
-    for age in range(0, 40):
+    for age in range(40):
         found = estimated_et0(DAY, day, float(age), past, SEATTLE)
         assert found is not None and found.low_mm < found.et0_mm < found.high_mm
         widths.append(found.high_mm - found.low_mm)
