@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import typer
 
 from scheduler.cli.printing import say, say_error, say_json, say_table
 from scheduler.cli.sites import SITE_HELP, find_site, read_date, read_level, read_weather
+
+if TYPE_CHECKING:
+    from scheduler.site.model import Site
 
 JSON = typer.Option(False, "--json", help="Print one JSON object for a program.")
 
@@ -74,22 +79,52 @@ def survey(
     at: str = typer.Option(
         "half", "--at", help='Level above the outlet: "60 cm", full, half or low.', metavar="LEVEL"
     ),
+    advice: bool = typer.Option(False, "--advice", help="Say what would help, each solved again."),
+    what_if: list[str] = typer.Option(
+        None,
+        "--what-if",
+        help='Compare with a change, such as "raise barrels 30 cm"; may be given again.',
+        metavar="CHANGE",
+    ),
+    against: str = typer.Option(None, "--against", help="Compare with another site file.", metavar="SITE"),
     json: bool = JSON,
 ) -> None:
-    """Show the head and flow at every emitter, each zone as if open alone."""
+    """Show the head and flow at every emitter, each zone as if open alone; advise and compare."""
     from scheduler.planning.garden import garden_model
-    from scheduler.report.survey import survey_answer, survey_rows
+    from scheduler.report.survey import advice_lines, survey_answer, survey_rows, zone_lines
 
     garden = find_site(site)
+    if what_if or against:
+        _compare(garden, what_if or [], against, json)
+        return
     level_m = read_level(at, garden_model(garden))
-    answer = survey_answer(garden, level_m)
+    answer = survey_answer(garden, level_m, advice=advice)
     if json:
         say_json(answer)
         return
     for title, columns, rows in survey_rows(garden, answer):
         say_table(title, columns, rows)
+    for line in zone_lines(garden, answer):
+        say(line)
     for finding in answer.findings:
         say(f"- {finding}")
+    if advice:
+        for line in advice_lines(answer):
+            say(line)
+
+
+def _compare(garden: Site, changes: list[str], against: str | None, json: bool) -> None:
+    """The garden beside another, or beside itself with the changes made."""
+    from scheduler.report.survey import compare_answer, compare_rows
+    from scheduler.survey.changes import changed
+
+    other = changed(find_site(against) if against else garden, changes)
+    answer = compare_answer(garden, other, changes)
+    if json:
+        say_json(answer)
+        return
+    for title, columns, rows in compare_rows(other, answer):
+        say_table(title, columns, rows)
 
 
 def plan(

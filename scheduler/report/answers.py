@@ -41,10 +41,24 @@ class CheckAnswer(Answer):
 
 
 class EmitterAnswer(Answer):
+    """``weakens_m``, ``stops_m``: None where it gets nothing even from full barrels. ``head_parts_m`` add up
+    to the static head."""
+
     id: str
     plant: str | None
     head_m: float
     flow_lph: float
+    weakens_m: float | None = None
+    stops_m: float | None = None
+    static_head_m: float | None = None
+    head_parts_m: dict[str, float] = {}
+
+
+class PlantSurveyAnswer(Answer):
+    id: str
+    flow_lph: float
+    weakens_m: float | None
+    stops_m: float | None
 
 
 class ZoneSurveyAnswer(Answer):
@@ -54,12 +68,63 @@ class ZoneSurveyAnswer(Answer):
     worst_emitter_stops_m: float | None
     dead_storage_l: float | None
     emitters: list[EmitterAnswer]
+    plants: list[PlantSurveyAnswer] = []
+    uniformity_class: str | None = None
+    emission_uniformity: float | None = None
+    statistical_uniformity: float | None = None
+    du_low_quarter_emitters: float | None = None
+    prime_s: float | None = None
+    prime_volume_l: float | None = None
+    link_gap_m: float | None = None
+    flow_share_at_5c: float | None = None
+    flow_share_at_30c: float | None = None
+
+
+class AdviceAnswer(Answer):
+    kind: str
+    zone: str | None
+    changes: list[str]
+    hours: float
+    gain: float
+    evenness_before: float
+    evenness_after: float
+    reach_before: float
+    reach_after: float
 
 
 class SurveyAnswer(Answer):
     level_m: float
     zones: list[ZoneSurveyAnswer]
     findings: list[str]
+    advice: list[AdviceAnswer] | None = None  # None: not asked for
+
+
+class PlantSideAnswer(Answer):
+    id: str
+    flows_lph: list[float]  # at full, half and low
+    stops_m: float | None
+
+
+class ZoneSideAnswer(Answer):
+    id: str
+    du_low_quarter: list[float | None]  # at full, half and low
+    dead_storage_l: float
+
+
+class GardenSideAnswer(Answer):
+    name: str
+    levels_m: list[float]
+    full_l: float
+    plants: list[PlantSideAnswer]
+    zones: list[ZoneSideAnswer]
+
+
+class CompareAnswer(Answer):
+    """Two gardens, what was asked about first as it is."""
+
+    before: GardenSideAnswer
+    after: GardenSideAnswer
+    changes: list[str]
 
 
 class ReasonAnswer(Answer):
@@ -237,7 +302,31 @@ class WhyAnswer(Answer):
     sources: list[WhySourceAnswer]
 
 
+class WaterDayAnswer(Answer):
+    """A closed day of the barrels, litres; None where it is not known. ``rest_l`` is what nobody accounts
+    for."""
+
+    day: date
+    start_l: float | None
+    caught_l: float | None
+    added_l: float
+    overflow_l: float | None
+    drawn_l: float
+    taken_l: float
+    leak_l: float | None
+    end_l: float | None
+    rest_l: float | None
+    rest_sd_l: float | None
+    beyond_chance: bool | None
+
+
+class BalanceAnswer(Answer):
+    garden: str
+    days: list[WaterDayAnswer]
+
+
 SCHEMAS: Mapping[str, type[Answer]] = {
+    "balance": BalanceAnswer,
     "check": CheckAnswer,
     "examples": ExamplesAnswer,
     "plan": PlanAnswer,
@@ -245,5 +334,6 @@ SCHEMAS: Mapping[str, type[Answer]] = {
     "request": RequestAnswer,
     "status": StatusAnswer,
     "survey": SurveyAnswer,
+    "what-if": CompareAnswer,
     "why": WhyAnswer,
 }

@@ -2,33 +2,112 @@
 
 from __future__ import annotations
 
-from scheduler.report.answers import EmitterAnswer, SurveyAnswer, ZoneSurveyAnswer
+import math
+from collections.abc import Callable
+
+import numpy as np
+from numpy.typing import NDArray
+
+from scheduler.report.answers import (
+    AdviceAnswer,
+    CompareAnswer,
+    EmitterAnswer,
+    GardenSideAnswer,
+    PlantSideAnswer,
+    PlantSurveyAnswer,
+    SurveyAnswer,
+    ZoneSideAnswer,
+    ZoneSurveyAnswer,
+)
 from scheduler.report.plan import Columns, Rows
-from scheduler.site.model import Site
-from scheduler.site.showing import show_flow, show_length, show_volume
-from scheduler.survey.survey import survey
+from scheduler.site.model import DisplayUnits, Site
+from scheduler.site.showing import show_duration, show_flow, show_length, show_share, show_volume
+from scheduler.survey.advice import Advice, advise
+from scheduler.survey.compare import garden_side
+from scheduler.survey.levels import WEAK_SHARE
+from scheduler.survey.survey import ZoneSurvey, survey
+
+# US gallon of 231 cubic inches (NIST Handbook 44).
+LITRE_PER_GALLON = 3.785411784
+PART_WORDS = {
+    "hose": "outlet and hose",
+    "filter": "filter",
+    "valve": "valve",
+    "main": "main",
+    "lateral": "lateral",
+    "emitter": "left at the emitter",
+}
 
 
-def survey_answer(site: Site, level_m: float) -> SurveyAnswer:
+def survey_answer(site: Site, level_m: float, *, advice: bool = False) -> SurveyAnswer:
     """Every emitter's head and flow at a level above the outlet, each zone open alone."""
     result = survey(site, level_m)
     return SurveyAnswer(
         level_m=level_m,
-        zones=[
-            ZoneSurveyAnswer(
-                id=z.id,
-                flow_lph=z.flow_lph,
-                du_low_quarter=z.du_low_quarter,
-                worst_emitter_stops_m=z.worst_emitter_stops_m,
-                dead_storage_l=z.dead_storage_l,
-                emitters=[
-                    EmitterAnswer(id=e.id, plant=e.plant, head_m=e.head_m, flow_lph=e.flow_lph)
-                    for e in z.emitters
-                ],
-            )
-            for z in result.zones
-        ],
+        zones=[_zone_answer(z) for z in result.zones],
         findings=list(result.findings),
+        advice=[_advice_answer(a) for a in advise(site)] if advice else None,
+    )
+
+
+def _zone_answer(z: ZoneSurvey) -> ZoneSurveyAnswer:
+    levels = z.levels
+    assert levels is not None
+    weak, stop = _levels(levels.emitter_weakens_m), _levels(levels.emitter_stops_m)
+    plant_weak = dict(zip(levels.plants, _levels(levels.plant_weakens_m), strict=True))
+    plant_stop = dict(zip(levels.plants, _levels(levels.plant_stops_m), strict=True))
+    return ZoneSurveyAnswer(
+        id=z.id,
+        flow_lph=z.flow_lph,
+        du_low_quarter=z.du_low_quarter,
+        worst_emitter_stops_m=z.worst_emitter_stops_m,
+        dead_storage_l=z.dead_storage_l,
+        emitters=[
+            EmitterAnswer(
+                id=e.id,
+                plant=e.plant,
+                head_m=e.head_m,
+                flow_lph=e.flow_lph,
+                weakens_m=weak[i],
+                stops_m=stop[i],
+                static_head_m=z.budgets[i].static_m,
+                head_parts_m={str(part): m for part, m in z.budgets[i].parts_m.items()},
+            )
+            for i, e in enumerate(z.emitters)
+        ],
+        plants=[
+            PlantSurveyAnswer(
+                id=p.id, flow_lph=p.flow_lph, weakens_m=plant_weak[p.id], stops_m=plant_stop[p.id]
+            )
+            for p in z.plants
+        ],
+        uniformity_class=z.grade,
+        emission_uniformity=z.emission,
+        statistical_uniformity=z.statistical,
+        du_low_quarter_emitters=z.du_emitters,
+        prime_s=z.prime_s,
+        prime_volume_l=z.prime_volume_l,
+        link_gap_m=z.link_gap_m,
+        flow_share_at_5c=z.cold_share,
+        flow_share_at_30c=z.warm_share,
+    )
+
+
+def _levels(values: NDArray[np.float64]) -> list[float | None]:
+    return [x if math.isfinite(x) else None for x in values.tolist()]
+
+
+def _advice_answer(a: Advice) -> AdviceAnswer:
+    return AdviceAnswer(
+        kind=a.kind,
+        zone=a.zone,
+        changes=list(a.changes),
+        hours=a.hours,
+        gain=a.gain,
+        evenness_before=a.before.evenness,
+        evenness_after=a.after.evenness,
+        reach_before=a.before.reach,
+        reach_after=a.after.reach,
     )
 
 
@@ -43,24 +122,210 @@ def stops_words(site: Site, stops_m: float | None, dead_l: float | None) -> str:
 
 
 def survey_rows(site: Site, answer: SurveyAnswer) -> list[tuple[str, Columns, Rows]]:
-    """One table a zone."""
+    """One table a zone; the outlets of a tube that feed one plant share a row."""
     units = site.units
     tables: list[tuple[str, Columns, Rows]] = []
+    columns: Columns = [("emitter", "left"), ("plant", "left")]
+    columns += [(name, "right") for name in ("head", "flow", "weak below", "stops below")]
     for z in answer.zones:
         title = (
             f"Zone {site.zone(z.id).name} at a level of {show_length(answer.level_m, units)}: "
             f"{show_flow(z.flow_lph, units)}; {stops_words(site, z.worst_emitter_stops_m, z.dead_storage_l)}"
         )
+        groups = _groups(site, z)
+        head = length_column([e.head_m for e in z.emitters], units)
+        flow = flow_column([e.flow_lph for e in z.emitters], units)
+        level = length_column(
+            [x for e in z.emitters for x in (e.weakens_m, e.stops_m) if x is not None], units
+        )
         rows = [
             [
-                e.id,
-                site.plant(e.plant).name if e.plant else "-",
-                show_length(e.head_m, units),
-                show_flow(e.flow_lph, units) if e.flow_lph > 0 else "dry",
+                name,
+                site.plant(es[0].plant).name if es[0].plant else "-",
+                _range(head, [e.head_m for e in es])
+                + (" (above the water)" if min(e.head_m for e in es) <= 0.0 else ""),
+                _range(flow, [e.flow_lph for e in es]) if max(e.flow_lph for e in es) > 0 else "dry",
+                _highest(level, [e.weakens_m for e in es]),
+                _highest(level, [e.stops_m for e in es]),
             ]
-            for e in z.emitters
+            for name, es in groups
         ]
-        tables.append(
-            (title, [("emitter", "left"), ("plant", "left"), ("head", "right"), ("flow", "right")], rows)
-        )
+        tables.append((title, columns, rows))
     return tables
+
+
+def _groups(site: Site, z: ZoneSurveyAnswer) -> list[tuple[str, list[EmitterAnswer]]]:
+    """Emitters row by row: a bubbler alone, the outlets of one tube at one plant together."""
+    line_of = {
+        e.id: (line.id, e.form) for line in site.zone(z.id).lines for p in line.points for e in p.emitters
+    }
+    found: dict[tuple[str, str | None], list[EmitterAnswer]] = {}
+    for e in z.emitters:
+        line, form = line_of[e.id]
+        key = (line, e.plant) if form == "inline" else (f"={e.id}", e.plant)
+        found.setdefault(key, []).append(e)
+    return [
+        (key[0][1:] if key[0][0] == "=" else f"{key[0]} ({len(es)} outlets)", es) for key, es in found.items()
+    ]
+
+
+Show = Callable[[float], str]
+
+
+def length_column(values_m: list[float], units: DisplayUnits) -> Show:
+    """How a column of lengths is written: one unit for all of it."""
+    most = max((abs(x) for x in values_m), default=0.0)
+    if units == "us":
+        return (lambda x: f"{x / 0.3048:.2f} ft") if most >= 0.9144 else (lambda x: f"{x / 0.0254:.1f} in")
+    return (lambda x: f"{x:.2f} m") if most >= 1.0 else (lambda x: f"{x * 100:.1f} cm")
+
+
+def flow_column(values_lph: list[float], units: DisplayUnits) -> Show:
+    """How a column of flows is written: one unit for all of it."""
+    if units == "us":
+        if max(values_lph, default=0.0) / LITRE_PER_GALLON >= 60.0:
+            return lambda x: f"{x / LITRE_PER_GALLON / 60.0:.3f} gpm"
+        return lambda x: f"{x / LITRE_PER_GALLON:.2f} gph"
+    return lambda x: f"{x:.2f} L/h"
+
+
+def _range(show: Show, values: list[float]) -> str:
+    low, high = show(min(values)), show(max(values))
+    return high if low == high else f"{low.split(' ')[0]}-{high}"
+
+
+def _highest(show: Show, values: list[float | None]) -> str:
+    known = [x for x in values if x is not None]
+    if len(known) < len(values):
+        return "never flows"
+    return show(max(known)) if max(known) > 0.0 else "outlet"
+
+
+def zone_lines(site: Site, answer: SurveyAnswer) -> list[str]:
+    """Evenness, where the head goes, filling and temperature, one paragraph a zone."""
+    rule = (
+        f"Weak: below {show_share(WEAK_SHARE)} of what it gives from full barrels. Levels are above the "
+        "outlet. A value between two bands of uniformity takes the lower one's name."
+    )
+    return [rule, *(line for z in answer.zones for line in _zone_words(site, z))]
+
+
+def _zone_words(site: Site, z: ZoneSurveyAnswer) -> list[str]:
+    name = site.zone(z.id).name
+    if z.du_low_quarter is None:
+        return [f"Zone {name}: dry at this level."]
+    even = (
+        f"Zone {name}: by plant, low-quarter uniformity {show_share(z.du_low_quarter)} ({z.uniformity_class})"
+    )
+    if z.emission_uniformity is not None and z.statistical_uniformity is not None:
+        even += (
+            f", emission uniformity {show_share(z.emission_uniformity)}, "
+            f"statistical {show_share(z.statistical_uniformity)}"
+        )
+    even += f"; by emitter {show_share(z.du_low_quarter_emitters)}."
+    worst = min(z.emitters, key=lambda e: e.head_m)
+    lines = [even]
+    if worst.static_head_m is not None and worst.static_head_m > 0.0:
+        parts = ", ".join(
+            f"{PART_WORDS[part]} {_small(m, site.units)} ({show_share(m / worst.static_head_m)})"
+            for part, m in worst.head_parts_m.items()
+        )
+        lines.append(f"Of {_small(worst.static_head_m, site.units)} static head at {worst.id}: {parts}.")
+    lines.append(
+        f"Lines are filled {show_duration(z.prime_s)} after opening. With water of 5 degC it "
+        f"gives {show_share(z.flow_share_at_5c)}, of 30 degC {show_share(z.flow_share_at_30c)} of its "
+        "flow at 20 degC."
+    )
+    return lines
+
+
+def _small(length_m: float, units: DisplayUnits) -> str:
+    """A head of any size in the small unit, so that parts and sum can be added by eye."""
+    return f"{length_m / 0.0254:.2f} in" if units == "us" else f"{length_m * 1000:.0f} mm"
+
+
+def advice_lines(answer: SurveyAnswer) -> list[str]:
+    """Advice in order, each with its effect and effort."""
+    if not answer.advice:
+        return ["Nothing that was tried makes a difference worth the work."]
+    lines = ["Most effect for each hour of work first; each was solved again:"]
+    for n, a in enumerate(answer.advice, 1):
+        lines.append(
+            f"{n}. {', then '.join(a.changes)}: evenness {show_share(a.evenness_before)} to "
+            f"{show_share(a.evenness_after)}, water that reaches every emitter "
+            f"{show_share(a.reach_before)} to {show_share(a.reach_after)}; about {a.hours:.1f} h."
+        )
+    return lines
+
+
+def compare_answer(before: Site, after: Site, changes: list[str]) -> CompareAnswer:
+    """Both gardens solved, side by side."""
+    return CompareAnswer(before=_side(before), after=_side(after), changes=changes)
+
+
+def _side(site: Site) -> GardenSideAnswer:
+    side = garden_side(site)
+    return GardenSideAnswer(
+        name=site.name,
+        levels_m=list(side.levels_m),
+        full_l=side.full_l,
+        plants=[
+            PlantSideAnswer(id=p, flows_lph=list(s.flows_lph), stops_m=s.stops_m)
+            for p, s in side.plants.items()
+        ],
+        zones=[
+            ZoneSideAnswer(id=z, du_low_quarter=list(s.evenness), dead_storage_l=s.dead_storage_l)
+            for z, s in side.zones.items()
+        ],
+    )
+
+
+def compare_rows(site: Site, answer: CompareAnswer) -> list[tuple[str, Columns, Rows]]:
+    """Plants, then zones: before > after at full, half and low."""
+    names = {p.id: p.name for p in site.plants}
+    old, new = ({p.id: p for p in s.plants} for s in (answer.before, answer.after))
+    flow = flow_column([x for p in (*old.values(), *new.values()) for x in p.flows_lph], site.units)
+    level = length_column([p.stops_m or 0.0 for p in (*old.values(), *new.values())], site.units)
+
+    def stop(p: PlantSideAnswer | None) -> str:
+        return "-" if p is None else _highest(level, [p.stops_m])
+
+    def at(p: PlantSideAnswer | None, i: int) -> str:
+        return "-" if p is None else flow(p.flows_lph[i]) if p.flows_lph[i] > 0.0 else "dry"
+
+    plants = [
+        [names.get(i, i)]
+        + [f"{at(old.get(i), n)} > {at(new.get(i), n)}" for n in range(3)]
+        + [f"{stop(old.get(i))} > {stop(new.get(i))}"]
+        for i in dict.fromkeys((*old, *new))
+    ]
+    zones_old, zones_new = ({z.id: z for z in s.zones} for s in (answer.before, answer.after))
+
+    def even(z: ZoneSideAnswer | None, i: int) -> str:
+        if z is None:
+            return "-"
+        share = z.du_low_quarter[i]
+        return "dry" if share is None else show_share(share)
+
+    def dead(z: ZoneSideAnswer | None) -> str:
+        return "-" if z is None else show_volume(z.dead_storage_l, site.units)
+
+    zones = [
+        [i]
+        + [f"{even(zones_old.get(i), n)} > {even(zones_new.get(i), n)}" for n in range(3)]
+        + [f"{dead(zones_old.get(i))} > {dead(zones_new.get(i))}"]
+        for i in dict.fromkeys((*zones_old, *zones_new))
+    ]
+    heads: Columns = [(name, "right") for name in ("full", "half", "low")]
+    return [
+        (
+            "Flow of each plant, as it is > changed",
+            [("plant", "left"), *heads, ("stops below", "right")],
+            plants,
+        ),
+        (
+            "Low-quarter uniformity of the plants, as it is > changed",
+            [("zone", "left"), *heads, ("dead storage", "right")],
+            zones,
+        ),
+    ]

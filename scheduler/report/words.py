@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from scheduler.planning.garden import garden_model
 from scheduler.report.survey import stops_words
 from scheduler.site.model import Site
@@ -15,17 +17,33 @@ def site_words(site: Site) -> list[str]:
     units = site.units
     full_l = stage.volume_l(stage.brim_level_m)
     barrels = f"{len(site.tank.barrels)} barrel{'s' if len(site.tank.barrels) > 1 else ''}"
+    model = garden_model(site)
+    never = [
+        ident
+        for made in model.zones.values()
+        for ident, head, start in zip(
+            made.curve.emitter_ids,
+            made.curve.heads_m(stage.brim_level_m),
+            made.curve.law.start_head_m,
+            strict=True,
+        )
+        if head <= start
+    ]
+    state = "the site file is in order."
+    if never:
+        some = ", ".join(never[:5]) + (f" and {len(never) - 5} more" if len(never) > 5 else "")
+        state = f"the site file can be read, but these get no water even from full barrels: {some}."
     lines = [
-        f"{site.name}: the site file is in order.",
+        f"{site.name}: {state}",
         f"{barrels}: {show_volume(full_l, units)} above the outlet when full (brim "
         f"{show_length(stage.brim_level_m, units)} over it), "
         f"{show_volume(stage.litres_below_outlet, units)} below it, "
         f"{show_volume(site.reserve.volume_l, units)} held in reserve.",
     ]
-    model = garden_model(site)
     for zone in site.zones:
         plants = [p.name for p in site.plants if any(e.plant == p.id for e in zone.emitters)]
-        stops_m = model.zones[zone.id].worst_stop_m
-        reaches = stops_words(site, stops_m, stage.volume_l(stops_m))
+        stop = model.zones[zone.id].worst_stop_m
+        stops_m = stop if math.isfinite(stop) else None
+        reaches = stops_words(site, stops_m, stage.volume_l(stop))
         lines.append(f"Zone {zone.name}: {len(zone.emitters)} emitters for {', '.join(plants)}; {reaches}.")
     return lines

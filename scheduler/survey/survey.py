@@ -8,14 +8,17 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from scheduler.hydraulics.curve import ZoneCurve, zone_curve
-from scheduler.hydraulics.network import zone_network
+from scheduler.hydraulics.network import Network
 from scheduler.hydraulics.solve import Flows, solve
-from scheduler.hydraulics.uniformity import du_low_quarter
-from scheduler.planning.garden import GardenModel
+from scheduler.hydraulics.uniformity import du_low_quarter, emission_uniformity, statistical_uniformity
+from scheduler.planning.garden import GardenModel, garden_model
 from scheduler.site.model import Emitter, Site, Zone
-from scheduler.site.showing import show_level, show_share, show_volume
-from scheduler.supply.stage import StageStorage, stage_storage
+from scheduler.site.showing import show_length, show_level, show_share, show_volume
+from scheduler.supply.link import link_offset_m
+from scheduler.supply.stage import StageStorage
+from scheduler.survey.air import AirPlace, air_places
+from scheduler.survey.head_budget import HeadBudget, head_budgets
+from scheduler.survey.levels import LevelSurvey, zone_levels
 
 # An emitter below this gives drops, not water: a hundredth of a litre an hour (a choice of this project).
 REACHED_LPH = 0.01
@@ -57,6 +60,37 @@ class ZoneSurvey:
     worst_emitter_stops_m: float | None
     dead_storage_l: float | None
     prime_volume_l: float
+    levels: LevelSurvey | None = None
+    budgets: tuple[HeadBudget, ...] = ()
+    air: tuple[AirPlace, ...] = ()
+    emission: float | None = None  # design EU of the plants' sums
+    statistical: float | None = None  # Us of the plants' sums
+    du_emitters: float | None = None  # low-quarter uniformity emitter by emitter
+    prime_s: float | None = None  # to fill the emptied part of the lines at this level; None: not worked out
+    link_gap_m: float = 0.0  # how far the outlet's barrel stands below the mean while this zone draws
+    cold_share: float | None = None  # flow with water at COLD_C over that at 20 degC
+    warm_share: float | None = None
+
+    @property
+    def grade(self) -> str | None:
+        """The published class of ``du_low_quarter``; see ``uniformity_class``."""
+        return uniformity_class(self.du_low_quarter)
+
+
+# Lower edges of the bands of DU and EU of ASABE EP458 (from memory: 94-100, 81-87, 68-75, 56-62 %, below 50
+# %). The bands leave gaps; a value in a gap takes the class below it (the cautious rule of this project).
+CLASSES = ((0.94, "excellent"), (0.81, "good"), (0.68, "fair"), (0.56, "poor"), (0.0, "unacceptable"))
+# Water of a spring morning and of a hot afternoon in a dark barrel (a choice of this project), degC.
+COLD_C, WARM_C = 5.0, 30.0
+# A joint between barrels is called thin when the outlet's barrel stands so far below the mean while drawing.
+THIN_LINK_M = 0.03
+
+
+def uniformity_class(du: float | None) -> str | None:
+    """Class of a low-quarter or emission uniformity (0 to 1) by the published bands; None for None."""
+    if du is None:
+        return None
+    return next(word for edge, word in CLASSES if du >= edge)
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,23 +106,21 @@ def survey(site: Site, level_m: float, *, model: GardenModel | None = None) -> S
 
     A ``model`` at hand saves building the curves again; the flows are always solved, never interpolated.
     """
-    stage = model.stage if model is not None else stage_storage(site.tank)
-    curves = {z: m.curve for z, m in model.zones.items()} if model is not None else {}
+    model = model or garden_model(site)
+    stage = model.stage
     zones: list[ZoneSurvey] = []
     findings = _level_findings(site, level_m, stage)
     for zone in site.zones:
-        seen = _zone_survey(site, zone, level_m, stage, curves)
+        seen = _zone_survey(site, zone, level_m, model)
         zones.append(seen)
         findings += _zone_findings(site, zone, seen, level_m)
     findings += _unfed(site)
     return SurveyResult(level_m, stage.volume_l(level_m), tuple(zones), tuple(findings))
 
 
-def _zone_survey(
-    site: Site, zone: Zone, level_m: float, stage: StageStorage, curves: Mapping[str, ZoneCurve]
-) -> ZoneSurvey:
-    network = zone_network(site, zone)
-    curve = curves.get(zone.id) or zone_curve(network, stage.brim_level_m)
+def _zone_survey(site: Site, zone: Zone, level_m: float, model: GardenModel) -> ZoneSurvey:
+    made = model.zones[zone.id]
+    network, curve, stage = made.network, made.curve, model.stage
     flows: Flows = solve(network, level_m)
     emitters = tuple(
         EmitterSurvey(emitter, plant, float(head), float(flow))
@@ -100,18 +132,45 @@ def _zone_survey(
     for e in emitters:
         if e.plant is not None:
             sums[e.plant] = sums.get(e.plant, 0.0) + e.flow_lph
-    plants = tuple(PlantSurvey(plant, flow) for plant, flow in sums.items())
     stops_m = curve.worst_emitter_stops_m if math.isfinite(curve.worst_emitter_stops_m) else None
+    values = np.array(list(sums.values()))
+    flowing = float(values.sum()) > 0.0
+    total = float(flows.total_lph)
     return ZoneSurvey(
         id=zone.id,
-        flow_lph=float(flows.total_lph),
+        flow_lph=total,
         emitters=emitters,
-        plants=plants,
-        du_low_quarter=du_low_quarter(np.array(list(sums.values()))) if sum(sums.values()) > 0.0 else None,
+        plants=tuple(PlantSurvey(plant, flow) for plant, flow in sums.items()),
+        du_low_quarter=du_low_quarter(values) if flowing else None,
         worst_emitter_stops_m=stops_m,
         dead_storage_l=stage.volume_l(stops_m) if stops_m is not None else None,
         prime_volume_l=network.line_volume_l * zone.emptied_share,
+        levels=zone_levels(model, zone.id),
+        budgets=head_budgets(site, zone, network, flows),
+        air=air_places(network, flows),
+        emission=_emission(zone, sums) if flowing else None,
+        statistical=statistical_uniformity(values) if flowing and len(values) > 1 else None,
+        du_emitters=du_low_quarter(flows.flow_lph) if total > 0.0 else None,
+        prime_s=made.prime(level_m).fill_s if total > 0.0 else None,
+        link_gap_m=link_offset_m(site.tank, total, level_m),
+        cold_share=_at_temperature(network, level_m, COLD_C, total),
+        warm_share=_at_temperature(network, level_m, WARM_C, total),
     )
+
+
+def _emission(zone: Zone, sums: Mapping[str, float]) -> float:
+    """EU of the plants' sums, with the mean spread as made and the mean count of emitters at a plant."""
+    fed = [e for e in zone.emitters if e.plant is not None]
+    spread = float(np.mean([e.spread for e in fed]))
+    each = max(1, round(len(fed) / len(sums)))
+    return emission_uniformity(np.array(list(sums.values())), variation=spread, per_plant=each)
+
+
+def _at_temperature(network: Network, level_m: float, temperature_c: float, total_lph: float) -> float | None:
+    """Flow at a water temperature over that at 20 degC: the lines' friction only, no emitter's own change."""
+    if total_lph <= 0.0:
+        return None
+    return float(solve(network, level_m, temperature_c=temperature_c).total_lph) / total_lph
 
 
 def _level_findings(site: Site, level_m: float, stage: StageStorage) -> list[str]:
@@ -158,7 +217,31 @@ def _zone_findings(site: Site, zone: Zone, seen: ZoneSurvey, level_m: float) -> 
             f"{show_share(seen.du_low_quarter)} of the mean {at}"
             f"{'; see to the dry ones first.' if dry_heads else '; trim the emitters.'}"
         )
-    return found + _curve_findings(zone, seen)
+    return found + _line_findings(site, zone, seen) + _curve_findings(zone, seen)
+
+
+def _line_findings(site: Site, zone: Zone, seen: ZoneSurvey) -> list[str]:
+    """What starves before the barrels are empty, what air locks, and joints too thin for the draw."""
+    found = []
+    for place in seen.air:
+        names = ", ".join(site.plant(p).name for p in place.cut_off)
+        where = f"Zone {zone.name}: line {place.line} at {show_length(place.at_m, site.units)}"
+        if place.blocks:
+            found.append(
+                f"{where} stands {show_length(place.over_water_m, site.units)} above the water: none passes, "
+                f"and {names} beyond it get nothing, whatever the table says. Lay it lower."
+            )
+        else:
+            found.append(
+                f"{where} stands {show_length(place.over_grade_m, site.units)} above the hydraulic grade "
+                f"line: air gathers there and may shut off {names}. Lay it lower."
+            )
+    if seen.link_gap_m > THIN_LINK_M:
+        found.append(
+            f"Zone {zone.name}: the joints between the barrels are thin for its draw: the barrel at the "
+            f"outlet stands {show_length(seen.link_gap_m, site.units)} below the mean while it runs."
+        )
+    return found
 
 
 def _curve_findings(zone: Zone, seen: ZoneSurvey) -> list[str]:
