@@ -31,8 +31,8 @@ from scheduler.site.errors import StoreError
 from scheduler.site.model import Site
 from scheduler.store.store import Store, Telling, store_url
 from scheduler.weather.cache import CachedWeather
+from scheduler.weather.choosing import weather_sources
 from scheduler.weather.service import WeatherService
-from scheduler.weather.weather_file import WeatherFile
 
 STATE_VARIABLE = "FALLINGHEAD_STATE"
 USER_VARIABLE = "FALLINGHEAD_BROKER_USER"
@@ -208,9 +208,11 @@ class Daemon:
 
     def _weather(self, clock: Clock, loop: Loop, timers: Timers) -> Fetching:
         holder: list[Fetching] = []
-        service = self._parts.weather or CachedWeather(
-            self._service(), self.store_path.parent, say=lambda text: holder[0].say(text)
-        )
+
+        def say(text: str) -> None:
+            holder[0].say(text)
+
+        service = self._parts.weather or CachedWeather(self._service(say), self.store_path.parent, say=say)
         fetching = Fetching(
             service,
             self.site,
@@ -221,15 +223,17 @@ class Daemon:
         holder.append(fetching)
         return fetching
 
-    def _service(self) -> WeatherService:
+    def _service(self, say: Callable[[str], None]) -> WeatherService:
         choice = self.site.forecast
-        if choice.service == "file":
-            return WeatherFile(choice.path or "")
-        # Loaded here: a garden with a weather file does without the client's 5 MB.
-        from scheduler.weather.open_meteo import BASE_URL, OpenMeteo
-
-        url = self._env.get(WEATHER_URL_VARIABLE, BASE_URL)
-        return OpenMeteo(random.Random(), base_url=url)  # noqa: S311 - jitter between attempts, no secret
+        url = self._env.get(WEATHER_URL_VARIABLE)
+        return weather_sources(
+            choice.services,
+            random.Random(),  # noqa: S311 - jitter between attempts, no secret
+            contact=choice.contact,
+            path=choice.path,
+            base_urls={"open-meteo": url} if url else {},
+            say=say,
+        )
 
 
 class _Both:

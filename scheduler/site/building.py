@@ -229,7 +229,13 @@ def _window(window: Record) -> WateringWindow:
 
 
 def _forecast(forecast: Record) -> ForecastChoice:
-    return ForecastChoice(forecast.get("service"), forecast.get("path"), forecast.get("refresh") / 3600.0)
+    return ForecastChoice(
+        forecast.get("service"),
+        forecast.get("path"),
+        forecast.get("refresh") / 3600.0,
+        tuple(forecast.get("then")),
+        forecast.get("contact"),
+    )
 
 
 def _sensor(sensor: Record, tank: Record) -> LevelSensor:

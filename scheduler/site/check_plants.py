@@ -26,10 +26,23 @@ def check_rest(site: Record) -> None:
             window.wrong("to", "the window ends when it begins: for the whole day write from 00:00 to 23:59")
     no_doubles(site.many("person"), "name", "person")
     forecast = site.one("forecast")
-    if forecast is not None and forecast.get("service") == "file" and "path" not in forecast.given:
+    if forecast is not None:
+        _check_forecast(forecast)
+
+
+def _check_forecast(forecast: Record) -> None:
+    first = forecast.get("service")
+    if first is None:
+        return  # told already
+    services = [first, *(forecast.get("then") or ())]
+    if len(set(services)) != len(services):
+        forecast.wrong("then", "a service is named twice: name each once")
+    if "file" in services and "path" not in forecast.given:
         forecast.wrong("path", 'it is missing: with service = "file" name the weather file')
-    if forecast is not None and forecast.get("service") == "open-meteo" and "path" in forecast.given:
+    if "file" not in services and "path" in forecast.given:
         forecast.wrong("path", 'only service = "file" has a path: take it out')
+    if {"met-norway", "us-weather"} & set(services) and not (forecast.get("contact") or "").strip():
+        forecast.wrong("contact", "it is missing: met-norway and us-weather refuse who names no address")
 
 
 def _check_plant(plant: Record) -> None:

@@ -15,6 +15,7 @@ from zoneinfo import ZoneInfo
 BarrelShape = Literal["upright", "lying", "box"]
 EmitterForm = Literal["bubbler", "inline"]
 SensorKind = Literal["echo", "pressure", "float"]
+ForecastService = Literal["open-meteo", "met-norway", "us-weather", "file"]
 DisplayUnits = Literal["metric", "us"]
 
 
@@ -199,9 +200,17 @@ class Reserve:
 
 @dataclass(frozen=True, slots=True)
 class ForecastChoice:
-    service: Literal["open-meteo", "file"]
+    """``then``: sources that are asked, in order, where ``service`` fails or leaves a day open."""
+
+    service: ForecastService
     path: str | None = None  # for "file"
     refresh_h: float = 6.0
+    then: tuple[ForecastService, ...] = ()
+    contact: str = ""  # for the services that want to know whom to write to
+
+    @property
+    def services(self) -> tuple[ForecastService, ...]:
+        return (self.service, *self.then)
 
 
 @dataclass(frozen=True, slots=True)

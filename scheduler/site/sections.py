@@ -302,11 +302,15 @@ SENSOR = Section(
     ),
 )
 
+FORECAST_SERVICES = ("open-meteo", "met-norway", "us-weather", "file")
+
 FORECAST = Section(
     "Where the weather comes from.",
     (
-        Field("service", Word(("open-meteo", "file")), "forecast service", required=True),
-        Field("path", Text(), 'the weather file, for service = "file"'),
+        Field("service", Word(FORECAST_SERVICES), "forecast service", required=True),
+        Field("then", Words(FORECAST_SERVICES), "asked in this order where that fails", default=()),
+        Field("contact", Text(), "whom met-norway and us-weather may write to: a mail address", default=""),
+        Field("path", Text(), 'the weather file, where "file" is a service'),
         Field(
             "refresh",
             Quantity("duration", 3600.0, 86400.0, "from 1 h to 24 h"),
