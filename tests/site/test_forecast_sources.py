@@ -40,7 +40,7 @@ def test_one_source_alone_is_as_before() -> None:
     ("lines", "key", "remedy"),
     [
         (['service = "met-norway"'], "contact", "names no address"),
-        (['service = "open-meteo"', 'then = ["us-weather"]', 'contact = " "'], "contact", "names no address"),
+        (['service = "open-meteo"', 'then = ["us-weather"]'], "contact", "names no address"),
         (['service = "open-meteo"', 'then = ["open-meteo"]'], "then", "twice"),
         (['service = "open-meteo"', 'then = ["file"]'], "path", "name the weather file"),
         (['service = "open-meteo"', 'path = "w.csv"'], "path", "take it out"),
