@@ -78,6 +78,7 @@ class ZoneSurveyAnswer(Answer):
     link_gap_m: float | None = None
     flow_share_at_5c: float | None = None
     flow_share_at_30c: float | None = None
+    longest_laterals_m: dict[str, float] = {}  # by line, for a spread of flow of a tenth
 
 
 class AdviceAnswer(Answer):

@@ -24,6 +24,7 @@ from scheduler.site.model import DisplayUnits, Site
 from scheduler.site.showing import show_duration, show_flow, show_length, show_share, show_volume
 from scheduler.survey.advice import Advice, advise
 from scheduler.survey.compare import garden_side
+from scheduler.survey.laterals import SPREAD_MAX
 from scheduler.survey.levels import WEAK_SHARE
 from scheduler.survey.survey import ZoneSurvey, survey
 
@@ -90,6 +91,7 @@ def _zone_answer(z: ZoneSurvey) -> ZoneSurveyAnswer:
         link_gap_m=z.link_gap_m,
         flow_share_at_5c=z.cold_share,
         flow_share_at_30c=z.warm_share,
+        longest_laterals_m={x.line: x.length_m for x in z.laterals},
     )
 
 
@@ -223,7 +225,8 @@ def _zone_words(site: Site, z: ZoneSurveyAnswer) -> list[str]:
             f"statistical {show_share(z.statistical_uniformity)}"
         )
     even += f"; by emitter {show_share(z.du_low_quarter_emitters)}."
-    worst = min(z.emitters, key=lambda e: e.head_m)
+    under = [e for e in z.emitters if (e.static_head_m or 0.0) > 0.0] or z.emitters
+    worst = min(under, key=lambda e: e.head_m)
     lines = [even]
     if worst.static_head_m is not None and worst.static_head_m > 0.0:
         parts = ", ".join(
@@ -236,6 +239,14 @@ def _zone_words(site: Site, z: ZoneSurveyAnswer) -> list[str]:
         f"gives {show_share(z.flow_share_at_5c)}, of 30 degC {show_share(z.flow_share_at_30c)} of its "
         "flow at 20 degC."
     )
+    allowed = show_share(SPREAD_MAX)
+    for line, longest_m in z.longest_laterals_m.items():
+        lines.append(
+            f"Line {line}, carried on as it is laid, keeps its emitters within {allowed} up to "
+            f"{show_length(longest_m, site.units)}."
+            if longest_m > 0.0
+            else f"Line {line}: no two emitters at its slope and spacing stay within {allowed}."
+        )
     return lines
 
 

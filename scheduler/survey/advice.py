@@ -45,6 +45,8 @@ WANT_ET0_MM = 5.0
 # Common inner bores of garden tube, m (from memory), and raises of a stand worth building.
 BORES_M = (0.0098, 0.0136, 0.0165, 0.0205, 0.026)
 RAISES_M = (0.15, 0.3, 0.6)
+# An emitter is moved no further along its line than still waters its plant (a choice of this project), m.
+MOVE_M = 0.5
 # A better part passes so many times as much.
 BETTER_PART = 2.0
 
@@ -189,7 +191,7 @@ def _line_candidates(zone: Zone, line: Line) -> Iterator[_Candidate]:
 
 def _emitter_candidates(site: Site, zone: Zone, wants: Mapping[str, float]) -> Iterator[_Candidate]:
     """One more bubbler beside the worst served plant's first, as large as what it lacks; or its first one
-    moved to the lowest place of its line."""
+    moved to a lower place close by."""
     half_m = 0.5 * stage_storage(site.tank).brim_level_m
     network = zone_network(site, zone)
     table = solve_levels(network, np.array([half_m]))
@@ -212,9 +214,11 @@ def _emitter_candidates(site: Site, zone: Zone, wants: Mapping[str, float]) -> I
             (f"add {flow:.2g} L/h bubbler for {plant} on {line.id} at {at_m:g} m",),
             HOURS_EMITTER,
         )
-    lowest = max(line.points, key=lambda p: p.drop_m)
-    if lowest.at_m != at_m:
-        yield "move", zone.id, (f"move {emitter.id} to {lowest.at_m:g} m",), HOURS_EMITTER
+    near = np.clip(at_m + np.array([-MOVE_M, -MOVE_M / 2, MOVE_M / 2, MOVE_M]), 0.0, line.length_m)
+    drops = [p.at_m for p in line.points], [p.drop_m for p in line.points]
+    lowest = float(near[int(np.interp(near, *drops).argmax())])
+    if float(np.interp(lowest, *drops)) > float(np.interp(at_m, *drops)):
+        yield "move", zone.id, (f"move {emitter.id} to {lowest:g} m",), HOURS_EMITTER
 
 
 def _next_bore(bore_m: float) -> float:

@@ -18,6 +18,7 @@ from scheduler.supply.link import link_offset_m
 from scheduler.supply.stage import StageStorage
 from scheduler.survey.air import AirPlace, air_places
 from scheduler.survey.head_budget import HeadBudget, head_budgets
+from scheduler.survey.laterals import LateralLimit, longest_lateral
 from scheduler.survey.levels import LevelSurvey, zone_levels
 
 # An emitter below this gives drops, not water: a hundredth of a litre an hour (a choice of this project).
@@ -70,6 +71,7 @@ class ZoneSurvey:
     link_gap_m: float = 0.0  # how far the outlet's barrel stands below the mean while this zone draws
     cold_share: float | None = None  # flow with water at COLD_C over that at 20 degC
     warm_share: float | None = None
+    laterals: tuple[LateralLimit, ...] = ()
 
     @property
     def grade(self) -> str | None:
@@ -155,6 +157,9 @@ def _zone_survey(site: Site, zone: Zone, level_m: float, model: GardenModel) -> 
         link_gap_m=link_offset_m(site.tank, total, level_m),
         cold_share=_at_temperature(network, level_m, COLD_C, total),
         warm_share=_at_temperature(network, level_m, WARM_C, total),
+        laterals=tuple(
+            limit for line in zone.lines if (limit := longest_lateral(site, zone, line, level_m)) is not None
+        ),
     )
 
 
@@ -223,13 +228,16 @@ def _zone_findings(site: Site, zone: Zone, seen: ZoneSurvey, level_m: float) -> 
 def _line_findings(site: Site, zone: Zone, seen: ZoneSurvey) -> list[str]:
     """What starves before the barrels are empty, what air locks, and joints too thin for the draw."""
     found = []
+    dry = {p.id for p in seen.plants if p.flow_lph < REACHED_LPH}
     for place in seen.air:
+        if dry.issuperset(place.cut_off):
+            continue  # said already
         names = ", ".join(site.plant(p).name for p in place.cut_off)
         where = f"Zone {zone.name}: line {place.line} at {show_length(place.at_m, site.units)}"
         if place.blocks:
             found.append(
                 f"{where} stands {show_length(place.over_water_m, site.units)} above the water: none passes, "
-                f"and {names} beyond it get nothing, whatever the table says. Lay it lower."
+                f"so nothing reaches {names} beyond it, whatever the table says. Lay it lower."
             )
         else:
             found.append(
