@@ -16,6 +16,7 @@ from scheduler.site.model import Emitter, Site, Zone
 from scheduler.site.showing import show_length, show_level, show_share, show_volume
 from scheduler.supply.link import link_offset_m
 from scheduler.supply.stage import StageStorage
+from scheduler.survey.advice import midsummer_wants
 from scheduler.survey.air import AirPlace, air_places
 from scheduler.survey.head_budget import HeadBudget, head_budgets
 from scheduler.survey.laterals import LateralLimit, longest_lateral
@@ -216,13 +217,21 @@ def _zone_findings(site: Site, zone: Zone, seen: ZoneSurvey, level_m: float) -> 
             f"{show_level(seen.worst_emitter_stops_m, site.units)}; the "
             f"{show_volume(seen.dead_storage_l, site.units)} below that cannot water it."
         )
-    if seen.du_low_quarter is not None and seen.du_low_quarter < POOR_DU:
+    fair = _fairness(site, seen)
+    if fair is not None and fair < POOR_DU:
         found.append(
-            f"Zone {zone.name}: the least served quarter of its plants gets "
-            f"{show_share(seen.du_low_quarter)} of the mean {at}"
+            f"Zone {zone.name}: for what each wants on a strong summer day, the least served quarter of its "
+            f"plants gets {show_share(fair)} of the mean {at}"
             f"{'; see to the dry ones first.' if dry_heads else '; trim the emitters.'}"
         )
     return found + _line_findings(site, zone, seen) + _curve_findings(zone, seen)
+
+
+def _fairness(site: Site, seen: ZoneSurvey) -> float | None:
+    """Low-quarter uniformity of flow for each litre wanted; None where nothing flows or nothing is wanted."""
+    wants = midsummer_wants(site)
+    ratios = np.array([p.flow_lph / wants[p.id] for p in seen.plants if wants[p.id] > 0.0])
+    return du_low_quarter(ratios) if ratios.size and float(ratios.sum()) > 0.0 else None
 
 
 def _line_findings(site: Site, zone: Zone, seen: ZoneSurvey) -> list[str]:
