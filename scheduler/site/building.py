@@ -5,10 +5,9 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
-from scheduler.site.check_tank import barrel_ids, water_depth_m
+from scheduler.site.barrels import barrel_ids, barrels_of
 from scheduler.site.layout import knots, lines_by_id, outlets
 from scheduler.site.model import (
-    Barrel,
     BarrelLink,
     Broker,
     Emitter,
@@ -86,25 +85,10 @@ def _place(place: Record) -> GardenPlace:
 def _tank(tank: Record) -> Tank:
     link = tank.one("link")
     return Tank(
-        barrels=tuple(b for record in tank.many("barrel") for b in _barrels(record)),
+        barrels=tuple(b for record in tank.many("barrel") for b in barrels_of(record)),
         outlet_height_m=tank.get("outlet_height"),
         link=BarrelLink(link.get("bore"), link.get("length"), link.get("loss")) if link else None,
     )
-
-
-def _barrels(record: Record) -> Iterator[Barrel]:
-    for ident in barrel_ids(record):
-        depth = water_depth_m(record)
-        assert depth is not None
-        yield Barrel(
-            id=ident,
-            shape=record.get("shape"),
-            base_height_m=record.get("base_height"),
-            height_m=depth,
-            diameter_m=record.get("diameter"),
-            length_m=record.get("length"),
-            width_m=record.get("width"),
-        )
 
 
 def _kv(record: Record, kv: str, cv: str) -> float | None:

@@ -2,44 +2,38 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import pairwise
 
+from scheduler.site.barrels import barrel_ids, litres_above, water_depth_m
 from scheduler.site.fields import did_you_mean
 from scheduler.site.records import Record
 from scheduler.site.showing import show_length, show_volume
 
 # Which measures a barrel of each shape has, and of these which must be given.
 _MEASURES = {
-    "upright": ({"diameter", "height"}, ("diameter", "height")),
-    "lying": ({"diameter", "length", "height"}, ("diameter", "length")),
-    "box": ({"length", "width", "height"}, ("length", "width", "height")),
+    "upright": ({"diameter", "height", "tilt"}, ("diameter", "height")),
+    "lying": ({"diameter", "length", "height", "tilt"}, ("diameter", "length")),
+    "box": ({"length", "width", "height", "tilt"}, ("length", "width", "height")),
+    "taper": (
+        {"diameter", "top_diameter", "middle_diameter", "height", "tilt"},
+        ("diameter", "top_diameter", "height"),
+    ),
+    "table": ({"table", "height"}, ("table",)),
 }
+_ALL_MEASURES = ("diameter", "top_diameter", "middle_diameter", "height", "length", "width", "tilt", "table")
+# A barrel that leans more than this (15 degrees) would not be left standing so.
+_STEEPEST = 0.26
 
 
 @dataclass(frozen=True, slots=True)
 class _Stand:
-    """A barrel's ids and the heights of its bottom and its brim above the datum."""
+    """A barrel's ids and the heights of the lowest place of its bottom and of its brim above the datum."""
 
     ids: tuple[str, ...]
     base_m: float
     brim_m: float
-
-
-def barrel_ids(record: Record) -> tuple[str, ...]:
-    """``drum`` with a count of 3 stands for drum-1, drum-2, drum-3."""
-    ident, count = record.get("id"), record.get("count")
-    if ident is None or count is None:
-        return ()
-    return (ident,) if "count" not in record.given else tuple(f"{ident}-{n + 1}" for n in range(count))
-
-
-def water_depth_m(record: Record) -> float | None:
-    """Depth at which a barrel overflows; a lying drum with no height given is full to its diameter."""
-    name = "diameter" if record.get("height") is None and record.get("shape") == "lying" else "height"
-    depth: float | None = record.get(name)
-    return depth
 
 
 def check_tank(site: Record) -> None:
@@ -68,13 +62,63 @@ def _check_measures(barrel: Record) -> None:
     allowed, needed = _MEASURES[shape]
     for name in needed:
         if name not in barrel.given:
-            barrel.wrong(name, f'it is missing: a barrel of shape "{shape}" needs {" and ".join(needed)}')
-    for name in ("diameter", "height", "length", "width"):
+            barrel.wrong(name, f'it is missing: a barrel of shape "{shape}" needs {_and(needed)}')
+    for name in _ALL_MEASURES:
         if name in barrel.given and name not in allowed:
-            barrel.wrong(name, f'a barrel of shape "{shape}" has no {name}: it needs {" and ".join(needed)}')
+            barrel.wrong(name, _no_such_measure(shape, name, needed))
     diameter, height = barrel.get("diameter"), barrel.get("height")
     if shape == "lying" and diameter is not None and height is not None and height > diameter:
         barrel.wrong("height", f"a lying drum cannot be deeper than its diameter of {show_length(diameter)}")
+    _check_rows(barrel)
+    _check_bulge(barrel)
+    _check_tilt(barrel)
+
+
+def _and(names: tuple[str, ...]) -> str:
+    return " and ".join(names)
+
+
+def _no_such_measure(shape: str, name: str, needed: tuple[str, ...]) -> str:
+    if (shape, name) == ("table", "tilt"):
+        return "a maker's table holds for a level barrel only: level it, or pour water in and read the level"
+    also = ' (a drum that widens or bulges is of shape "taper")' if name.endswith("_diameter") else ""
+    return f'a barrel of shape "{shape}" has no {name}: it needs {_and(needed)}{also}'
+
+
+def _check_rows(barrel: Record) -> None:
+    """A maker's table rises, depth and litres, and reaches the overflow."""
+    rows = barrel.many("table")
+    if barrel.get("shape") != "table":
+        return
+    if "table" in barrel.given and barrel.values.get("table") == ():
+        barrel.wrong("table", 'give at least one row, such as { depth = "10 cm", volume = "25 L" }')
+    for before, row in pairwise(rows):
+        for name, show in (("depth", show_length), ("volume", show_volume)):
+            low, high = before.get(name), row.get(name)
+            if low is not None and high is not None and high <= low:
+                row.wrong(name, f"it must be more than the {show(low)} of the row before: sort by depth")
+    last, height = rows[-1].get("depth") if rows else None, barrel.get("height")
+    if last is not None and height is not None and height > last:
+        barrel.wrong("height", f"the table ends at {show_length(last)} of depth: add a row for the overflow")
+
+
+def _check_bulge(barrel: Record) -> None:
+    ends, middle = (barrel.get("diameter"), barrel.get("top_diameter")), barrel.get("middle_diameter")
+    if barrel.get("shape") != "taper" or middle is None or None in ends:
+        return
+    if middle < min(ends):
+        barrel.wrong(
+            "middle_diameter",
+            f"a waist thinner than both ends ({show_length(min(ends))}) is no bulge: "
+            'measure again, or give the shape "table"',
+        )
+
+
+def _check_tilt(barrel: Record) -> None:
+    tilt = barrel.get("tilt")
+    span = barrel.get("length" if barrel.get("shape") in ("box", "lying") else "diameter")
+    if tilt and span and barrel.get("shape") != "table" and tilt > _STEEPEST * span:
+        barrel.wrong("tilt", f"it would lean by more than 15 degrees over {show_length(span)}: set it level")
 
 
 def _check_ids(barrels: tuple[Record, ...]) -> None:
@@ -89,9 +133,9 @@ def _check_ids(barrels: tuple[Record, ...]) -> None:
 
 def _stands(barrels: tuple[Record, ...]) -> Iterator[_Stand]:
     for barrel in barrels:
-        base, depth = barrel.get("base_height"), water_depth_m(barrel)
-        if base is not None and depth is not None and barrel_ids(barrel):
-            yield _Stand(barrel_ids(barrel), base, base + depth)
+        base, depth, tilt = barrel.get("base_height"), water_depth_m(barrel), barrel.get("tilt")
+        if base is not None and depth is not None and tilt is not None and barrel_ids(barrel):
+            yield _Stand(barrel_ids(barrel), base - 0.5 * tilt, base + depth)
 
 
 def brim_m(site: Record) -> float | None:
@@ -125,7 +169,7 @@ def _check_heights(tank: Record, barrels: tuple[Record, ...], stands: list[_Stan
 
 def _check_reserve(tank: Record, barrels: tuple[Record, ...]) -> None:
     outlet, reserve = tank.get("outlet_height"), tank.get("reserve")
-    stored = [_volume_above_l(b, outlet) for b in barrels] if outlet is not None else [None]
+    stored = [litres_above(b, outlet) for b in barrels] if outlet is not None else [None]
     known = [v for v in stored if v is not None]
     if reserve is None or not barrels or len(known) < len(stored):
         return
@@ -134,30 +178,6 @@ def _check_reserve(tank: Record, barrels: tuple[Record, ...]) -> None:
         tank.wrong(
             "reserve", f"the barrels hold only {show_volume(total_l)} above the outlet: keep back less"
         )
-
-
-def _volume_above_l(barrel: Record, height_m: float) -> float | None:
-    """Litres that full barrels of a count hold above a height; None: a measure is missing."""
-    depth, base, count = water_depth_m(barrel), barrel.get("base_height"), barrel.get("count")
-    if depth is None or base is None or count is None:
-        return None
-    below_m = min(max(height_m - base, 0.0), depth)
-    shape, diameter, length, width = (barrel.get(n) for n in ("shape", "diameter", "length", "width"))
-    if shape == "upright" and diameter:
-        area = math.pi * diameter**2 / 4
-        return float(1000 * count * area * (depth - below_m))
-    if shape == "box" and length and width:
-        return float(1000 * count * length * width * (depth - below_m))
-    if shape == "lying" and length and diameter and depth <= diameter:
-        return float(1000 * count * length * (_segment_m2(depth, diameter) - _segment_m2(below_m, diameter)))
-    return None
-
-
-def _segment_m2(depth_m: float, diameter_m: float) -> float:
-    """Area of a circle's segment up to a depth."""
-    radius = diameter_m / 2
-    angle = math.acos(max(-1.0, min(1.0, 1 - depth_m / radius)))
-    return radius**2 * (angle - math.sin(angle) * math.cos(angle))
 
 
 def _check_sensor(site: Record, barrels: tuple[Record, ...], stands: list[_Stand]) -> None:

@@ -12,7 +12,7 @@ from datetime import date, time
 from typing import Literal
 from zoneinfo import ZoneInfo
 
-BarrelShape = Literal["upright", "lying", "box"]
+BarrelShape = Literal["upright", "lying", "box", "taper", "table"]
 EmitterForm = Literal["bubbler", "inline"]
 SensorKind = Literal["echo", "pressure", "float"]
 ForecastService = Literal["open-meteo", "met-norway", "us-weather", "file"]
@@ -33,15 +33,20 @@ class GardenPlace:
 
 @dataclass(frozen=True, slots=True)
 class Barrel:
-    """One barrel, inside measures. ``height_m`` is the water depth at which it overflows."""
+    """One barrel, inside measures. ``height_m`` is the water depth at which it overflows, above the middle
+    of the bottom, which lies at ``base_height_m``."""
 
     id: str
     shape: BarrelShape
     base_height_m: float
     height_m: float
-    diameter_m: float | None = None  # upright and lying
+    diameter_m: float | None = None  # upright, lying; taper: at its bottom
     length_m: float | None = None  # lying and box
     width_m: float | None = None  # box
+    top_diameter_m: float | None = None  # taper: at the overflow
+    middle_diameter_m: float | None = None  # taper with a bulge: half way between
+    table: tuple[tuple[float, float], ...] = ()  # shape table: depth (m), litres, both rising
+    tilt_m: float = 0.0  # by how much one side of the bottom stands higher than the other
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,6 +65,7 @@ class Tank:
     barrels: tuple[Barrel, ...]
     outlet_height_m: float
     link: BarrelLink | None = None  # None: one barrel, or a joint too wide to matter
+    measured: tuple[tuple[float, float], ...] = ()  # level, litres above the outlet, by pouring; wins
 
 
 @dataclass(frozen=True, slots=True)

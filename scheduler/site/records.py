@@ -179,7 +179,7 @@ def _read_nested(value: object, found: Field, parent: Record) -> Any:
 def _numbered(name: str, raw: dict[str, Any], index: int) -> str:
     """How people find it: by its id, else by its number."""
     ident = raw.get("id") or raw.get("name")
-    singular = {"points": "point", "inline": "inline"}.get(name, name)
+    singular = {"points": "point", "inline": "inline", "table": "table row"}.get(name, name)
     if isinstance(ident, str) and len(ident) <= 40:
         return f'{singular} "{ident}"'
     return f"{singular} {index + 1}"

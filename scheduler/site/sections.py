@@ -70,6 +70,19 @@ PLACE = Section(
     ),
 )
 
+TABLE_ROW = Section(
+    "A row of a maker's table.",
+    (
+        Field("depth", _SIZE, "of the water above the inside bottom", required=True),
+        Field(
+            "volume",
+            Quantity("volume", 0.0, 20000.0, "above 0, at most 20000 L", above_least=True),
+            "that the barrel holds up to there",
+            required=True,
+        ),
+    ),
+)
+
 BARREL = Section(
     "A barrel, inside measures. The first one carries the outlet; the others follow as they are linked.",
     (
@@ -79,15 +92,28 @@ BARREL = Section(
         Field("count", Number(1, 100, whole=True), "so many equal barrels in a row", default=1),
         Field(
             "shape",
-            Word(("upright", "lying", "box")),
-            "drum on its end, drum on its side, or box",
+            Word(("upright", "lying", "box", "taper", "table")),
+            "drum on its end, drum on its side, box, round with a sloping or bulged wall, or a maker's table",
             required=True,
         ),
-        Field("base_height", _HEIGHT, "inside bottom above the datum", required=True),
-        Field("height", _SIZE, "depth of water at which it overflows (lying: the diameter if not given)"),
-        Field("diameter", _SIZE, "inside diameter of a drum"),
+        Field("base_height", _HEIGHT, "middle of its inside bottom above the datum", required=True),
+        Field(
+            "height",
+            _SIZE,
+            "depth of water at which it overflows (if not given, lying: the diameter, table: its last row)",
+        ),
+        Field("diameter", _SIZE, "inside diameter of a drum; of a taper, at its bottom"),
+        Field("top_diameter", _SIZE, "inside diameter of a taper where it overflows"),
+        Field("middle_diameter", _SIZE, "of a taper with a bulge: half way up to the overflow"),
         Field("length", _SIZE, "inside length of a lying drum or a box"),
         Field("width", _SIZE, "inside width of a box"),
+        Field(
+            "tilt",
+            Quantity("length", 0.0, 0.5, "from 0 to 50 cm"),
+            "not level: one side of the bottom stands so much higher (box and lying: one end)",
+            default=0.0,
+        ),
+        Field("table", Table(TABLE_ROW, "list", "table = [ ... ]"), "depth and litres, as its maker gives"),
     ),
 )
 

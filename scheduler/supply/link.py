@@ -12,7 +12,7 @@ from functools import lru_cache
 from math import log, log10, pi
 
 from scheduler.site.model import Barrel, BarrelLink, Tank
-from scheduler.supply.barrel import LITRES_PER_M3, barrel_litres
+from scheduler.supply.barrel import surface_m2
 
 # Standard gravity, m/s2 (ISO 80000-3).
 GRAVITY = 9.80665
@@ -97,14 +97,8 @@ def _half_full_m2(tank: Tank) -> tuple[float, ...]:
 
 
 def _surface_m2(barrel: Barrel, tank: Tank, level_m: float | None) -> float:
-    """Water surface of one barrel, by a small step in depth; 0 where the water stands under its base."""
-    half_step = 0.005 * barrel.height_m
+    """Water surface of one barrel; 0 where the water stands under its base."""
     depth = barrel.height_m / 2.0
     if level_m is not None:
         depth = tank.outlet_height_m + level_m - barrel.base_height_m
-    if depth <= 0.0:
-        return 0.0
-    low, high = max(0.0, depth - half_step), min(barrel.height_m, depth + half_step)
-    if high <= low:
-        return 0.0
-    return (barrel_litres(barrel, high) - barrel_litres(barrel, low)) / LITRES_PER_M3 / (high - low)
+    return surface_m2(barrel, depth)

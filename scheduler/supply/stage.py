@@ -2,11 +2,13 @@
 
 A level is the height of the water surface above the outlet; linked barrels at rest share it. Water under
 the outlet cannot be drawn and is not in the table. The lowest overflow of the barrels is the brim: above
-it every further litre runs away there.
+it every further litre runs away there. Where litres were poured in and the level read, that table holds in
+place of the barrels' drawn measures (``poured`` fits it).
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import pairwise
@@ -15,11 +17,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from scheduler.site.model import Tank
-from scheduler.supply.barrel import LITRES_PER_M3, barrel_litres
+from scheduler.supply.barrel import LITRES_PER_M3, barrel_litres, lowest_depth_m
 from scheduler.supply.link import link_offset_m
 
 # Rows of the table between two barrel edges; the interpolation error is measured in the tests.
 ROWS_PER_BAND = 128
+# Levels closer than this are one: a thousandth of a millimetre.
+_SAME_LEVEL_M = 1e-6
+# A brim is not known more closely than this.
+_SAME_BRIM_M = 1e-3
 
 __all__ = ["StageStorage", "link_offset_m", "stage_storage"]
 
@@ -69,7 +75,11 @@ class StageStorage:
 
 
 def stage_storage(tank: Tank) -> StageStorage:
-    """The table of a tank. Raises ValueError when the outlet stands at or above the lowest overflow."""
+    """The table of a tank, measured or from its shapes.
+
+    Raises ValueError when the outlet stands at or above the lowest overflow, or a measured table does not
+    rise to the brim.
+    """
     if not tank.barrels:
         raise ValueError("a tank without barrels holds nothing")
     brim_height = min(b.base_height_m + b.height_m for b in tank.barrels)
@@ -80,19 +90,58 @@ def stage_storage(tank: Tank) -> StageStorage:
             f"the lowest overflow at {brim_height:g} m"
         )
     below = _litres_at(tank, tank.outlet_height_m)
+    if tank.measured:
+        return _measured(tank, brim_level, below)
     levels = _levels(tank, brim_level)
     volumes = np.array([_litres_at(tank, tank.outlet_height_m + level) - below for level in levels])
-    return StageStorage(levels, volumes, brim_level, below)
+    # Rounding may turn two rows over a dry gap by a millionth of a litre; water never falls with the level.
+    return StageStorage(levels, np.maximum.accumulate(volumes), brim_level, below)
+
+
+def _measured(tank: Tank, brim_level_m: float, below_l: float) -> StageStorage:
+    levels, volumes = (np.array(column, dtype=np.float64) for column in zip(*tank.measured, strict=True))
+    rises = bool(np.all(np.diff(levels) > 0.0) and np.all(np.diff(volumes) >= 0.0))
+    if len(levels) < 2 or not rises or levels[0] != 0.0 or volumes[0] != 0.0:
+        raise ValueError("a measured table starts with 0 L at the outlet and rises, level and litres")
+    if abs(float(levels[-1]) - brim_level_m) > _SAME_BRIM_M:
+        raise ValueError(
+            f"the measured table ends at {levels[-1]:g} m and the brim stands at {brim_level_m:g} m: "
+            "it was measured before the barrels were changed"
+        )
+    levels[-1] = brim_level_m
+    return StageStorage(levels, volumes, brim_level_m, below_l)
 
 
 def _levels(tank: Tank, brim_level_m: float) -> Array:
-    """Levels from outlet to brim, with a row exactly at each barrel's base so that the kinks are kept."""
-    bases = (b.base_height_m - tank.outlet_height_m for b in tank.barrels)
-    edges = sorted({0.0, brim_level_m, *(b for b in bases if 0.0 < b < brim_level_m)})
+    """Levels from outlet to brim, with a row exactly at each barrel's base, at both sides of one that is not
+    level, and at each row of a maker's table, so that the kinks are kept."""
+    edges = sorted({0.0, brim_level_m, *_within(_bases(tank), brim_level_m)})
     # Rows lie closer at both ends of a band, where a lying drum's surface changes fastest.
     shares = (1.0 - np.cos(np.linspace(0.0, np.pi, ROWS_PER_BAND, endpoint=False))) / 2.0
     bands = [low + (high - low) * shares for low, high in pairwise(edges)]
-    return np.concatenate([*bands, np.array([brim_level_m])])
+    kinks = np.array(_within(_table_rows(tank), brim_level_m))
+    levels = np.unique(np.concatenate([*bands, kinks]))
+    # Two rows a rounding error apart would make a surface out of rounding errors.
+    apart = np.concatenate(([True], np.diff(levels) > _SAME_LEVEL_M)) & (
+        levels < brim_level_m - _SAME_LEVEL_M
+    )
+    return np.append(levels[apart], brim_level_m)
+
+
+def _within(levels: Iterable[float], brim_level_m: float) -> list[float]:
+    return [level for level in levels if _SAME_LEVEL_M < level < brim_level_m - _SAME_LEVEL_M]
+
+
+def _bases(tank: Tank) -> Iterator[float]:
+    for barrel in tank.barrels:
+        for side in {lowest_depth_m(barrel), -lowest_depth_m(barrel)}:
+            yield barrel.base_height_m + side - tank.outlet_height_m
+
+
+def _table_rows(tank: Tank) -> Iterator[float]:
+    for barrel in tank.barrels:
+        for depth, _ in barrel.table:
+            yield barrel.base_height_m + depth - tank.outlet_height_m
 
 
 def _litres_at(tank: Tank, height_m: float) -> float:
