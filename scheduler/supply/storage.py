@@ -35,7 +35,8 @@ def roof_catches_l(roof: Roof | None, rain_mm: Array) -> Array:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class DrawnDay:
-    """A day of every member: ``given_l`` (members, zones), ``held_l`` at its end, ``overflow_l`` (members)."""
+    """A day of every member: ``given_l`` (members, zones); ``held_l`` at its end and ``overflow_l``
+    (members)."""
 
     given_l: Array
     held_l: Array
