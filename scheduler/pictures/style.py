@@ -20,6 +20,8 @@ PALE = "#d8dee2"
 
 FONT_SIZE = 9.0
 DPI = 130
+# Width of a picture for a phone or half a sheet of paper, inches.
+WIDTH_IN = 6.4
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,6 +97,46 @@ def label_at_end(axes: Any, x: Any, y: float, text: str, colour: str, *, lift: f
         fontsize=FONT_SIZE - 0.5,
         annotation_clip=False,
     )
+
+
+def new_picture(plt: Any, height_in: float, title: str, below: str = "") -> Any:
+    """A figure as wide as a phone held upright shows it in legible letters, with its title and a line under
+    it. Axes are put in by hand: the automatic layout takes as long as the drawing."""
+    figure = plt.figure(figsize=(WIDTH_IN, height_in))
+    figure.text(0.02, 1.0 - 0.10 / height_in, title, va="top", fontsize=FONT_SIZE + 2, fontweight="bold")
+    if below:
+        figure.text(0.02, 1.0 - 0.36 / height_in, below, va="top", fontsize=FONT_SIZE)
+    return figure
+
+
+def axes_in(figure: Any, left: float, right: float, bottom: float, top: float) -> Any:
+    """Axes with margins in inches."""
+    width, height = figure.get_size_inches()
+    return figure.add_axes(
+        (left / width, bottom / height, (width - left - right) / width, (height - top - bottom) / height)
+    )
+
+
+def label_at(axes: Any, x: float, y: float, text: str, colour: str = INK, **more: Any) -> None:
+    """Write at a point on a patch of white, so that no line runs through the letters."""
+    look: dict[str, Any] = {"fontsize": FONT_SIZE - 0.5, "va": "center", "ha": "left", "zorder": 6}
+    look["bbox"] = {"facecolor": "white", "edgecolor": "none", "pad": 0.8, "alpha": 0.85}
+    axes.text(x, y, text, color=colour, **{**look, **more})
+
+
+def kept_inside(values: list[float], least: float, low: float, high: float) -> list[float]:
+    """As ``spread_labels``, and none beyond ``low`` or ``high`` as long as there is room."""
+    placed = spread_labels(values, least)
+    order = sorted(range(len(placed)), key=lambda i: placed[i])
+    floor = low
+    for i in order:
+        placed[i] = max(placed[i], floor)
+        floor = placed[i] + least
+    ceiling = high
+    for i in reversed(order):
+        placed[i] = min(placed[i], ceiling)
+        ceiling = placed[i] - least
+    return placed
 
 
 def spread_labels(values: list[float], least: float) -> list[float]:

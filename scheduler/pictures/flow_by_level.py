@@ -1,0 +1,189 @@
+"""What each plant gets against the level in the barrels, with its uncertainty as a band."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from scheduler.pictures.scales import Scale, flow_scale, level_scale
+from scheduler.pictures.style import (
+    EARTH,
+    FONT_SIZE,
+    STONE,
+    axes_in,
+    drawing,
+    kept_inside,
+    label_at,
+    label_at_end,
+    new_picture,
+    stroke,
+)
+from scheduler.site.model import DisplayUnits
+from scheduler.survey.levels import LevelSurvey
+
+Array = NDArray[np.float64]
+
+_HEIGHT_IN = 4.4
+# Curves that differ by less than this share of the largest flow are drawn once and named together.
+_ALIKE_SHARE = 0.04
+# More curves than this cannot be told apart; the likest are then drawn together.
+_CURVES_MAX = 7
+# Letters of a name beside a curve.
+_LETTERS_MAX = 24
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Curve:
+    names: tuple[str, ...]
+    flow_lph: Array
+    stops_m: tuple[float, ...]  # of each plant that falls dry above the outlet
+
+
+def draw_flow_by_level(
+    survey: LevelSurvey,
+    path: Path,
+    *,
+    title: str,
+    names: Mapping[str, str] | None = None,
+    flow_sd_share: Array | float | None = None,
+    tested_m: tuple[float, float] | None = None,
+    reserve_m: float = 0.0,
+    units: DisplayUnits = "metric",
+) -> None:
+    """Draw to a PNG or SVG file, as the path's ending says.
+
+    ``names``: of the plants, their ids where absent. ``flow_sd_share``: one standard deviation of the flow as
+    a share, one number or one for each level; None: not known, and the picture says so. ``tested_m``: levels
+    between which the zone was measured. ``reserve_m``: level of the water that is held back.
+    """
+    level, flow = level_scale(units), flow_scale(units)
+    with drawing() as plt:
+        figure = new_picture(plt, _HEIGHT_IN, title, _below(flow_sd_share))
+        axes = axes_in(figure, 0.62, 1.85, 0.55, 0.72)
+        at = survey.levels_m * level.factor
+        top = float(max(survey.plant_flow_lph.max(initial=0.0), 0.1)) * flow.factor
+        axes.set_xlim(0.0, float(at[-1]))
+        axes.set_ylim(0.0, 1.08 * top)
+        _reserve(axes, level(reserve_m), top)
+        if tested_m is not None:
+            _tested(axes, (level(tested_m[0]), level(tested_m[1])), top)
+        _curves(axes, survey, names or {}, flow_sd_share, level, flow.factor)
+        axes.set(
+            xlabel=f"water in the barrels above the outlet, {level.unit}",
+            ylabel=f"flow of a plant, {flow.unit}",
+        )
+        figure.savefig(path)
+
+
+def _below(sd_share: Array | float | None) -> str:
+    if sd_share is None:
+        return "How sure these are is not known: the zone was never measured."
+    return "Band: two times out of three the true flow lies in it."
+
+
+def _curves(
+    axes: Any,
+    survey: LevelSurvey,
+    names: Mapping[str, str],
+    sd_share: Array | float | None,
+    level: Scale,
+    flow_factor: float,
+) -> None:
+    at = survey.levels_m * level.factor
+    curves = _grouped(survey, names)
+    low, high = axes.get_ylim()
+    ends = [float(c.flow_lph[-1]) * flow_factor for c in curves]
+    words = [_together(c) for c in curves]
+    line = 0.062 * (high - low)
+    least = line * (2.1 if any("\n" in w for w in words) else 1.1)
+    spots = kept_inside(ends, least, low + 0.02 * high, high)
+    for number, (curve, end, spot, word) in enumerate(zip(curves, ends, spots, words, strict=True)):
+        look, flow = stroke(number), curve.flow_lph * flow_factor
+        if sd_share is not None:
+            off = flow * np.asarray(sd_share)
+            axes.fill_between(at, flow - off, flow + off, color=look.colour, alpha=0.13, linewidth=0)
+        axes.plot(
+            at,
+            flow,
+            color=look.colour,
+            linestyle=look.dash,
+            marker=look.marker,
+            markevery=(3 + number, 8),
+            markersize=4,
+        )
+        axes.plot(
+            [at[-1], at[-1] * 1.025], [end, spot], color=look.colour, linewidth=0.8, clip_on=False, zorder=1
+        )
+        label_at_end(axes, at[-1] * 1.025, spot, word, look.colour)
+        if float(curve.flow_lph[-1]) <= 0.0:
+            continue
+        for stops_m in sorted(set(curve.stops_m)):
+            axes.plot([level(stops_m)], [0.0], marker="X", color=EARTH, markersize=6, clip_on=False)
+    _dry_words(axes, curves, level)
+
+
+def _dry_words(axes: Any, curves: Sequence[_Curve], level: Scale) -> None:
+    """The level beside the cross where the first plant falls dry; the others' crosses speak for themselves."""
+    stops = [s for c in curves for s in c.stops_m if float(c.flow_lph[-1]) > 0.0]
+    if stops:
+        x, (low, right), high = level(max(stops)), axes.get_xlim(), axes.get_ylim()[1]
+        text = f" dry below {x:.0f} {level.unit} "
+        label_at(axes, x, 0.06 * high, text, EARTH, ha="right" if x > 0.4 * (low + right) else "left")
+
+
+def _grouped(survey: LevelSurvey, names: Mapping[str, str]) -> list[_Curve]:
+    """Plants with nearly the same curve together, the largest flow first."""
+    order = np.argsort(-survey.plant_flow_lph[-1])
+    most = float(survey.plant_flow_lph.max(initial=0.0)) or 1.0
+    share = _ALIKE_SHARE
+    while True:
+        groups: list[list[int]] = []
+        for i in order.tolist():
+            column = survey.plant_flow_lph[:, i]
+            alike = (
+                g for g in groups if np.abs(survey.plant_flow_lph[:, g[0]] - column).max() < share * most
+            )
+            group = next(alike, None)
+            if group is None:
+                groups.append([i])
+            else:
+                group.append(i)
+        if len(groups) <= _CURVES_MAX:
+            break
+        share *= 1.5
+    return [_curve(survey, sorted(g), names) for g in groups]
+
+
+def _curve(survey: LevelSurvey, group: Sequence[int], names: Mapping[str, str]) -> _Curve:
+    stops = [float(survey.plant_stops_m[i]) for i in group]
+    return _Curve(
+        names=tuple(names.get(survey.plants[i], survey.plants[i]) for i in group),
+        flow_lph=survey.plant_flow_lph[:, list(group)].mean(axis=1),
+        stops_m=tuple(s for s in stops if np.isfinite(s) and s > 0.0),
+    )
+
+
+def _together(curve: _Curve) -> str:
+    names = curve.names
+    never = ": never" if float(curve.flow_lph[-1]) <= 0.0 else ""
+    first = names[0] if len(names[0]) <= _LETTERS_MAX else names[0][: _LETTERS_MAX - 1] + "…"
+    if len(names) == 1:
+        return first + never
+    rest = f"and {names[1]}" if len(names) == 2 and len(names[1]) <= _LETTERS_MAX - 4 else ""
+    return f"{first}\n{rest or f'and {len(names) - 1} more alike'}{never}"
+
+
+def _reserve(axes: Any, reserve: float, top: float) -> None:
+    if reserve > 0.0:
+        axes.axvspan(0.0, reserve, facecolor="none", edgecolor=STONE, hatch="///", linewidth=0, alpha=0.5)
+        label_at(axes, reserve, 1.03 * top, " held back ", STONE, ha="left", fontsize=FONT_SIZE - 1)
+
+
+def _tested(axes: Any, span: tuple[float, float], top: float) -> None:
+    axes.plot(span, [1.05 * top] * 2, color=STONE, marker="|", markersize=7, linewidth=1.0, clip_on=False)
+    label_at(axes, 0.5 * sum(span), 1.05 * top, "measured here", STONE, ha="center")

@@ -1,0 +1,319 @@
+"""The long section of a zone: barrels, lines, plants, and how high the water would stand at each place.
+
+A plant is reached where the hydraulic grade line runs above it. The three levels differ by their dash, the
+emitters by their mark.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+from scheduler.pictures.scales import Scale, along_scale, level_scale
+from scheduler.pictures.style import (
+    EARTH,
+    FONT_SIZE,
+    INK,
+    PALE,
+    STONE,
+    WATER,
+    axes_in,
+    drawing,
+    kept_inside,
+    new_picture,
+)
+from scheduler.site.model import DisplayUnits
+from scheduler.survey.section import LongSection, Places, SectionBarrel, SectionEmitter, SectionPlant
+
+# Inches of the picture without the plants' names, and of one of their letters (they stand steeply).
+_HEIGHT_IN = 4.9
+_LETTER_IN = 0.054
+# All barrels side by side take this share of the length of the lines.
+_BARRELS_SHARE = 0.34
+# More names than this stand too close to be read.
+_NAMES_MAX = 22
+# Length of a written name.
+_LETTERS_MAX = 26
+# Grade lines closer than this share of the height are drawn once.
+_SAME_SHARE = 0.006
+DASHES = {"full": "-", "half": (0, (6, 2)), "low": (0, (1.5, 1.5))}
+
+
+def draw_long_section(section: LongSection, path: Path, *, units: DisplayUnits = "metric") -> None:
+    """Draw to a PNG or SVG file, as the path's ending says."""
+    height, along = level_scale(units), along_scale(units)
+    names = [(plant, *_name_words(plant, height)) for plant in _named(section.plants)]
+    names_in = 0.25 + _LETTER_IN * max((len(text) for _, text, _ in names), default=0)
+    with drawing() as plt:
+        title = f"{section.name}: which plants the water reaches"
+        figure = new_picture(plt, _HEIGHT_IN + names_in, title, _summary(section, height))
+        axes = axes_in(figure, 0.62, 0.15, 0.95, 0.72)
+        left = -_BARRELS_SHARE * along(section.length_m)
+        axes.set_xlim(left - 0.16 * along(section.length_m), along(section.length_m) * 1.03)
+        _heights(axes, section, height, names_in)
+        _barrels(axes, section, height, left)
+        _lines(axes, section, height, along)
+        _grades(axes, section, height, along, left)
+        _emitters(axes, section, height, along)
+        _names(axes, section, height, along, names)
+        _words_for_marks(figure, section)
+        axes.set_xlabel(f"pipe from the outlet, {along.unit}")
+        axes.set_xticks([x for x in axes.get_xticks() if 0.0 <= x <= along(section.length_m) * 1.03])
+        axes.set_ylabel(f"height above the datum, {height.unit}", y=1.0, ha="right")
+        figure.savefig(path)
+
+
+def _summary(section: LongSection, height: Scale) -> str:
+    never = [p for p in section.plants if p.stops_m is None]
+    early = [p for p in section.plants if p.stops_m]
+    if never:
+        return f"Never reached: {_some([p.name for p in never])}."
+    if early:
+        worst = max(early, key=lambda p: p.stops_m or 0.0)
+        return f"First to fall dry: {worst.name}, below {_whole(worst.stops_m, height)} of water."
+    return "Every plant gets water until the barrels are down to the outlet."
+
+
+def _whole(level_m: float | None, height: Scale) -> str:
+    """To the centimetre or half inch and no closer: a drop is not measured better."""
+    value = height(level_m or 0.0)
+    return f"{value:.0f} {height.unit}" if height.unit == "cm" else f"{round(2 * value) / 2:g} {height.unit}"
+
+
+def _some(names: Sequence[str]) -> str:
+    return ", ".join(names[:3]) + (f" and {len(names) - 3} more" if len(names) > 3 else "")
+
+
+def _bounds(section: LongSection) -> tuple[float, float]:
+    heights = [h for line in section.lines for _, h in line.places]
+    heights += [e.height_m for e in section.emitters]
+    low = min([0.0, *heights, *(b.base_m for b in section.barrels)])
+    return low, max(section.brim_m, *(b.brim_m for b in section.barrels), *heights)
+
+
+def _heights(axes: Any, section: LongSection, height: Scale, names_in: float) -> None:
+    """Heights for the garden above, and room for the names below."""
+    low, high = (height(v) for v in _bounds(section))
+    span = high - low
+    box_in = axes.get_position().height * axes.figure.get_size_inches()[1]
+    room = span * names_in / (box_in - names_in)
+    axes.set_ylim(low - room, high + 0.10 * span)
+    axes.set_yticks([t for t in axes.get_yticks() if low - 0.04 * span <= t <= high + 0.05 * span])
+    axes.set_ylim(low - room, high + 0.10 * span)
+    axes.grid(visible=False, axis="x")
+    axes.axhline(0.0, color=STONE, linewidth=1.0, zorder=0.5)
+    axes.spines["left"].set_bounds(low, high)
+
+
+def _barrels(axes: Any, section: LongSection, height: Scale, left: float) -> None:
+    """To scale in height; in width squeezed to fit. The outlet's barrel stands next to the lines."""
+    gap = 0.12
+    widths = [b.width_m for b in section.barrels]
+    total = sum(widths) + gap * len(widths)
+    squeeze = -left / total
+    right = 0.0
+    for barrel in section.barrels:
+        right -= gap * squeeze
+        middle = right - 0.5 * barrel.width_m * squeeze
+        _barrel(axes, barrel, section, height, middle, squeeze)
+        right -= barrel.width_m * squeeze
+
+
+def _barrel(
+    axes: Any, barrel: SectionBarrel, section: LongSection, height: Scale, middle: float, squeeze: float
+) -> None:
+    corners = [(middle + x * squeeze, height(z)) for x, z in barrel.outline]
+    wall = axes.fill(*zip(*corners, strict=True), facecolor="white", edgecolor=INK, linewidth=1.2, zorder=2)[
+        0
+    ]
+    half = 0.5 * barrel.width_m * squeeze
+    for number, grade in enumerate(reversed(section.grades)):
+        top = height(min(grade.water_m, barrel.brim_m))
+        water = axes.fill_between(
+            [middle - half, middle + half],
+            height(barrel.base_m),
+            max(top, height(barrel.base_m)),
+            facecolor=WATER,
+            alpha=(0.34, 0.16, 0.10)[number],
+            linewidth=0,
+            zorder=2.1,
+        )
+        water.set_clip_path(wall)
+        if grade.water_m > barrel.base_m:
+            (line,) = axes.plot(
+                [middle - half, middle + half],
+                [top, top],
+                color=WATER,
+                linestyle=DASHES[grade.name],
+                linewidth=1.3,
+                zorder=2.2,
+            )
+            line.set_clip_path(wall)
+
+
+def _lines(axes: Any, section: LongSection, height: Scale, along: Scale) -> None:
+    first = min((place for line in section.lines for place in line.places), default=None)
+    if first is not None:
+        axes.plot(
+            [0.0, along(first[0])],
+            [height(section.outlet_m), height(first[1])],
+            color=STONE,
+            linewidth=2.2,
+            zorder=2.5,
+        )
+    axes.plot([0.0], [height(section.outlet_m)], marker="s", markersize=5, color=INK, zorder=4)
+    for line in section.lines:
+        axes.plot(
+            [along(x) for x, _ in line.places],
+            [height(z) for _, z in line.places],
+            color=STONE,
+            linewidth=2.2,
+            solid_capstyle="round",
+            zorder=2.5,
+        )
+
+
+def _grades(axes: Any, section: LongSection, height: Scale, along: Scale, left: float) -> None:
+    span = axes.get_ylim()[1] - axes.get_ylim()[0]
+    wanted = [height(grade.water_m) for grade in section.grades]
+    spots = kept_inside(wanted, 0.062 * span, height(section.outlet_m), axes.get_ylim()[1])
+    for grade, spot in zip(section.grades, spots, strict=True):
+        for places in _apart(list(grade.lines.values()), _SAME_SHARE * (section.brim_m - section.outlet_m)):
+            axes.plot(
+                [along(x) for x, _ in places],
+                [height(z) for _, z in places],
+                color=WATER,
+                linestyle=DASHES[grade.name],
+                linewidth=1.3,
+                zorder=3,
+            )
+        text = f"{grade.name} \n{height(grade.level_m):.0f} {height.unit} "
+        axes.text(left, spot, text, color=WATER, ha="right", va="center", fontsize=FONT_SIZE - 0.5)
+    axes.text(
+        0.5 * along(section.length_m),
+        height(section.brim_m) + 0.012 * span,
+        "hydraulic grade line: how high water would stand",
+        color=WATER,
+        ha="center",
+        va="bottom",
+        fontsize=FONT_SIZE - 1,
+        zorder=1,
+    )
+    base = height(min(b.base_m for b in section.barrels)) - 0.02 * span
+    axes.text(
+        left, base, "water above\nthe outlet", color=WATER, va="top", fontsize=FONT_SIZE - 1, linespacing=1.0
+    )
+
+
+def _apart(lines: list[Places], same_m: float) -> list[Places]:
+    """Grade lines, the furthest first, without those that run on one drawn already: dashes that lie on
+    dashes make a full line."""
+    out: list[Places] = []
+    for places in sorted(lines, key=lambda p: -max(x for x, _ in p)):
+        first, last = min(x for x, _ in places), max(x for x, _ in places)
+        over = [p for p in out if min(x for x, _ in p) <= first and last <= max(x for x, _ in p)]
+        if any(all(abs(_height_at(p, x) - z) < same_m for x, z in places) for p in over):
+            continue
+        out.append(places)
+    return out
+
+
+def _height_at(places: Places, at_m: float) -> float:
+    """Of the piece of a line that passes there."""
+    for (a, low), (b, high) in pairwise(places):
+        if min(a, b) <= at_m <= max(a, b):
+            return low if a == b else low + (high - low) * (at_m - a) / (b - a)
+    return places[-1][1]
+
+
+# Marks of an emitter by how many of the three levels reach it, and their words.
+MARKS: dict[int, tuple[dict[str, Any], str]] = {
+    3: ({"marker": "o", "fillstyle": "full"}, "gets water even at the low level"),
+    2: ({"marker": "o", "fillstyle": "bottom", "markerfacecoloralt": "white"}, "down to the half level"),
+    1: ({"marker": "o", "fillstyle": "none"}, "only above the half level"),
+    0: ({"marker": "X", "fillstyle": "full"}, "never"),
+}
+
+
+def _mark(emitter: SectionEmitter) -> tuple[dict[str, Any], str]:
+    return MARKS[sum(emitter.reached())]
+
+
+def _look(count: int) -> dict[str, Any]:
+    return {"color": EARTH if count == 0 else INK, "markersize": 6, "linestyle": "none", "zorder": 5}
+
+
+def _emitters(axes: Any, section: LongSection, height: Scale, along: Scale) -> None:
+    for count, (mark, _) in MARKS.items():
+        own = [e for e in section.emitters if sum(e.reached()) == count]
+        axes.plot([along(e.along_m) for e in own], [height(e.height_m) for e in own], **_look(count), **mark)
+
+
+def _words_for_marks(figure: Any, section: LongSection) -> None:
+    from matplotlib.lines import Line2D
+
+    counts = sorted({sum(e.reached()) for e in section.emitters}, reverse=True)
+    handles = [Line2D([], [], label=MARKS[n][1], **_look(n), **MARKS[n][0]) for n in counts]
+    figure.legend(
+        handles=handles,
+        loc="lower left",
+        bbox_to_anchor=(0.01, 0.0),
+        ncols=min(2, len(handles)),
+        frameon=False,
+        fontsize=FONT_SIZE - 0.5,
+        handletextpad=0.2,
+        columnspacing=1.0,
+        title="An emitter",
+        title_fontsize=FONT_SIZE - 0.5,
+        alignment="left",
+    )
+
+
+def _names(
+    axes: Any, section: LongSection, height: Scale, along: Scale, names: list[tuple[SectionPlant, str, str]]
+) -> None:
+    if not names:
+        return
+    low, high = axes.get_xlim()
+    width_in = axes.get_position().width * axes.figure.get_size_inches()[0]
+    least = (high - low) / width_in * 0.165
+    spots = kept_inside([along(p.along_m) for p, _, _ in names], least, low + 2 * least, high - 0.3 * least)
+    bottom = height(_bounds(section)[0])
+    span = axes.get_ylim()[1] - axes.get_ylim()[0]
+    for (plant, text, colour), spot in zip(names, spots, strict=True):
+        x, z = along(plant.along_m), height(plant.height_m)
+        knee = bottom - 0.03 * span
+        axes.plot([x, x, spot], [z, bottom, knee], color=PALE, linewidth=0.8, zorder=1)
+        axes.text(
+            spot,
+            knee - 0.005 * span,
+            text,
+            rotation=58,
+            rotation_mode="anchor",
+            ha="right",
+            va="center",
+            fontsize=FONT_SIZE - 1,
+            color=colour,
+        )
+
+
+def _named(plants: Sequence[SectionPlant]) -> list[SectionPlant]:
+    """Those in trouble first, then as many of the others as can be read; by their place again."""
+    if len(plants) <= _NAMES_MAX:
+        return list(plants)
+    in_trouble = [p for p in plants if p.stops_m is None or p.stops_m > 0.0]
+    others = [p for p in plants if p.stops_m == 0.0]
+    room = max(0, _NAMES_MAX - len(in_trouble))
+    step = max(1, -(-len(others) // room)) if room else len(others) + 1
+    return sorted((in_trouble + others[::step])[:_NAMES_MAX], key=lambda p: p.along_m)
+
+
+def _name_words(plant: SectionPlant, height: Scale) -> tuple[str, str]:
+    name = plant.name if len(plant.name) <= _LETTERS_MAX else plant.name[: _LETTERS_MAX - 1] + "…"
+    if plant.stops_m is None:
+        return f"{name}: never", EARTH
+    if plant.stops_m > 0.0:
+        return f"{name}: dry below {_whole(plant.stops_m, height)}", EARTH
+    return name, INK

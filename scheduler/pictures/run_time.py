@@ -1,0 +1,136 @@
+"""Run time for the same litres against the level: why a fixed timer starves a garden as the barrels fall."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from scheduler.pictures.scales import level_scale
+from scheduler.pictures.style import (
+    STONE,
+    axes_in,
+    drawing,
+    kept_inside,
+    label_at,
+    label_at_end,
+    new_picture,
+    stroke,
+)
+from scheduler.site.model import DisplayUnits
+from scheduler.site.showing import show_volume
+from scheduler.survey.run_times import RunTimes
+
+_HEIGHT_IN = 4.4
+# Minutes are written over each curve at these shares of the height; those from full barrels at its end.
+_WRITTEN_AT = (0.25, 0.5)
+# A strip narrower than this share of the axis is not worth its words.
+_STRIP_SHARE = 0.03
+# Longer than so many times the run from full barrels is cut off: the curve climbs without end.
+_CUT_TIMES = 4.0
+
+
+def draw_run_times(
+    tables: Sequence[RunTimes],
+    path: Path,
+    *,
+    title: str,
+    names: Mapping[str, str] | None = None,
+    units: DisplayUnits = "metric",
+) -> None:
+    """Draw to a PNG or SVG file, as the path's ending says; one curve a zone. ``names``: of the zones."""
+    level = level_scale(units)
+    with drawing() as plt:
+        figure = new_picture(plt, _HEIGHT_IN, title, _below(tables))
+        axes = axes_in(figure, 0.62, 1.75, 0.55, 0.72)
+        axes.set_xlim(0.0, max(level(float(t.levels_m[-1])) for t in tables))
+        axes.set_ylim(0.0, _top(tables))
+        ends = [_last(t) for t in tables]
+        spots = kept_inside(ends, 0.12 * axes.get_ylim()[1], 0.03 * axes.get_ylim()[1], axes.get_ylim()[1])
+        for number, (table, spot) in enumerate(zip(tables, spots, strict=True)):
+            name = (names or {}).get(table.zone, table.zone)
+            text = f"{name}\n{show_volume(table.volume_l, units)}: {_last(table):.0f} min"
+            _curve(axes, table, number, level.factor, spot, text)
+        _minutes(axes, tables, level.factor)
+        _never(axes, tables, level.factor)
+        axes.set(xlabel=f"water in the barrels above the outlet, {level.unit}", ylabel="run time, minutes")
+        figure.savefig(path)
+
+
+def _below(tables: Sequence[RunTimes]) -> str:
+    if all(t.shortest_s is None for t in tables):
+        return "The same litres need longer as the level falls. How sure: not known, never measured."
+    return "The same litres need longer as the level falls. Band: true two times out of three."
+
+
+def _last(table: RunTimes) -> float:
+    known = table.runs_s[np.isfinite(table.runs_s)]
+    return float(known[-1]) / 60.0 if known.size else 0.0
+
+
+def _top(tables: Sequence[RunTimes]) -> float:
+    """Up to the longest run, but no more than some times the one from full barrels."""
+    longest = [float(np.nanmax(t.runs_s)) / 60.0 for t in tables if np.isfinite(t.runs_s).any()]
+    cut = _CUT_TIMES * max((_last(t) for t in tables), default=0.0)
+    return 1.08 * min(max(longest, default=1.0), cut or 1.0)
+
+
+def _curve(axes: Any, table: RunTimes, number: int, level_factor: float, spot: float, text: str) -> None:
+    look, at, minutes = stroke(number), table.levels_m * level_factor, table.runs_s / 60.0
+    right = axes.get_xlim()[1]
+    if not np.isfinite(minutes).any():
+        label_at_end(axes, right * 1.025, spot, f"{text}:\nnot at any level", look.colour)
+        return
+    if table.shortest_s is not None and table.longest_band_s is not None:
+        axes.fill_between(
+            at,
+            table.shortest_s / 60.0,
+            table.longest_band_s / 60.0,
+            color=look.colour,
+            alpha=0.15,
+            linewidth=0,
+        )
+    axes.plot(at, minutes, color=look.colour, linestyle=look.dash)
+    top = axes.get_ylim()[1]
+    for share in _WRITTEN_AT:
+        x = share * float(at[-1])
+        value = float(np.interp(x, at, minutes))
+        if not np.isfinite(value) or value > 0.97 * top:
+            continue
+        axes.plot([x], [value], marker=look.marker, color=look.colour, markersize=5, clip_on=False, zorder=5)
+        lift = 0.055 * top if number % 2 == 0 else -0.055 * top
+        side = {"ha": "right"} if share == 1.0 else {"ha": "center"}
+        label_at(
+            axes, x - 0.01 * right * (share == 1.0), value + lift, f"{value:.0f} min", look.colour, **side
+        )
+    axes.plot([right, right * 1.025], [_last(table), spot], color=look.colour, linewidth=0.8, clip_on=False)
+    label_at_end(axes, right * 1.025, spot, text, look.colour)
+
+
+def _minutes(axes: Any, tables: Sequence[RunTimes], level_factor: float) -> None:
+    """Figures above their curves, moved apart where curves run together."""
+    right, top = axes.get_xlim()[1], axes.get_ylim()[1]
+    for share in _WRITTEN_AT:
+        x = share * right
+        here = []
+        for number, table in enumerate(tables):
+            at = table.levels_m * level_factor
+            value = float(np.interp(x, at, table.runs_s / 60.0)) if at[0] <= x else float("nan")
+            if np.isfinite(value) and value < 0.97 * top:
+                here.append((value, stroke(number)))
+        spots = kept_inside([v + 0.06 * top for v, _ in here], 0.066 * top, 0.03 * top, top)
+        for (value, look), spot in zip(here, spots, strict=True):
+            axes.plot([x], [value], marker=look.marker, color=look.colour, markersize=5, zorder=5)
+            label_at(axes, x + 0.01 * right, spot, f"{value:.0f} min", look.colour, ha="left")
+
+
+def _never(axes: Any, tables: Sequence[RunTimes], level_factor: float) -> None:
+    """Below this no zone gives its litres, however long it runs."""
+    firsts = [float(t.levels_m[np.isfinite(t.runs_s)][0]) for t in tables if np.isfinite(t.runs_s).any()]
+    x = min(firsts, default=0.0) * level_factor
+    if x > _STRIP_SHARE * axes.get_xlim()[1]:
+        axes.axvspan(0.0, x, facecolor="none", edgecolor=STONE, hatch="///", linewidth=0, alpha=0.5)
+        # A narrow strip has no room for its words inside.
+        label_at(axes, x, 0.04 * axes.get_ylim()[1], " not in one run ", STONE, ha="left")
