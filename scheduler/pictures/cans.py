@@ -30,9 +30,12 @@ DRY_SHARE = 0.02
 # A can far over is drawn at the edge with its figure.
 _MOST_SHARE = 2.0
 # Inches of a line's strip, and of what stands around the strips.
-_STRIP_IN, _AROUND_IN = 2.15, 1.55
+_STRIP_IN, _AROUND_IN = 2.35, 1.45
 # Cans whose millilitres are written: more would run into each other.
 _WRITTEN_MAX = 14
+# Width of a letter of the figures, inches, and how far off a figure may stand, in rows.
+_FIGURE_IN = 0.078
+_ROWS_MAX = 3
 # US fluid ounce, exact (NIST Handbook 44 Appendix C), mL.
 _ML_PER_OUNCE = 29.5735295625
 
@@ -109,7 +112,7 @@ def draw_cans(cans: CanMap, path: Path, *, units: DisplayUnits = "metric") -> No
         right = 1.04 * max(along(c.at_m) for c in cans.cans)
         for number, line in enumerate(lines):
             bottom = 0.95 + _STRIP_IN * (len(lines) - 1 - number)
-            axes = axes_in(figure, 0.68, 0.25, bottom, height_in - bottom - _STRIP_IN + 0.42)
+            axes = axes_in(figure, 0.68, 0.25, bottom, height_in - bottom - _STRIP_IN + 0.58)
             axes.set_xlim(0.0, right)
             _strip(axes, [c for c in cans.cans if c.line == line], along.factor, units)
             axes.set_title(f"Line {line}", fontsize=FONT_SIZE)
@@ -139,10 +142,10 @@ def _strip(axes: Any, cans: Sequence[Can], along: float, units: DisplayUnits) ->
     axes.set_ylabel("% of wanted")
     axes.grid(visible=False, axis="x")
     written = len(cans) <= _WRITTEN_MAX
-    taken = {True: [-1e9, -1e9], False: [-1e9, -1e9]}  # where words end, in two rows above and below
+    taken: list[tuple[float, float]] = []  # middles of the figures written so far
     for can in sorted(cans, key=lambda c: c.at_m):
         _can(axes, can, along, top)
-        if can.caught_l is not None and can.wanted_l > 0.0 and (written or finding(can) is not RIGHT):
+        if finding(can) in (LITTLE, MUCH) or (written and finding(can) is RIGHT):
             _figure(axes, can, along, top, units, taken)
     _plants(axes, cans, along, top)
 
@@ -186,19 +189,26 @@ def _can(axes: Any, can: Can, along: float, top: float) -> None:
 
 
 def _figure(
-    axes: Any, can: Can, along: float, top: float, units: DisplayUnits, taken: dict[bool, list[float]]
+    axes: Any, can: Can, along: float, top: float, units: DisplayUnits, taken: list[tuple[float, float]]
 ) -> None:
-    """What it caught, on the far side of its mark; a second row where the figure before is too near."""
+    """What it caught, on the far side of its mark; further off where other figures stand too near."""
     assert can.caught_l is not None
     look, x = finding(can), can.at_m * along
     value = min(100.0 * can.caught_l / can.wanted_l, top)
     above = value >= 100.0
     text = _small_volume(can.caught_l, units)
-    half = 0.04 * axes.get_xlim()[1] * len(text) / 3.0
-    rows = taken[above]
-    row = 0 if x - half >= rows[0] else 1
-    rows[row] = x + half
-    off = (7 + 9 * row) * (1 if above else -1)
+    width_in, height_in = axes.get_position().size * axes.figure.get_size_inches()
+    point = (axes.get_ylim()[1] - axes.get_ylim()[0]) / (72.0 * height_in)
+    wide = _FIGURE_IN * max(2, len(text)) / width_in * axes.get_xlim()[1]
+    off = 0.0
+    for row in range(_ROWS_MAX):
+        off = (7.0 + 9.0 * row) * (1 if above else -1)
+        here = (x, value + off * point)
+        if all(abs(x - a) > wide or abs(here[1] - b) > 8.5 * point for a, b in taken):
+            break
+    else:
+        return  # no room: the table that goes with the map has it
+    taken.append((x, value + off * point))
     axes.annotate(
         text,
         (x, value),

@@ -128,7 +128,7 @@ def _curves(
 
 
 def _dry_words(axes: Any, curves: Sequence[_Curve], level: Scale) -> None:
-    """The level beside the cross where the first plant falls dry; the others' crosses speak for themselves."""
+    """The level beside the cross where the first plant falls dry; the others have their cross."""
     stops = [s for c in curves for s in c.stops_m if float(c.flow_lph[-1]) > 0.0]
     if stops:
         x, (low, right), high = level(max(stops)), axes.get_xlim(), axes.get_ylim()[1]

@@ -37,7 +37,7 @@ _NAMES_MAX = 22
 # Length of a written name.
 _LETTERS_MAX = 26
 # Grade lines closer than this share of the height are drawn once.
-_SAME_SHARE = 0.006
+_SAME_SHARE = 0.015
 DASHES = {"full": "-", "half": (0, (6, 2)), "low": (0, (1.5, 1.5))}
 
 
@@ -208,16 +208,27 @@ def _grades(axes: Any, section: LongSection, height: Scale, along: Scale, left: 
 
 
 def _apart(lines: list[Places], same_m: float) -> list[Places]:
-    """Grade lines, the furthest first, without those that run on one drawn already: dashes that lie on
+    """Grade lines, the furthest first, without the parts that run on one drawn already: dashes that lie on
     dashes make a full line."""
     out: list[Places] = []
     for places in sorted(lines, key=lambda p: -max(x for x, _ in p)):
-        first, last = min(x for x, _ in places), max(x for x, _ in places)
-        over = [p for p in out if min(x for x, _ in p) <= first and last <= max(x for x, _ in p)]
-        if any(all(abs(_height_at(p, x) - z) < same_m for x, z in places) for p in over):
-            continue
-        out.append(places)
+        covered = [any(_reaches(p, x) and abs(_height_at(p, x) - z) < same_m for p in out) for x, z in places]
+        piece: list[tuple[float, float]] = []
+        pieces = []
+        for k, place in enumerate(places):
+            # A covered place still ends a piece that comes from, or goes on to, an uncovered one.
+            beside = not all(covered[max(0, k - 1) : k + 2])
+            if beside:
+                piece.append(place)
+            elif piece:
+                pieces.append(tuple(piece))
+                piece = []
+        out += [*pieces, tuple(piece)] if len(piece) > 1 else pieces
     return out
+
+
+def _reaches(places: Places, at_m: float) -> bool:
+    return min(x for x, _ in places) <= at_m <= max(x for x, _ in places)
 
 
 def _height_at(places: Places, at_m: float) -> float:

@@ -93,18 +93,7 @@ def _curve(axes: Any, table: RunTimes, number: int, level_factor: float, spot: f
             linewidth=0,
         )
     axes.plot(at, minutes, color=look.colour, linestyle=look.dash)
-    top = axes.get_ylim()[1]
-    for share in _WRITTEN_AT:
-        x = share * float(at[-1])
-        value = float(np.interp(x, at, minutes))
-        if not np.isfinite(value) or value > 0.97 * top:
-            continue
-        axes.plot([x], [value], marker=look.marker, color=look.colour, markersize=5, clip_on=False, zorder=5)
-        lift = 0.055 * top if number % 2 == 0 else -0.055 * top
-        side = {"ha": "right"} if share == 1.0 else {"ha": "center"}
-        label_at(
-            axes, x - 0.01 * right * (share == 1.0), value + lift, f"{value:.0f} min", look.colour, **side
-        )
+    axes.plot([right], [_last(table)], marker=look.marker, color=look.colour, markersize=5, clip_on=False)
     axes.plot([right, right * 1.025], [_last(table), spot], color=look.colour, linewidth=0.8, clip_on=False)
     label_at_end(axes, right * 1.025, spot, text, look.colour)
 
@@ -133,4 +122,4 @@ def _never(axes: Any, tables: Sequence[RunTimes], level_factor: float) -> None:
     if x > _STRIP_SHARE * axes.get_xlim()[1]:
         axes.axvspan(0.0, x, facecolor="none", edgecolor=STONE, hatch="///", linewidth=0, alpha=0.5)
         # A narrow strip has no room for its words inside.
-        label_at(axes, x, 0.04 * axes.get_ylim()[1], " not in one run ", STONE, ha="left")
+        label_at(axes, x, 0.04 * axes.get_ylim()[1], " too little water left ", STONE, ha="left")

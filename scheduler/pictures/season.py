@@ -12,13 +12,25 @@ from scheduler.pictures.style import (
     EARTH,
     FONT_SIZE,
     INK,
+    LEAF,
     PALE,
     STONE,
     WATER,
+    Stroke,
     drawing,
+    kept_inside,
     label_at_end,
-    spread_labels,
-    stroke,
+    label_with_leader,
+)
+
+# One meaning for a colour through the whole picture: blue is this garden's water, orange the fixed timer, and
+# zones take the others.
+ZONE_STROKES = (
+    Stroke(LEAF, "-", "o"),
+    Stroke(INK, "--", "s"),
+    Stroke(STONE, "-.", "^"),
+    Stroke(LEAF, ":", "D"),
+    Stroke(INK, "-.", "v"),
 )
 
 
@@ -98,10 +110,30 @@ def _level(axes: Any, picture: SeasonPicture) -> None:
     axes.axhline(picture.reserve_m, color=STONE, linewidth=1.0, linestyle=":")
     axes.set(title="Water in the barrels at the end of each day", ylabel="level above outlet, m")
     axes.set_ylim(0.0, picture.brim_m * 1.06)
-    names = [("this garden", WATER), ("fixed timer", EARTH), ("reserve", STONE)]
-    heights = spread_labels([ours[-1], timer[-1], picture.reserve_m], picture.brim_m * 0.09)
-    for (name, colour), height in zip(names, heights, strict=True):
-        label_at_end(axes, _edge(picture), height, name, colour)
+    last = days[-1]
+    _name_ends(
+        axes,
+        picture,
+        [
+            (last, ours[-1], "this garden", WATER),
+            (last, timer[-1], "fixed timer", EARTH),
+            (_edge(picture), picture.reserve_m, "reserve", STONE),
+        ],
+    )
+
+
+def _name_ends(axes: Any, picture: SeasonPicture, ends: Sequence[tuple[Any, float, str, str]]) -> None:
+    """Names right of the axes, each tied to the end of its line."""
+    if not ends:
+        return
+    low, top = axes.get_ylim()
+    # A name is about a seventh of an inch high.
+    least = 0.15 / (axes.get_position().height * axes.figure.get_size_inches()[1]) * (top - low)
+    heights = kept_inside([y for _, y, _, _ in ends], least, low, top)
+    beside = _edge(picture) + timedelta(days=1 + len(picture.days) // 45)
+    for (x, y, name, colour), height in zip(ends, heights, strict=True):
+        at = axes.convert_xunits(x)
+        label_with_leader(axes, (at, y), (axes.convert_xunits(beside), height), name, colour)
 
 
 def _edge(picture: SeasonPicture) -> date:
@@ -120,9 +152,9 @@ def _rain(axes: Any, picture: SeasonPicture) -> None:
 def _zone_lines(axes: Any, picture: SeasonPicture, what: str) -> None:
     zones = list(dict.fromkeys(r.zone for r in picture.runs))
     timer = dict(picture.timer_minutes)
-    ends: list[tuple[float, str, str]] = []
+    ends: list[tuple[Any, float, str, str]] = []
     for index, zone in enumerate(zones):
-        look = stroke(index)
+        look = ZONE_STROKES[index % len(ZONE_STROKES)]
         runs = [r for r in picture.runs if r.zone == zone]
         values = [float(getattr(r, what)) for r in runs]
         axes.plot(
@@ -132,18 +164,14 @@ def _zone_lines(axes: Any, picture: SeasonPicture, what: str) -> None:
             linestyle=look.dash,
             marker=look.marker,
             markersize=3.2,
+            clip_on=False,
         )
-        ends.append((values[-1], zone, look.colour))
+        ends.append((runs[-1].at, values[-1], zone, look.colour))
         if what == "minutes" and zone in timer:
-            axes.axhline(timer[zone], color=look.colour, linewidth=0.9, linestyle=(0, (1, 2)))
-            ends.append((timer[zone], f"timer, {zone}", look.colour))
+            axes.axhline(timer[zone], color=EARTH, linewidth=1.0, linestyle=look.dash)
+            ends.append((_edge(picture), timer[zone], f"timer, {zone}", EARTH))
     axes.set_ylim(bottom=0.0)
-    if not ends:
-        return
-    top = axes.get_ylim()[1]
-    heights = spread_labels([v for v, _, _ in ends], top * 0.11)
-    for (_, name, colour), height in zip(ends, heights, strict=True):
-        label_at_end(axes, _edge(picture), height, name, colour)
+    _name_ends(axes, picture, ends)
 
 
 def _plants(axes: Any, plants: Sequence[PlantTotal]) -> None:

@@ -118,9 +118,11 @@ def axes_in(figure: Any, left: float, right: float, bottom: float, top: float) -
 
 
 def label_at(axes: Any, x: float, y: float, text: str, colour: str = INK, **more: Any) -> None:
-    """Write at a point on a patch of white, so that no line runs through the letters."""
+    """Write at a point, the letters edged in white so that a line behind them does not run through."""
+    from matplotlib.patheffects import withStroke
+
     look: dict[str, Any] = {"fontsize": FONT_SIZE - 0.5, "va": "center", "ha": "left", "zorder": 6}
-    look["bbox"] = {"facecolor": "white", "edgecolor": "none", "pad": 0.8, "alpha": 0.85}
+    look["path_effects"] = [withStroke(linewidth=2.5, foreground="white")]
     axes.text(x, y, text, color=colour, **{**look, **more})
 
 
@@ -137,6 +139,16 @@ def kept_inside(values: list[float], least: float, low: float, high: float) -> l
         placed[i] = min(placed[i], ceiling)
         ceiling = placed[i] - least
     return placed
+
+
+def label_with_leader(
+    axes: Any, end: tuple[Any, float], spot: tuple[Any, float], text: str, colour: str
+) -> None:
+    """A series' name at a free spot right of the axes, tied to the end of its line."""
+    axes.plot(
+        [end[0], spot[0]], [end[1], spot[1]], color=colour, linewidth=0.8, clip_on=False, zorder=1, marker=""
+    )
+    label_at_end(axes, spot[0], spot[1], text, colour)
 
 
 def spread_labels(values: list[float], least: float) -> list[float]:

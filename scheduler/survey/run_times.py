@@ -13,6 +13,8 @@ Array = NDArray[np.float64]
 
 # A run longer than this is not drawn: the valve would not be left open so long.
 LONGEST_RUN_S = 6.0 * 3600.0
+# The table begins where the barrels hold so many times the litres.
+LEFT_OVER = 1.25
 # Levels of the table.
 RUN_LEVELS = 25
 # Litres are settled to this share; the time is nearly straight in them, so false position is quick.
@@ -51,8 +53,8 @@ def run_times(
     for litres that are none; KeyError for an unknown zone."""
     if not volume_l > 0.0:
         raise ValueError(f"run times for {volume_l} L; give litres above 0")
-    # From the level on at which the barrels hold that much above the outlet at all.
-    lowest_m = min(model.stage.level_m(volume_l), model.stage.brim_level_m)
+    # From the level on at which the barrels hold a little more: the last of it takes for ever.
+    lowest_m = min(model.stage.level_m(LEFT_OVER * volume_l), model.stage.brim_level_m)
     at = np.linspace(lowest_m, model.stage.brim_level_m, levels)
 
     def table(factor: float) -> Array:
