@@ -281,7 +281,9 @@ def _half_widths(barrel: Barrel) -> list[tuple[float, float]]:
     height = barrel.height_m
     bottom = 0.5 * (barrel.diameter_m or 0.0)
     if barrel.shape == "lying":
-        depths = [0.5 * height * (1.0 - float(np.cos(a))) for a in np.linspace(0.0, pi, _ROUND_CORNERS // 2)]
+        depths = [
+            0.5 * height * (1.0 - float(np.cos(a))) for a in np.linspace(0.0, pi, _ROUND_CORNERS // 2 + 1)
+        ]
         return [(float(np.sqrt(max(0.0, bottom**2 - (d - bottom) ** 2))), d) for d in depths]
     if barrel.shape == "taper":
         top = 0.5 * (barrel.top_diameter_m or 0.0)
