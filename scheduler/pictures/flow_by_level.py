@@ -133,7 +133,7 @@ def _dry_words(axes: Any, curves: Sequence[_Curve], level: Scale) -> None:
     if stops:
         x, (low, right), high = level(max(stops)), axes.get_xlim(), axes.get_ylim()[1]
         text = f" dry below {x:.0f} {level.unit} "
-        label_at(axes, x, 0.06 * high, text, EARTH, ha="right" if x > 0.4 * (low + right) else "left")
+        label_at(axes, x, 0.06 * high, text, EARTH, ha="right" if x > 0.3 * (low + right) else "left")
 
 
 def _grouped(survey: LevelSurvey, names: Mapping[str, str]) -> list[_Curve]:

@@ -20,6 +20,7 @@ from scheduler.site.fields import (
     Words,
     Zone,
 )
+from scheduler.site.sections_tank import HEIGHT, LOSS, TANK
 
 DAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 # A plant name that says on purpose that an emitter waters nothing.
@@ -37,12 +38,10 @@ def _soil_named(word: str) -> str | None:
 
 
 # These limits only catch slips of the pen (a millimetre for a metre): wider than any real garden.
-_HEIGHT = Quantity("length", -20.0, 20.0, "within 20 m of the datum")
 _DROP = Quantity("length", -10.0, 20.0, "from -10 m (above the outlet) to 20 m below it")
 _ALONG = Quantity("length", 0.0, 500.0, "from 0 to 500 m")
 _RUN = Quantity("length", 0.0, 500.0, "above 0, at most 500 m", above_least=True)
 _BORE = Quantity("length", 0.002, 0.11, "from 2 mm to 11 cm")
-_SIZE = Quantity("length", 0.05, 5.0, "from 5 cm to 5 m")
 _FLOW = Quantity("flow", 0.0, 2000.0, "above 0, at most 2000 L/h", above_least=True)
 _AT_HEAD = Quantity("head", 0.02, 60.0, "from 2 cm to 60 m")
 _KV = Quantity("kv", 0.05, 500.0, "from 0.05 to 500 m3/h")
@@ -50,7 +49,6 @@ _CV = Quantity("cv", 0.05, 600.0, "from 0.05 to 600 gpm")
 _TRAVEL = Quantity("duration", 0.1, 120.0, "from 0.1 s to 2 min")
 _PLUS_SHARE = Quantity("share", 0.0, 1.0, "from 0 % to 100 %")
 _SPREAD = Quantity("share", 0.0, 0.5, "from 0 % to 50 %")
-_LOSS = Number(0.0, 1000.0)
 _EXPONENT = Number(0.0, 1.5)
 
 PLACE = Section(
@@ -70,84 +68,6 @@ PLACE = Section(
     ),
 )
 
-TABLE_ROW = Section(
-    "A row of a maker's table.",
-    (
-        Field("depth", _SIZE, "of the water above the inside bottom", required=True),
-        Field(
-            "volume",
-            Quantity("volume", 0.0, 20000.0, "above 0, at most 20000 L", above_least=True),
-            "that the barrel holds up to there",
-            required=True,
-        ),
-    ),
-)
-
-BARREL = Section(
-    "A barrel, inside measures. The first one carries the outlet; the others follow as they are linked.",
-    (
-        Field(
-            "id", Ident(), "short name; with a count the barrels are called NAME-1, NAME-2 ...", required=True
-        ),
-        Field("count", Number(1, 100, whole=True), "so many equal barrels in a row", default=1),
-        Field(
-            "shape",
-            Word(("upright", "lying", "box", "taper", "table")),
-            "drum on its end, drum on its side, box, round with a sloping or bulged wall, or a maker's table",
-            required=True,
-        ),
-        Field("base_height", _HEIGHT, "middle of its inside bottom above the datum", required=True),
-        Field(
-            "height",
-            _SIZE,
-            "depth of water at which it overflows (if not given, lying: the diameter, table: its last row)",
-        ),
-        Field("diameter", _SIZE, "inside diameter of a drum; of a taper, at its bottom"),
-        Field("top_diameter", _SIZE, "inside diameter of a taper where it overflows"),
-        Field("middle_diameter", _SIZE, "of a taper with a bulge: half way up to the overflow"),
-        Field("length", _SIZE, "inside length of a lying drum or a box"),
-        Field("width", _SIZE, "inside width of a box"),
-        Field(
-            "tilt",
-            Quantity("length", 0.0, 0.5, "from 0 to 50 cm"),
-            "not level: one side of the bottom stands so much higher (box and lying: one end)",
-            default=0.0,
-        ),
-        Field("table", Table(TABLE_ROW, "list", "table = [ ... ]"), "depth and litres, as its maker gives"),
-    ),
-)
-
-LINK = Section(
-    "The joint between neighbouring barrels.",
-    (
-        Field("bore", Quantity("length", 0.004, 0.3, "from 4 mm to 30 cm"), "inside diameter", required=True),
-        Field(
-            "length", Quantity("length", 0.0, 20.0, "from 0 to 20 m"), "length of one joint", required=True
-        ),
-        Field("loss", _LOSS, "loss factor K of its fittings", default=3.0),
-    ),
-)
-
-TANK = Section(
-    "All linked barrels, drawn at one outlet.",
-    (
-        Field("outlet_height", _HEIGHT, "middle of the outlet above the datum", required=True),
-        Field(
-            "reserve",
-            Quantity("volume", 0.0, 100000.0, "of 0 or more"),
-            "held back above the outlet",
-            required=True,
-        ),
-        Field(
-            "barrel",
-            Table(BARREL, "list", "[[tank.barrel]]"),
-            "the barrels from the outlet on",
-            required=True,
-        ),
-        Field("link", Table(LINK, header="[tank.link]"), "how they are joined"),
-    ),
-)
-
 FEED = Section(
     "What all water passes before the zone valves: outlet fitting, filter, hose.",
     (
@@ -155,7 +75,7 @@ FEED = Section(
         Field("length", Quantity("length", 0.0, 200.0, "from 0 to 200 m"), "of the hose", required=True),
         Field("filter_kv", _KV, "flow through the clean filter at 1 bar"),
         Field("filter_cv", _CV, "flow through the clean filter at 1 psi"),
-        Field("loss", _LOSS, "loss factor K of the outlet and its fittings", default=1.0),
+        Field("loss", LOSS, "loss factor K of the outlet and its fittings", default=1.0),
     ),
 )
 
@@ -233,7 +153,7 @@ LINE = Section(
         Field("points", Table(POINT, "list", "points = [ ... ]"), "places along it, by rising distance"),
         Field("inline", Table(INLINE, "list", "inline = [ ... ]"), "emitters built into the tube"),
         Field("roughness", Quantity("length", 0.0, 0.002, "from 0 to 2 mm"), "of the wall", default=1.5e-6),
-        Field("inlet_loss", _LOSS, "loss factor K of its first fitting", default=0.5),
+        Field("inlet_loss", LOSS, "loss factor K of its first fitting", default=0.5),
     ),
 )
 
@@ -298,7 +218,7 @@ SENSOR = Section(
         Field("barrel", Ident(), "the barrel it hangs in; if not given, the one with the outlet"),
         Field(
             "mount_height",
-            _HEIGHT,
+            HEIGHT,
             "above the datum: the echo face, the pressure cell, or the surface at which a float reads zero",
             required=True,
         ),
