@@ -101,7 +101,7 @@ def _available(plant: Plant, ever_young: bool) -> float:
 def use_mm(table: PlantTable, i: int, et0_mm: Array) -> Array:
     """ETc of day ``i`` without stress, (members, plants), or the daily part of a young plant's dose."""
     etc = table.coefficient[i] * et0_mm[:, None]
-    return np.where(table.by_age[i], table.daily_dose_mm[i], etc)
+    return np.asarray(np.where(table.by_age[i], table.daily_dose_mm[i], etc))
 
 
 def readily_mm(table: PlantTable, i: int, etc_mm: Array) -> Array:
