@@ -1,17 +1,18 @@
-"""Commands that ask the store what was decided: why."""
+"""Commands that ask the store what was decided and what became of it: why, balance."""
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 
 import typer
 
-from scheduler.cli.printing import say, say_json
+from scheduler.cli.printing import say, say_json, say_table
 from scheduler.cli.sites import SITE_HELP, find_site, read_date
 
 
 def add_to(app: typer.Typer) -> None:
     app.command(epilog="Examples: fallinghead why; fallinghead why fig; fallinghead why --on 2012-07-30")(why)
+    app.command(epilog="Example: fallinghead balance --days 14")(balance)
 
 
 def why(
@@ -33,4 +34,28 @@ def why(
         say_json(answer)
         return
     for line in why_words(garden, answer, subject):
+        say(line)
+
+
+def balance(
+    days: int = typer.Option(7, "--days", min=1, max=800, help="So many days back."),
+    site: str = typer.Option(None, "--site", help=SITE_HELP),
+    json: bool = typer.Option(False, "--json", help="Print one JSON object for a program."),
+) -> None:
+    """Say where the barrels' water went, day by day, and what nobody accounts for."""
+    from scheduler.report.water_days import balance_answer, balance_rows, balance_words
+    from scheduler.service.daemon import site_store_path
+    from scheduler.store.store import Store, store_url
+
+    garden = find_site(site)
+    first = datetime.now(UTC).astimezone(garden.place.timezone).date() - timedelta(days=days)
+    with Store(store_url(site_store_path(garden.id)), garden.id, service=False) as store:
+        answer = balance_answer(garden, store, first)
+    if json:
+        say_json(answer)
+        return
+    columns, rows = balance_rows(garden, answer)
+    if rows:
+        say_table(f"{garden.name}: the water of the barrels", columns, rows)
+    for line in balance_words(garden, answer):
         say(line)

@@ -9,7 +9,7 @@ from typing import Any
 import typer
 from typer.core import TyperGroup
 
-from scheduler.cli import asking, designing, running, seasons
+from scheduler.cli import asking, designing, running, seasons, telling
 
 # Columns to which help may grow on a wide terminal.
 HELP_COLUMNS = 100
@@ -40,6 +40,7 @@ app = typer.Typer(
 designing.add_to(app)
 seasons.add_to(app)
 running.add_to(app)
+telling.add_to(app)
 asking.add_to(app)
 
 

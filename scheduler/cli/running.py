@@ -64,12 +64,12 @@ def status(site: str = typer.Argument(None, help=SITE_HELP, metavar="SITE"), jso
 
 def stop(site: str = SITE, wait: float = WAIT, json: bool = JSON) -> None:
     """Close every valve at once and water nothing until resume. Exit 1 until the node confirms."""
-    _ask(find_site(site), "stop", None, None, wait, json)
+    send_request(find_site(site), "stop", None, None, wait, json)
 
 
 def resume(site: str = SITE, wait: float = WAIT, json: bool = JSON) -> None:
     """Take watering up again after a stop."""
-    _ask(find_site(site), "resume", None, None, wait, json)
+    send_request(find_site(site), "resume", None, None, wait, json)
 
 
 def water(
@@ -90,7 +90,7 @@ def water(
     litres = parse(amount, "volume")
     if litres <= 0:
         raise UsageError(f'read {amount!r}; an amount to water is more than nothing, such as "3 L"')
-    _ask(garden, "water", subject, litres, wait, json)
+    send_request(garden, "water", subject, litres, wait, json)
 
 
 def measured(
@@ -108,12 +108,13 @@ def measured(
     level_m = parse(level, "length")
     if level_m < 0:
         raise UsageError(f"read {level!r}; the height is counted from the outlet upwards, so 0 cm or more")
-    _ask(find_site(site), "measured", None, level_m, wait, json)
+    send_request(find_site(site), "measured", None, level_m, wait, json)
 
 
-def _ask(
+def send_request(
     site: Site, kind: RequestKind, subject: str | None, amount: float | None, wait_s: float, json: bool
 ) -> None:
+    """Keep a request, nudge the daemon, print its answer; exit 1 when it was refused or not confirmed."""
     from scheduler.report.answers import RequestAnswer
     from scheduler.service.asking import ask
 

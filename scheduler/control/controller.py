@@ -11,7 +11,7 @@ from datetime import date, timedelta
 
 from scheduler.agronomy.need import full_root_zone
 from scheduler.agronomy.weather import Outlook
-from scheduler.control import conditions, events, people, proof, schedule, supervision
+from scheduler.control import conditions, events, people, proof, schedule, supervision, waterbook
 from scheduler.control.clock import Now
 from scheduler.control.effects import Effect, FetchWeather, Note, SendAsk, SendClose, WakeAt
 from scheduler.control.events import Event
@@ -31,8 +31,6 @@ WAKE_BUSY_S = 5.0
 REFETCH_S = 3600.0
 # Past days whose rain and temperature a new garden starts its balance from.
 FIRST_DAYS = 1
-# Days of typed rain kept.
-TYPED_KEPT = 30
 
 
 def begin(
@@ -71,6 +69,10 @@ def begin(
         outlook=saved.outlook,
         flow=joined((z.id, learned.get(z.id) or fresh_flow(z, since)) for z in site.zones),
         alarms=saved.alarms,
+        book=saved.book,
+        water_days=saved.water_days,
+        holds=saved.holds,
+        rain_typed=saved.rain_typed,
         stopped_by=saved.stopped_by,
         fetch_at_mono_s=now.monotonic_s,
         ask_at_mono_s=now.monotonic_s,
@@ -107,13 +109,14 @@ def _hear(turn: Turn, event: Event) -> None:
         case events.WeatherArrived(outlook):
             turn.change(outlook=outlook, weather_fault=None, known_through=_known_through(turn, outlook))
             take_weather(turn, outlook.days)
+            waterbook.settle(turn)
         case events.WeatherFailed(text):
             turn.change(weather_fault=text, fetch_at_mono_s=turn.now.monotonic_s + REFETCH_S)
             turn.emit(Note(f"No weather: {text}"))
         case events.RequestMade(request):
             people.hear_request(turn, request)
         case events.RainMeasured(day, rain_mm):
-            _rain(turn, day, rain_mm)
+            people.take_rain(turn, day, rain_mm)
         case events.StoreFailed(text):
             turn.change(store_fault=text)
         case events.StoreRecovered():
@@ -140,11 +143,6 @@ def _link(turn: Turn, connected: bool) -> None:
         turn.emit(SendAsk())
 
 
-def _rain(turn: Turn, day: date, rain_mm: float) -> None:
-    turn.change(rain_typed=(*turn.state.rain_typed, (day, rain_mm))[-TYPED_KEPT:])
-    take_weather(turn, ())
-
-
 def _routine(turn: Turn) -> None:
     """What time makes due. Nothing by the calendar while the clock is unknown."""
     supervision.watch_silence(turn)
@@ -154,6 +152,7 @@ def _routine(turn: Turn) -> None:
             yesterday = turn.local_day - timedelta(days=FIRST_DAYS)
             turn.change(base_day=yesterday, balanced_day=yesterday)
         balance_days(turn)
+        waterbook.keep_book(turn)
         schedule.plan_if_due(turn)
     people.serve_waiting(turn)
     run = schedule.next_run(turn.state)

@@ -119,6 +119,62 @@ class RecordDay:
 
 
 @dataclass(frozen=True, slots=True)
+class RecordWaterDay:
+    """The water of the barrels over one local day, litres; None where it is not known.
+
+    ``start + caught + added - overflow - drawn - taken - leak - end = rest``: water that nobody knows of.
+    """
+
+    day: date
+    start_l: float | None
+    end_l: float | None
+    drawn_l: float  # booked through the valves
+    taken_l: float  # by can or tap, as people told
+    added_l: float  # topped up, as people told
+    leak_l: float | None  # the learned leak over the day
+    caught_l: float | None = None
+    overflow_l: float | None = None
+    rest_l: float | None = None
+    rest_sd_l: float | None = None
+
+
+HandKind = Literal["took", "topped_up", "gave"]
+
+
+@dataclass(frozen=True, slots=True)
+class RecordHandWater:
+    """Water that a person moved: taken from the barrels, added to them, or given to a plant by hand."""
+
+    request_id: int
+    day: date
+    at: datetime
+    kind: HandKind
+    plant: str | None  # of what was given
+    litres: float
+    who: str
+
+
+@dataclass(frozen=True, slots=True)
+class RecordHold:
+    """A zone is not watered until then: a person asked. ``until`` in the past ends an earlier hold."""
+
+    zone: str
+    until: datetime
+    who: str
+    at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class RecordRain:
+    """Rain of a local day, typed by a person."""
+
+    day: date
+    rain_mm: float
+    who: str
+    at: datetime
+
+
+@dataclass(frozen=True, slots=True)
 class RecordLearning:
     """What the runs taught about a zone: factor on the modelled flow, its standard deviation."""
 
@@ -230,6 +286,10 @@ Record = (
     | RecordBooking
     | RecordPlan
     | RecordDay
+    | RecordWaterDay
+    | RecordHandWater
+    | RecordHold
+    | RecordRain
     | RecordLearning
     | RecordMeasured
     | RecordCalibration

@@ -54,12 +54,16 @@ class WeatherFailed:
     text: str
 
 
-RequestKind = Literal["stop", "resume", "water", "measured"]
+RequestKind = Literal["stop", "resume", "water", "measured", "took", "topped_up", "gave", "rained", "hold"]
 
 
 @dataclass(frozen=True, slots=True)
 class Request:
-    """What a person asked, already durable. ``subject``: zone or plant id; ``amount`` litres or metres."""
+    """What a person asked or told, already durable.
+
+    ``subject``: zone or plant id, of ``rained`` the local day; ``amount``: litres, metres of a level, mm of
+    rain, or hours of a hold.
+    """
 
     id: int
     at: datetime

@@ -166,7 +166,8 @@ def _enter(turn: Turn, booking: Booking, began_at: datetime) -> None:
     booked = (*turn.state.booked, booking.order_id)[-BOOKED_KEPT:]
     given = (*turn.state.given_l, *((booking.day, plant, litres) for plant, litres in booking.given_l))
     draws = (*turn.state.draws, (began_at, booking.volume_high_l))[-DRAWS_KEPT:]
-    turn.change(booked=booked, given_l=given, draws=draws)
+    book = replace(turn.state.book, drawn_l=turn.state.book.drawn_l + booking.volume_l)
+    turn.change(booked=booked, given_l=given, draws=draws, book=book)
     turn.emit(RecordBooking(booking))
     if booking.volume_l > 0:
         note = f" ({booking.note})" if booking.note else ""

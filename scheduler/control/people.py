@@ -1,27 +1,45 @@
-"""What people ask: stop, start again, water this now, I measured the level."""
+"""What people ask and tell: stop, start again, water this now, hold that, I measured the level, it rained, I
+moved water by hand."""
 
 from __future__ import annotations
 
+from dataclasses import replace
+from datetime import date, timedelta
+from typing import cast
+
+from scheduler.control import waterbook
 from scheduler.control.effects import (
+    HandKind,
     Intent,
     Note,
     RecordAnswer,
     RecordCalibration,
+    RecordHandWater,
+    RecordHold,
+    RecordRain,
     RecordStop,
     SendAsk,
     SendClose,
 )
 from scheduler.control.events import Request
+from scheduler.control.ledger import take_weather
 from scheduler.control.schedule import give, obstacles
 from scheduler.control.state import Turn
 from scheduler.control.supervision import believe
 from scheduler.sensing.level import measured_by_hand
-from scheduler.site.showing import show_length
+from scheduler.site.showing import show_length, show_rain, show_volume
 
 # A level typed by hand this far outside outlet and brim is a slip of the tape or of the unit.
 LEVEL_MARGIN_M = 0.02
 # After a start the node is heard within seconds; nobody is refused before (a choice of this project).
 START_PATIENCE_S = 30.0
+# More than this by hand at once, more rain on a day, or a longer hold is a slip of the key or of the unit: a
+# tanker load; above the wettest day on record (1825 mm, WMO archive); a season.
+MOVED_MOST_L = 20_000.0
+RAIN_MOST_MM = 1900.0
+HOLD_MOST_H = 24.0 * 120
+# Days of typed rain kept.
+TYPED_KEPT = 30
 
 
 def hear_request(turn: Turn, request: Request) -> None:
@@ -32,6 +50,12 @@ def hear_request(turn: Turn, request: Request) -> None:
         _resume(turn, request)
     elif request.kind == "measured":
         _measured(turn, request)
+    elif request.kind in ("took", "topped_up", "gave"):
+        _moved(turn, request)
+    elif request.kind == "rained":
+        _rained(turn, request)
+    elif request.kind == "hold":
+        _hold(turn, request)
     else:
         turn.change(waiting=(*turn.state.waiting, request))
 
@@ -103,6 +127,117 @@ def _measured(turn: Turn, request: Request) -> None:
     else:
         was = "no fresh reading of the sensor to compare it with; it counts until the next good reading."
     _answer(turn, request, True, f"Level {show_length(level_m, units)} noted; {was}")
+
+
+def _moved(turn: Turn, request: Request) -> None:
+    """Water that a person moved enters the books; what it does to the level the sensor says itself."""
+    litres = request.amount or 0.0
+    if not 0.0 < litres <= MOVED_MOST_L:
+        most = show_volume(MOVED_MOST_L, turn.state.site.units)
+        _answer(
+            turn, request, False, f"Read {litres:g} L; say how much, more than nothing and at most {most}."
+        )
+        return
+    if request.kind == "gave" and request.subject not in {p.id for p in turn.state.site.plants}:
+        _answer(turn, request, False, f"There is no plant called {request.subject!r} in this garden.")
+        return
+    kind = cast("HandKind", request.kind)
+    record = RecordHandWater(
+        request.id, _day(turn, request), request.at, kind, request.subject, litres, request.who
+    )
+    turn.emit(record)
+    take_in(turn, record)
+    _answer(turn, request, True, _moved_words(turn, record))
+
+
+def take_in(turn: Turn, moved: RecordHandWater) -> None:
+    """Let the state know of water moved by hand."""
+    state = turn.state
+    if moved.kind == "gave":
+        assert moved.plant is not None
+        turn.change(given_l=(*state.given_l, (moved.day, moved.plant, moved.litres)))
+        return
+    # The level moved for another reason than a run: a run whose proof stands open cannot be proven by it.
+    turn.change(proof=None)
+    if moved.day == state.book.day:
+        took = moved.litres if moved.kind == "took" else 0.0
+        book = replace(state.book, taken_l=state.book.taken_l + took)
+        turn.change(book=replace(book, added_l=book.added_l + moved.litres - took))
+    if moved.kind == "took":
+        turn.change(draws=(*state.draws, (moved.at, moved.litres)))
+
+
+def _moved_words(turn: Turn, moved: RecordHandWater) -> str:
+    volume = show_volume(moved.litres, turn.state.site.units)
+    if moved.kind == "gave":
+        assert moved.plant is not None
+        return f"{volume} noted for {turn.state.site.plant(moved.plant).name}; it wants so much less."
+    if moved.kind == "took":
+        return f"{volume} noted as taken from the barrels."
+    text = f"{volume} noted as topped up."
+    if turn.state.site.sensor is None:
+        text += " Without a level sensor, measure the level once it is at rest: fallinghead measured."
+    return text
+
+
+def _day(turn: Turn, request: Request) -> date:
+    return request.at.astimezone(turn.state.site.place.timezone).date()
+
+
+def _rained(turn: Turn, request: Request) -> None:
+    rain_mm = request.amount
+    try:
+        day = date.fromisoformat(request.subject or "")
+    except ValueError:
+        _answer(turn, request, False, f"Read {request.subject!r} as the day; write it as 2031-07-01.")
+        return
+    if rain_mm is None or not 0.0 <= rain_mm <= RAIN_MOST_MM:
+        _answer(
+            turn, request, False, f"Read {rain_mm} mm; a day's rain lies between 0 and {RAIN_MOST_MM:g} mm."
+        )
+        return
+    if day > turn.local_day:
+        _answer(turn, request, False, f"{day} is still to come; its rain cannot have been measured.")
+        return
+    turn.emit(RecordRain(day, rain_mm, request.who, turn.now.wall))
+    take_rain(turn, day, rain_mm)
+    text = f"{show_rain(rain_mm, turn.state.site.units)} of rain noted for {day:%A %d %B}."
+    _answer(turn, request, True, text + " It counts before what the weather service says.")
+
+
+def take_rain(turn: Turn, day: date, rain_mm: float) -> None:
+    """Rain of a day as measured in the garden, typed or by a gauge: the balances are worked out again."""
+    turn.change(rain_typed=(*turn.state.rain_typed, (day, rain_mm))[-TYPED_KEPT:])
+    take_weather(turn, ())
+    waterbook.settle(turn)
+
+
+def _hold(turn: Turn, request: Request) -> None:
+    """Hold a zone (or all of them) for so many hours; 0 hours end a hold."""
+    state = turn.state
+    known = {z.id for z in state.site.zones}
+    if request.subject is not None and request.subject not in known:
+        text = f"There is no zone called {request.subject!r}; there are {', '.join(sorted(known))}."
+        _answer(turn, request, False, text)
+        return
+    hours = request.amount or 0.0
+    if not 0.0 <= hours <= HOLD_MOST_H:
+        _answer(
+            turn, request, False, f"Read {hours:g} h; hold for at most {HOLD_MOST_H / 24:g} days, or stop."
+        )
+        return
+    until = request.at + timedelta(hours=hours)
+    zones = [request.subject] if request.subject is not None else sorted(known)
+    records = [RecordHold(z, until, request.who, turn.now.wall) for z in zones]
+    turn.emit(*records)
+    kept = tuple(h for h in state.holds if h.zone not in zones)
+    turn.change(holds=(*kept, *records), plan_key=None)
+    names = ", ".join(state.site.zone(z).name for z in zones)
+    if hours == 0.0:
+        _answer(turn, request, True, f"{names}: no longer held; planned anew.")
+        return
+    local = until.astimezone(state.site.place.timezone)
+    _answer(turn, request, True, f"{names}: held until {local:%A %d %B %H:%M %Z}. Then it is planned anew.")
 
 
 def serve_waiting(turn: Turn) -> None:

@@ -101,8 +101,9 @@ def plan_if_due(turn: Turn) -> None:
     if turn.now.trust == "unknown" or turn.state.balanced_day is None or turn.state.intents:
         return
     span = window_at(turn.state.site, turn.now.wall)
-    # A plan without a level waters nothing: once the level is known, the window gets another.
-    key = (turn.local_day, span.start if span else None, working_level_m(turn) is not None)
+    # A plan without a level waters nothing: once the level is known, the window gets another. So it does when
+    # a hold ends.
+    key = (turn.local_day, span.start if span else None, working_level_m(turn) is not None, held_zones(turn))
     if turn.state.plan_key == key or (span is None and _planned_today(turn)):
         return
     if span is not None and not _ready_to_plan(turn, span):
@@ -133,6 +134,7 @@ def make_plan(turn: Turn) -> None:
         flow_factors={zone: state.flow.factor(zone, turn.now.wall) for zone in state.flow.zones},
         outlook=_fresh_outlook(turn),
         daily_use_l=daily_use_l(turn),
+        held=held_zones(turn),
         last_known=lowered(state, state.last_known) if state.last_known else None,
     )
     plan = replace(plan, runs=tuple(_with_history(turn, r) for r in plan.runs), sources=_sources(turn))
@@ -173,6 +175,11 @@ def _sources(turn: Turn) -> tuple[PlanSource, ...]:
     if state.flow.updated is not None:
         found.append(PlanSource("flow", "the fall of the level in earlier runs", state.flow.updated))
     return tuple(found)
+
+
+def held_zones(turn: Turn) -> frozenset[str]:
+    """Zones that a person asked to hold, as of now."""
+    return frozenset(h.zone for h in turn.state.holds if h.until > turn.now.wall)
 
 
 def _fresh_outlook(turn: Turn) -> Outlook | None:

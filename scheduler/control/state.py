@@ -11,7 +11,7 @@ from scheduler.agronomy.need import RootZone
 from scheduler.agronomy.weather import DayWeather, Outlook
 from scheduler.control.alarms import AlarmMemory
 from scheduler.control.clock import Now
-from scheduler.control.effects import Effect, Intent, RecordDay
+from scheduler.control.effects import Effect, Intent, RecordDay, RecordHold, RecordWaterDay
 from scheduler.control.events import Request
 from scheduler.control.orders import ValveStatus
 from scheduler.planning.garden import GardenModel
@@ -62,6 +62,17 @@ class Proof:
 
 
 @dataclass(frozen=True, slots=True)
+class WaterBook:
+    """The barrels' water of the day that runs: at its start (None: not known) and moved since."""
+
+    day: date | None = None
+    start_l: float | None = None
+    drawn_l: float = 0.0
+    taken_l: float = 0.0
+    added_l: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
 class Saved:
     """What a shell restores from its store before the first step. All empty for a new garden."""
 
@@ -78,6 +89,10 @@ class Saved:
     stopped_by: str | None = None
     requests: tuple[Request, ...] = ()  # unanswered
     alarms: tuple[AlarmMemory, ...] = ()
+    book: WaterBook = WaterBook()
+    water_days: tuple[RecordWaterDay, ...] = ()
+    holds: tuple[RecordHold, ...] = ()
+    rain_typed: tuple[tuple[date, float], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -111,8 +126,11 @@ class State:
     outlook: Outlook | None = None
     known_through: date | None = None  # the last day whose weather was fetched after it was over
     rain_typed: tuple[tuple[date, float], ...] = ()
+    book: WaterBook = WaterBook()
+    water_days: tuple[RecordWaterDay, ...] = ()  # the last closed ones, mended while their rain may be
+    holds: tuple[RecordHold, ...] = ()  # the newest of each zone
     plan: Plan | None = None
-    plan_key: tuple[date, datetime | None, bool] | None = None
+    plan_key: tuple[date, datetime | None, bool, frozenset[str]] | None = None
     days: tuple[RecordDay, ...] = ()  # as last recorded, so that only what changed is recorded again
     zones_done: frozenset[str] = frozenset()
     flow: ZoneFlows = field(default_factory=lambda: joined(()))

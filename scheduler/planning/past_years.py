@@ -86,6 +86,7 @@ def resampled(
     ra_ahead = _ra(past.latitude_deg, first, days)
     length, years = min(stretch_d, days), 1.0
     log_sd = np.zeros(days)
+    luck = rng.random(members)
     at = 0
     while at < days:
         starts, years = _stretches(past, first + timedelta(days=at), length)
@@ -99,7 +100,8 @@ def resampled(
         log_sd[at : at + take] = _rain_log_sd(past, starts, length) * np.sqrt(2.0 / years)
         ratio = ra_ahead[at : at + take] / np.maximum(ra_past[rows], 1e-6)
         et0[:, at : at + take] = past.et0_mm[rows] * np.minimum(ratio, 3.0)
-        rain[:, at : at + take] = past.rain_mm[rows]
+        drier = luck < 1.0 / (years + 1.0)
+        rain[:, at : at + take] = np.where(drier[:, None], 0.0, past.rain_mm[rows])
         at += take
     et0 *= np.exp(ET0_YEAR_LOG_SD * np.sqrt(2.0 / years) * rng.standard_normal((members, 1)))
     et0 *= _carried_anomaly(past, first, days)

@@ -30,8 +30,14 @@ Flags = NDArray[np.bool_]
 # A litre to a plant of one rank is worth so many litres to the next (ours).
 RANK_RATIO = 4.0
 UNRANKED = 10**6
+PARTS = (1.0, 0.9, 0.8, 0.7, 0.6, 0.5)
 LEAST_USEFUL_SHARE = 0.5
 ROOM_D = 7
+NEAR_D = 2
+DUE_AHEAD_D = 1.0
+SURE = 0.7
+PUT_OFF_SHARE = 0.5
+OVERDUE_LIMIT = 1.2
 
 
 def rank_weights(garden: GardenAhead) -> Array:
@@ -48,7 +54,7 @@ class Demand:
 
 
 def dose_l(
-    garden: GardenAhead, i: int, root_mm: Array, etc_mm: Array, raw_mm: Array, need_mm: Array, room_mm: float
+    garden: GardenAhead, i: int, root_mm: Array, etc_mm: Array, raw_mm: Array, need_mm: Array, room_mm: float, near_mm: float
 ) -> Array:
     """Litres of each zone's run if it is served on day ``i``, (members, zones); 0 where none of it is due.
 
@@ -56,32 +62,45 @@ def dose_l(
     and no more than ``need_mm``: what it can still use until the end.
     """
     due = np.where(
-        garden.table.by_age[i], due_now(garden.table, i, root_mm, etc_mm, raw_mm), root_mm + etc_mm >= raw_mm
+        garden.table.by_age[i], due_now(garden.table, i, root_mm, etc_mm, raw_mm), root_mm + DUE_AHEAD_D * etc_mm >= raw_mm
     )
+    due = due & ~((near_mm >= PUT_OFF_SHARE * (root_mm + etc_mm)) & (root_mm < OVERDUE_LIMIT * raw_mm))
     usual = np.minimum(root_mm, raw_mm)
     want = np.minimum(np.maximum(root_mm - room_mm, np.maximum(LEAST_USEFUL_SHARE * raw_mm, etc_mm)), usual)
     want = np.minimum(want, np.maximum(0.0, root_mm + need_mm - raw_mm))
-    return covering_l(garden, garden.table.gross_l(np.maximum(0.0, want)), due)
+    room = garden.table.gross_l(root_mm + etc_mm)
+    return covering_l(garden, garden.table.gross_l(np.maximum(0.0, want)), room, due)
 
 
-def covering_l(garden: GardenAhead, want_l: Array, due: Flags) -> Array:
+def covering_l(garden: GardenAhead, want_l: Array, room_l: Array, due: Flags) -> Array:
     """Each zone's litres that cover the wants of its best-ranked plants that are due, (members, zones).
 
-    No plant gets more than ``OVER_MAX`` too much for it.
+    None of these gets more than ``OVER_MAX`` beyond ``room_l``, what its soil takes by tonight.
     """
     asks = due & (want_l >= LEAST_L) & (garden.shares > 0.0)
     best = np.minimum.reduceat(np.where(asks, garden.ranks, UNRANKED), garden.first_rows, axis=1)
     first = asks & (garden.ranks == best[:, garden.zone_rows])
     litres = want_l / np.maximum(garden.shares, 1e-9)
     most = np.maximum.reduceat(np.where(first, litres, 0.0), garden.first_rows, axis=1)
-    least = np.minimum.reduceat(np.where(first, litres, np.inf), garden.first_rows, axis=1)
+    room = np.where(first, room_l / np.maximum(garden.shares, 1e-9), np.inf)
+    least = np.minimum.reduceat(room, garden.first_rows, axis=1)
     return np.where(most > 0.0, np.minimum(most, (1.0 + OVER_MAX) * least), 0.0)
 
 
-def rain_soon_mm(rain_mm: Array) -> Array:
-    """Mean over the members of the rain of each day and the ``ROOM_D`` after it, (days)."""
-    mean = np.append(rain_mm.mean(axis=0), np.zeros(ROOM_D))
-    return np.asarray(np.convolve(mean, np.ones(ROOM_D), mode="valid")[: rain_mm.shape[1]])
+def rain_soon_mm(rain_mm: Array, days: int) -> Array:
+    """Mean over the members of the rain of each day and those after it, ``days`` in all, (days)."""
+    return np.asarray(_sums(rain_mm, days).mean(axis=0))
+
+
+def sure_rain_mm(rain_mm: Array, days: int) -> Array:
+    """Rain of each day and those after it that most of the members bring at least, (days)."""
+    return np.asarray(np.quantile(_sums(rain_mm, days), 1.0 - SURE, axis=0))
+
+
+def _sums(rain_mm: Array, days: int) -> Array:
+    ahead = np.concatenate([np.zeros((len(rain_mm), 1)), np.cumsum(rain_mm, axis=1)], axis=1)
+    last = np.minimum(np.arange(rain_mm.shape[1]) + days, rain_mm.shape[1])
+    return np.asarray(ahead[:, last] - ahead[:, :-1])
 
 
 def needs_to_come_mm(garden: GardenAhead, et0_mm: Array, rain_mm: Array) -> Array:
@@ -101,12 +120,12 @@ def unlimited_demand(garden: GardenAhead, depletion_mm: Array, et0_mm: Array, ra
     table = garden.table
     wants = np.zeros((members, days, len(garden.zone_ids)))
     to_come = needs_to_come_mm(garden, et0_mm, rain_mm)
-    room = rain_soon_mm(rain_mm)
+    room, near = rain_soon_mm(rain_mm, ROOM_D), sure_rain_mm(rain_mm, NEAR_D)
     root = np.broadcast_to(depletion_mm, (members, len(table.plants)))
     for i in range(days):
         etc = use_mm(table, i, et0_mm[:, i])
         raw = readily_mm(table, i, etc)
-        wants[:, i] = dose_l(garden, i, root, etc, raw, to_come[i], float(room[i]))
+        wants[:, i] = dose_l(garden, i, root, etc, raw, to_come[i], float(room[i]), float(near[i]))
         water = table.net_mm(wants[:, i, garden.zone_rows] * garden.shares)
         root = zones_day(table, i, root, et0_mm[:, i], rain_mm[:, i], water).depletion_mm
     return Demand(wants, roof_catches_l(garden.roof, rain_mm))
@@ -149,7 +168,7 @@ def allotted_l(garden: GardenAhead, held_l: float, demand: Demand, dose_l: Array
         before = given[order[:place]]
         extra = before[::-1].cumsum()[::-1] - before
         free = held_l - float(before.sum()) - garden.floors_l[zone]
-        for part in (1.0, LEAST_USEFUL_SHARE):
+        for part in PARTS:
             least = LEAST_USEFUL_SHARE * dose_l[zone]
             litres = min(part * float(dose_l[zone]), free)
             if litres <= 0.0 or litres < least:

@@ -17,9 +17,12 @@ from scheduler.control.effects import (
     Intent,
     RecordAnswer,
     RecordCalibration,
+    RecordHandWater,
+    RecordHold,
     RecordLearning,
     RecordReading,
     RecordStop,
+    RecordWaterDay,
     RootZoneRecord,
 )
 from scheduler.control.events import Request
@@ -335,14 +338,60 @@ def last_watered(connection: Connection, site: str) -> Mapping[str, date]:
 
 
 def given_since(connection: Connection, site: str, first: date) -> tuple[tuple[date, str, float], ...]:
-    """(local day, plant, litres) of every booking of the local day ``first`` and later."""
+    """(local day, plant, litres) of every booking of the local day ``first`` and later, and by hand."""
     rows = connection.execute(
         sa.select(t.bookings.c.day, t.booked_litres.c.plant, t.booked_litres.c.given_l)
         .join(t.bookings)
         .where(t.bookings.c.site == site, t.bookings.c.day >= first)
         .order_by(t.bookings.c.id, t.booked_litres.c.plant)
     )
-    return tuple((day, plant, given_l) for day, plant, given_l in rows)
+    by_hand = connection.execute(
+        sa.select(t.hand_water.c.day, t.hand_water.c.plant, t.hand_water.c.litres)
+        .where(t.hand_water.c.site == site, t.hand_water.c.day >= first, t.hand_water.c.kind == "gave")
+        .order_by(t.hand_water.c.request_id)
+    )
+    return tuple((day, plant, litres) for day, plant, litres in (*rows, *by_hand))
+
+
+def water_days_since(connection: Connection, site: str, first: date) -> tuple[RecordWaterDay, ...]:
+    """The barrels' balance of each closed day, oldest first."""
+    rows = connection.execute(
+        sa.select(t.water_days)
+        .where(t.water_days.c.site == site, t.water_days.c.day >= first)
+        .order_by(t.water_days.c.day)
+    )
+    return tuple(from_dict(RecordWaterDay, _without_site(row)) for row in rows)
+
+
+def hand_water_since(connection: Connection, site: str, first: date) -> tuple[RecordHandWater, ...]:
+    """Water moved by hand, in the order in which it was told."""
+    rows = connection.execute(
+        sa.select(t.hand_water)
+        .where(t.hand_water.c.site == site, t.hand_water.c.day >= first)
+        .order_by(t.hand_water.c.request_id)
+    )
+    return tuple(from_dict(RecordHandWater, _without_site(row)) for row in rows)
+
+
+def holds_now(connection: Connection, site: str) -> tuple[RecordHold, ...]:
+    """The newest hold of each zone, whether over or not."""
+    newest = sa.select(sa.func.max(t.holds.c.id)).where(t.holds.c.site == site).group_by(t.holds.c.zone)
+    rows = connection.execute(sa.select(t.holds).where(t.holds.c.id.in_(newest)).order_by(t.holds.c.zone))
+    return tuple(RecordHold(row.zone, row.until, row.who, row.at) for row in rows)
+
+
+def typed_rain_since(connection: Connection, site: str, first: date) -> tuple[tuple[date, float], ...]:
+    """(local day, mm) as typed, the newest word on a day last."""
+    rows = connection.execute(
+        sa.select(t.typed_rain.c.day, t.typed_rain.c.rain_mm)
+        .where(t.typed_rain.c.site == site, t.typed_rain.c.day >= first)
+        .order_by(t.typed_rain.c.id)
+    )
+    return tuple((day, rain_mm) for day, rain_mm in rows)
+
+
+def _without_site(row: Row[Any]) -> dict[str, Any]:
+    return {k: v for k, v in row._mapping.items() if k != "site"}
 
 
 def _alert(row: Row[Any]) -> Alert:

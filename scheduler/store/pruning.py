@@ -36,6 +36,10 @@ def prune(connection: Connection, site: str, now: datetime) -> None:
         sa.delete(t.bookings).where(t.bookings.c.site == site, t.bookings.c.at < history),
         sa.delete(t.measured).where(t.measured.c.site == site, t.measured.c.at < history),
         sa.delete(t.days).where(t.days.c.site == site, t.days.c.day < history.date()),
+        sa.delete(t.water_days).where(t.water_days.c.site == site, t.water_days.c.day < history.date()),
+        sa.delete(t.hand_water).where(t.hand_water.c.site == site, t.hand_water.c.at < history),
+        sa.delete(t.typed_rain).where(t.typed_rain.c.site == site, t.typed_rain.c.at < history),
+        _all_but_newest(t.holds, site, history, t.holds.c.zone),
         sa.delete(t.alerts).where(
             t.alerts.c.site == site, t.alerts.c.raised_at < history, t.alerts.c.cleared_at.is_not(None)
         ),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from sqlalchemy.engine import Connection
@@ -10,7 +10,7 @@ from sqlalchemy.engine import Connection
 from scheduler.agronomy.need import RootZone
 from scheduler.control.alarms import AlarmMemory
 from scheduler.control.effects import RecordLearning
-from scheduler.control.state import Saved
+from scheduler.control.state import Saved, WaterBook
 from scheduler.sensing.flow import FlowFactor
 from scheduler.store import asking
 
@@ -20,6 +20,8 @@ BOOKED_RESTORED = 500
 WEATHER_RESTORED_DAYS = 14
 # Given litres without any balanced day yet (a new garden) go back this far.
 GIVEN_RESTORED_DAYS = 14
+# Closed days whose balance may still be mended by later weather (as many as the controller keeps).
+WATER_DAYS_RESTORED = 7
 
 
 def load_saved(connection: Connection, site: str, now: datetime, zone: ZoneInfo) -> Saved:
@@ -43,6 +45,29 @@ def load_saved(connection: Connection, site: str, now: datetime, zone: ZoneInfo)
         stopped_by=stop.who if stop is not None and stop.stopped else None,
         requests=asking.unanswered_requests(connection, site),
         alarms=_alarms(connection, site, zone),
+        book=_book(connection, site, today),
+        water_days=asking.water_days_since(connection, site, today - timedelta(days=WATER_DAYS_RESTORED)),
+        holds=asking.holds_now(connection, site),
+        rain_typed=asking.typed_rain_since(connection, site, today - timedelta(days=WEATHER_RESTORED_DAYS)),
+    )
+
+
+def _book(connection: Connection, site: str, today: date) -> WaterBook:
+    """The barrels' water of the day that runs, as far as it was written down.
+
+    Its start in litres needs the garden's shape, which the store does not know: it stays unknown, and the
+    day's balance with it.
+    """
+    drawn_l = sum(b.volume_l for b in asking.bookings_since(connection, site, today) if b.day == today)
+    moved = [m for m in asking.hand_water_since(connection, site, today) if m.day == today]
+    if drawn_l == 0.0 and not moved:
+        return WaterBook()
+    return WaterBook(
+        day=today,
+        start_l=None,
+        drawn_l=drawn_l,
+        taken_l=sum(m.litres for m in moved if m.kind == "took"),
+        added_l=sum(m.litres for m in moved if m.kind == "topped_up"),
     )
 
 

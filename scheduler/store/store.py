@@ -16,9 +16,11 @@ from scheduler.control.effects import (
     Record,
     RecordAnswer,
     RecordCalibration,
+    RecordHandWater,
     RecordLearning,
     RecordReading,
     RecordStop,
+    RecordWaterDay,
     RootZoneRecord,
 )
 from scheduler.control.events import NodeHeard, Request, RequestKind
@@ -217,6 +219,16 @@ class Store:
         """Every plan for the days from ``first`` to ``last``, in the order in which they were made."""
         with reading(self._engine) as connection:
             return asking.plans_between(connection, self.site_id, first, last)
+
+    def water_days_since(self, first: date) -> tuple[RecordWaterDay, ...]:
+        """The barrels' balance of each closed day, oldest first."""
+        with reading(self._engine) as connection:
+            return asking.water_days_since(connection, self.site_id, first)
+
+    def hand_water_since(self, first: date) -> tuple[RecordHandWater, ...]:
+        """Water moved by hand, in the order in which it was told."""
+        with reading(self._engine) as connection:
+            return asking.hand_water_since(connection, self.site_id, first)
 
     def root_zones_since(self, first: date) -> tuple[RootZoneRecord, ...]:
         with reading(self._engine) as connection:

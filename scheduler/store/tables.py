@@ -172,6 +172,60 @@ calibrations = sa.Table(
     sa.Column("who", sa.Text, nullable=False),
 )
 
+# The barrels' water of each local day; worked out again while the day's rain may still be mended.
+water_days = sa.Table(
+    "water_days",
+    metadata,
+    sa.Column("site", sa.Text, primary_key=True),
+    sa.Column("day", sa.Date, primary_key=True),
+    sa.Column("start_l", sa.Float),
+    sa.Column("end_l", sa.Float),
+    sa.Column("drawn_l", sa.Float, nullable=False),
+    sa.Column("taken_l", sa.Float, nullable=False),
+    sa.Column("added_l", sa.Float, nullable=False),
+    sa.Column("leak_l", sa.Float),
+    sa.Column("caught_l", sa.Float),
+    sa.Column("overflow_l", sa.Float),
+    sa.Column("rest_l", sa.Float),
+    sa.Column("rest_sd_l", sa.Float),
+)
+
+# Under the request that told it, so that a request heard twice over a crash counts once.
+hand_water = sa.Table(
+    "hand_water",
+    metadata,
+    sa.Column("site", sa.Text, primary_key=True),
+    sa.Column("request_id", sa.Integer, primary_key=True),
+    sa.Column("day", sa.Date, nullable=False),
+    sa.Column("at", UtcTime, nullable=False),
+    sa.Column("kind", sa.Text, nullable=False),
+    sa.Column("plant", sa.Text),
+    sa.Column("litres", sa.Float, nullable=False),
+    sa.Column("who", sa.Text, nullable=False),
+)
+
+holds = sa.Table(
+    "holds",
+    metadata,
+    sa.Column("id", sa.Integer, primary_key=True),
+    _site(),
+    sa.Column("zone", sa.Text, nullable=False),
+    sa.Column("until", UtcTime, nullable=False),
+    sa.Column("who", sa.Text, nullable=False),
+    sa.Column("at", UtcTime, nullable=False),
+)
+
+typed_rain = sa.Table(
+    "typed_rain",
+    metadata,
+    sa.Column("id", sa.Integer, primary_key=True),
+    _site(),
+    sa.Column("day", sa.Date, nullable=False),
+    sa.Column("rain_mm", sa.Float, nullable=False),
+    sa.Column("who", sa.Text, nullable=False),
+    sa.Column("at", UtcTime, nullable=False),
+)
+
 alerts = sa.Table(
     "alerts",
     metadata,

@@ -21,12 +21,16 @@ from scheduler.control.effects import (
     RecordBooking,
     RecordCalibration,
     RecordDay,
+    RecordHandWater,
+    RecordHold,
     RecordIntent,
     RecordLearning,
     RecordMeasured,
     RecordPlan,
+    RecordRain,
     RecordReading,
     RecordStop,
+    RecordWaterDay,
 )
 from scheduler.control.events import NodeHeard, RequestKind
 from scheduler.planning.plan import Plan
@@ -57,6 +61,15 @@ def _write(connection: Connection, site: str, record: Record) -> None:
             _plan(connection, site, plan)
         case RecordDay():
             _day(connection, site, record)
+        case RecordWaterDay():
+            _water_day(connection, site, record)
+        case RecordHandWater():
+            values = to_dict(record) | {"site": site}
+            connection.execute(insert(t.hand_water).values(**values).on_conflict_do_nothing())
+        case RecordHold():
+            _append(connection, t.holds, site, record)
+        case RecordRain():
+            _append(connection, t.typed_rain, site, record)
         case RecordLearning():
             _append(connection, t.learning, site, record)
         case RecordMeasured():
@@ -155,11 +168,19 @@ def _day(connection: Connection, site: str, record: RecordDay) -> None:
         connection.execute(sa.insert(t.root_zones), zones)
 
 
+def _water_day(connection: Connection, site: str, record: RecordWaterDay) -> None:
+    """A day worked out again replaces itself."""
+    values = to_dict(record)
+    statement = insert(t.water_days).values(site=site, **values)
+    statement = statement.on_conflict_do_update(index_elements=["site", "day"], set_=values)
+    connection.execute(statement)
+
+
 def _append(
     connection: Connection,
     table: sa.Table,
     site: str,
-    record: RecordLearning | RecordMeasured | RecordCalibration | RecordStop,
+    record: RecordLearning | RecordMeasured | RecordCalibration | RecordStop | RecordHold | RecordRain,
 ) -> None:
     """Records whose fields are the columns of their table."""
     connection.execute(sa.insert(table).values(site=site, **to_dict(record)))

@@ -28,12 +28,16 @@ from scheduler.control.effects import (
     RecordBooking,
     RecordCalibration,
     RecordDay,
+    RecordHandWater,
+    RecordHold,
     RecordIntent,
     RecordLearning,
     RecordMeasured,
     RecordPlan,
+    RecordRain,
     RecordReading,
     RecordStop,
+    RecordWaterDay,
     RootZoneRecord,
 )
 from scheduler.control.events import NodeHeard, Request
@@ -473,3 +477,21 @@ def test_who_was_told_is_kept(store: Store) -> None:
     store.save_telling(told)
     assert store.tellings_since(AT) == (told,)
     assert store.tellings_since(AT + timedelta(seconds=1)) == ()
+
+
+def test_water_moved_by_hand_holds_rain_and_the_barrels_days_come_back(store: Store) -> None:
+    day, later = AT.date(), AT + timedelta(days=3)
+    gave = RecordHandWater(7, day, AT, "gave", "fig", 3.0, "Ines")
+    took = RecordHandWater(8, day, AT, "took", None, 40.0, "Ines")
+    water = RecordWaterDay(day, 500.0, 440.0, 20.0, 40.0, 0.0, None)
+    store.write([gave, took, gave])  # heard again after a crash, it still counts once
+    store.write([RecordHold("beds", later, "Ines", AT), RecordHold("beds", AT, "Ines", AT)])
+    store.write([RecordRain(day, 6.0, "Ines", AT), water])
+    store.write([replace(water, caught_l=0.0, overflow_l=0.0, rest_l=0.0, rest_sd_l=2.0)])
+    assert store.hand_water_since(day) == (gave, took)
+    assert [d.rest_l for d in store.water_days_since(day)] == [0.0]
+    saved = store.load_saved(AT, BERLIN)
+    assert saved.given_l == ((day, "fig", 3.0),)
+    assert (saved.book.day, saved.book.start_l, saved.book.taken_l) == (day, None, 40.0)
+    assert [(h.zone, h.until) for h in saved.holds] == [("beds", AT)]
+    assert saved.rain_typed == ((day, 6.0),)

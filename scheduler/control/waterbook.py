@@ -1,0 +1,137 @@
+"""The water of the barrels, day by day: what was there, what went where, and what cannot be explained.
+
+A day's balance is ``start + caught + added - overflow - drawn - taken - leak - end = rest``; a positive rest
+is water that nobody knows of: a leak that grew, a can not told, a tap. Unknown stays unknown (None): a day
+without a level at its start or end, or whose rain is not known yet, has no rest. A day is worked out again
+while its rain may still be mended.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from datetime import date, timedelta
+
+from scheduler.control.effects import RecordWaterDay
+from scheduler.control.ledger import REVISED_DAYS
+from scheduler.control.state import State, Turn, WaterBook
+from scheduler.sensing.level import SLOW_SD_M
+from scheduler.supply.roof import overflow_l, roof_catch_l
+
+# Readings whose mean is the level of one instant, for its noise (as the belief takes them).
+READINGS_OF_ONE_LEVEL = 12
+# Share of a roof's catch that its coefficient and gauge leave open, one sd (from memory: 15 to 25 % between
+# storms; the trade lists 0.75 to 0.95 by material).
+CATCH_SD_SHARE = 0.2
+# Share of booked water that the model leaves open, one sd, where the level has not proven it.
+DRAWN_SD_SHARE = 0.05
+
+
+def keep_book(turn: Turn) -> None:
+    """At the first look after local midnight: close the day, open the next."""
+    book = turn.state.book
+    if turn.now.trust == "unknown" or book.day == turn.local_day:
+        return
+    level_l: float | None = None  # begun in the middle of a day, its start is not known
+    if book.day is not None and book.day < turn.local_day:
+        if book.day + timedelta(days=1) == turn.local_day:
+            level_l = _held_l(turn.state)
+        _close(turn, book, level_l)
+    turn.change(book=WaterBook(day=turn.local_day, start_l=level_l))
+
+
+def _held_l(state: State) -> float | None:
+    """Litres above the outlet now; None while the level is unknown or a run is under way."""
+    if state.belief.level_m is None or state.intents:
+        return None
+    return state.model.stage.volume_l(state.belief.level_m)
+
+
+def _close(turn: Turn, book: WaterBook, end_l: float | None) -> None:
+    assert book.day is not None
+    leak_l = 24.0 * turn.state.leak[0] if turn.state.leak is not None else None
+    closed = RecordWaterDay(
+        day=book.day,
+        start_l=book.start_l,
+        end_l=end_l,
+        drawn_l=book.drawn_l,
+        taken_l=book.taken_l,
+        added_l=book.added_l,
+        leak_l=leak_l,
+    )
+    kept = (*(d for d in turn.state.water_days if d.day != book.day), closed)[-REVISED_DAYS:]
+    turn.change(water_days=kept)
+    settle(turn, changed=book.day)
+
+
+def settle(turn: Turn, *, changed: date | None = None) -> None:
+    """Work the last days out again with the rain as it is known now; record those that are new or differ."""
+    settled = tuple(_with_rain(turn.state, d) for d in turn.state.water_days)
+    for before, after in zip(turn.state.water_days, settled, strict=True):
+        if after != before or after.day == changed:
+            turn.emit(after)
+    turn.change(water_days=settled)
+
+
+def _with_rain(state: State, day: RecordWaterDay) -> RecordWaterDay:
+    rain_mm = _rain_mm(state, day.day)
+    if rain_mm is None:
+        return replace(day, caught_l=None, overflow_l=None, rest_l=None, rest_sd_l=None)
+    caught = roof_catch_l(state.site.roof, rain_mm)
+    if day.start_l is None or day.end_l is None:
+        return replace(day, caught_l=caught, overflow_l=None, rest_l=None, rest_sd_l=None)
+    gone = day.drawn_l + day.taken_l + (day.leak_l or 0.0)
+    full_l = state.model.stage.volume_l(state.model.stage.brim_level_m)
+    over = overflow_l(day.start_l, caught + day.added_l - gone, full_l) if caught + day.added_l > 0.0 else 0.0
+    rest = day.start_l + caught + day.added_l - over - gone - day.end_l
+    return replace(
+        day, caught_l=caught, overflow_l=over, rest_l=rest, rest_sd_l=_rest_sd_l(state, day, caught)
+    )
+
+
+def _rest_sd_l(state: State, day: RecordWaterDay, caught_l: float) -> float:
+    """One sd of the rest. The sensor's constant zero cancels between the day's two levels."""
+    assert day.start_l is not None and day.end_l is not None
+    noise_m = state.site.sensor.noise_m if state.site.sensor is not None else SLOW_SD_M
+    level_sd_m = math.hypot(noise_m / math.sqrt(READINGS_OF_ONE_LEVEL), SLOW_SD_M)
+    stage = state.model.stage
+    per_m = 1000.0 * stage.area_m2(stage.level_m((day.start_l + day.end_l) / 2.0))
+    leak_sd_l = 24.0 * state.leak[1] if state.leak is not None else 0.0
+    return math.hypot(
+        math.sqrt(2.0) * level_sd_m * per_m,
+        CATCH_SD_SHARE * caught_l,
+        DRAWN_SD_SHARE * day.drawn_l,
+        leak_sd_l,
+    )
+
+
+def _rain_mm(state: State, day: date) -> float | None:
+    """Rain of a day that is over; None while only a forecast of it is known."""
+    typed = next((mm for on, mm in reversed(state.rain_typed) if on == day), None)
+    if typed is not None:
+        return typed
+    if state.known_through is None or day > state.known_through:
+        return None
+    return next((d.rain_mm for d in state.weather if d.day == day), None)
+
+
+@dataclass(frozen=True, slots=True)
+class Unexplained:
+    """Days in a row whose rest lay beyond doubt on one side, and their mean, litres a day."""
+
+    days: int
+    mean_l: float
+
+
+# A rest beyond so many sd is not chance.
+BEYOND_SIGMAS = 3.0
+
+
+def unexplained(days: tuple[RecordWaterDay, ...]) -> Unexplained:
+    """How many of the last days in a row lost water that nobody knows of."""
+    row: list[float] = []
+    for day in reversed(days):
+        if day.rest_l is None or day.rest_sd_l is None or day.rest_l < BEYOND_SIGMAS * day.rest_sd_l:
+            break
+        row.append(day.rest_l)
+    return Unexplained(len(row), sum(row) / len(row) if row else 0.0)

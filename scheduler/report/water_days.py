@@ -1,0 +1,110 @@
+"""Where the barrels' water went, day by day, as an object and a table."""
+
+from __future__ import annotations
+
+from datetime import date
+
+from scheduler.control.effects import RecordWaterDay
+from scheduler.report.answers import BalanceAnswer, WaterDayAnswer
+from scheduler.report.plan import Columns, Rows
+from scheduler.site.model import Site
+from scheduler.site.showing import show_volume
+from scheduler.store.store import Store
+
+# A rest beyond so many sd is not chance.
+BEYOND_SIGMAS = 2.0
+COLUMNS: Columns = [
+    ("day", "left"),
+    ("at start", "right"),
+    ("caught", "right"),
+    ("added", "right"),
+    ("ran over", "right"),
+    ("watered", "right"),
+    ("taken", "right"),
+    ("leak", "right"),
+    ("at end", "right"),
+    ("unexplained", "right"),
+]
+
+
+def balance_answer(site: Site, store: Store, first: date) -> BalanceAnswer:
+    """The balance of each closed day from ``first`` on; unknown is None."""
+    days = store.water_days_since(first)
+    return BalanceAnswer(garden=site.name, days=[_day(d) for d in days])
+
+
+def _day(day: RecordWaterDay) -> WaterDayAnswer:
+    beyond = None
+    if day.rest_l is not None and day.rest_sd_l is not None:
+        beyond = abs(day.rest_l) > BEYOND_SIGMAS * day.rest_sd_l
+    return WaterDayAnswer(
+        day=day.day,
+        start_l=day.start_l,
+        caught_l=day.caught_l,
+        added_l=day.added_l,
+        overflow_l=day.overflow_l,
+        drawn_l=day.drawn_l,
+        taken_l=day.taken_l,
+        leak_l=day.leak_l,
+        end_l=day.end_l,
+        rest_l=day.rest_l,
+        rest_sd_l=day.rest_sd_l,
+        beyond_chance=beyond,
+    )
+
+
+def balance_rows(site: Site, answer: BalanceAnswer) -> tuple[Columns, Rows]:
+    """One row a day; what is not known says so."""
+    units = site.units
+
+    def shown(litres: float | None) -> str:
+        return show_volume(litres, units) if litres is not None else "not known"
+
+    rows: Rows = []
+    for d in answer.days:
+        rest = "not known"
+        if d.rest_l is not None and d.rest_sd_l is not None:
+            rest = f"{show_volume(d.rest_l, units)} +- {show_volume(2.0 * d.rest_sd_l, units)}"
+        rows.append(
+            [
+                f"{d.day:%a %d %b}",
+                shown(d.start_l),
+                shown(d.caught_l),
+                shown(d.added_l),
+                shown(d.overflow_l),
+                shown(d.drawn_l),
+                shown(d.taken_l),
+                shown(d.leak_l),
+                shown(d.end_l),
+                rest,
+            ]
+        )
+    return COLUMNS, rows
+
+
+def balance_words(site: Site, answer: BalanceAnswer) -> list[str]:
+    """What a person should make of it."""
+    if not answer.days:
+        return ["No day is closed yet: the first balance stands after the first whole day."]
+    lost = [d for d in answer.days if d.beyond_chance and (d.rest_l or 0.0) > 0.0]
+    found = [d for d in answer.days if d.beyond_chance and (d.rest_l or 0.0) < 0.0]
+    lines = []
+    if lost:
+        total = show_volume(sum(d.rest_l or 0.0 for d in lost), site.units)
+        lines.append(
+            f"{total} went on {_days(len(lost))} that nobody accounted for: a leak, a "
+            "tap, a can not told (fallinghead took). Look at joints and taps at dusk, when all is dry."
+        )
+    if found:
+        total = show_volume(-sum(d.rest_l or 0.0 for d in found), site.units)
+        lines.append(
+            f"{total} more than accounted for came on {_days(len(found))}: rain that "
+            "the service did not know (fallinghead rained), or a top-up not told (fallinghead topped-up)."
+        )
+    if not lost and not found and any(d.rest_l is not None for d in answer.days):
+        lines.append("Every day that is known closes within what the level sensor can tell.")
+    return lines
+
+
+def _days(count: int) -> str:
+    return f"{count} day{'' if count == 1 else 's'}"

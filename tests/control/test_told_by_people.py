@@ -1,0 +1,219 @@
+"""What people tell: water moved by hand, rain of their own gauge, zones to hold; and the daily balance."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date, timedelta
+
+import pytest
+
+from scheduler.agronomy.weather import Outlook
+from scheduler.control.effects import (
+    RecordAnswer,
+    RecordHandWater,
+    RecordHold,
+    RecordPlan,
+    RecordRain,
+    RecordWaterDay,
+    SendOrder,
+)
+from scheduler.control.events import WeatherArrived
+from scheduler.control.schedule import needs_now
+from scheduler.control.state import Turn
+from scheduler.control.waterbook import unexplained
+from scheduler.site.model import Roof
+from tests.support.driving import Driver
+from tests.support.gardens import dry_days, small_garden
+
+DAY_S = 86_400.0
+
+
+def made() -> Driver:
+    driver = Driver(small_garden())
+    driver.ready()
+    return driver
+
+
+def last(driver: Driver, kind: type) -> object:
+    return next(e for e in reversed(driver.effects) if isinstance(e, kind))
+
+
+def wants(driver: Driver, plant: str) -> float:
+    return needs_now(Turn(driver.state, driver.now))[plant].wanted_l
+
+
+def test_water_given_by_can_lowers_what_the_plant_wants_by_as_much() -> None:
+    driver = made()
+    driver.dry_out()
+    before = wants(driver, "sage")
+    driver.ask("gave", "sage", 3.0)
+    assert wants(driver, "sage") == pytest.approx(before - 3.0)
+    record = last(driver, RecordHandWater)
+    assert isinstance(record, RecordHandWater)
+    assert (record.kind, record.plant, record.litres, record.who) == ("gave", "sage", 3.0, "gardener")
+
+
+@pytest.mark.parametrize(
+    ("kind", "subject", "amount", "said"),
+    [
+        ("gave", "rosemary", 3.0, "no plant called 'rosemary'"),
+        ("gave", "sage", 0.0, "more than nothing"),
+        ("took", None, 1e6, "at most"),
+        ("topped_up", None, None, "more than nothing"),
+        ("rained", "2012-07-19", 5000.0, "between 0 and"),
+        ("rained", "yesterday", 5.0, "write it as"),
+        ("rained", "2031-07-19", 5.0, "still to come"),
+        ("hold", "lawn", 24.0, "no zone called 'lawn'"),
+        ("hold", "bed", 1e5, "at most 120 days"),
+    ],
+)
+def test_a_slip_is_refused_in_one_sentence_and_changes_nothing(
+    kind: str, subject: str | None, amount: float | None, said: str
+) -> None:
+    driver = made()
+    before = (driver.state.given_l, driver.state.book, driver.state.holds, driver.state.rain_typed)
+    driver.ask(kind, subject, amount)
+    answer = last(driver, RecordAnswer)
+    assert isinstance(answer, RecordAnswer)
+    assert not answer.done and said in answer.text
+    assert (driver.state.given_l, driver.state.book, driver.state.holds, driver.state.rain_typed) == before
+
+
+def test_a_held_zone_is_not_watered_until_its_time_is_over() -> None:
+    driver = made()
+    driver.dry_out()
+    driver.ask("hold", "bed", 24.0)
+    assert isinstance(last(driver, RecordHold), RecordHold)
+    driver.wait(5 * 3600.0)
+    plan = last(driver, RecordPlan)
+    assert isinstance(plan, RecordPlan)
+    assert [r.code for s in plan.plan.skipped if s.zone == "bed" for r in s.reasons] == ["held"]
+    orders = [e.order for e in driver.effects if isinstance(e, SendOrder)]
+    assert all(o.channel != 2 for o in orders)
+    assert not plan.plan.runs or {r.zone for r in plan.plan.runs} == {"pots"}
+
+
+def test_a_hold_of_no_hours_ends_an_earlier_one() -> None:
+    driver = made()
+    driver.ask("hold", None, 48.0)
+    assert {h.zone for h in driver.state.holds if h.until > driver.now.wall} == {"pots", "bed"}
+    driver.ask("hold", None, 0.0)
+    assert not any(h.until > driver.now.wall for h in driver.state.holds)
+
+
+def test_rain_of_the_gardens_own_gauge_counts_before_the_service() -> None:
+    driver = made()
+    yesterday = driver.now.wall.astimezone(driver.site.place.timezone).date() - timedelta(days=1)
+    driver.dry_out(depletion_mm=10.0)
+    driver.ask("rained", yesterday.isoformat(), 6.0)
+    assert isinstance(last(driver, RecordRain), RecordRain)
+    assert driver.state.rain_typed[-1] == (yesterday, 6.0)
+
+
+# --- the barrels' balance ----------------------------------------------------------------------------------
+
+
+def days_of(driver: Driver) -> list[RecordWaterDay]:
+    return [e for e in driver.effects if isinstance(e, RecordWaterDay)]
+
+
+def fetch(driver: Driver, rain: dict[date, float] | None = None) -> None:
+    today = driver.now.wall.astimezone(driver.site.place.timezone).date()
+    days = tuple(
+        replace(d, rain_mm=(rain or {}).get(d.day, 0.0)) for d in dry_days(today - timedelta(days=10), 16)
+    )
+    driver.feed(WeatherArrived(Outlook(days, "test", driver.now.wall)))
+
+
+def quiet_days(driver: Driver, count: int, rain: dict[date, float] | None = None) -> None:
+    """Days on which nothing is watered: every plant just soaked."""
+    for _ in range(count):
+        zones = tuple(replace(z, depletion_mm=0.0) for z in driver.state.zones_now)
+        driver.state = replace(driver.state, zones_now=zones, base_zones=zones)
+        driver.wait(DAY_S, every_s=1800.0)
+        fetch(driver, rain)
+
+
+def litres(driver: Driver, level_m: float) -> float:
+    return driver.state.model.stage.volume_l(level_m)
+
+
+def test_a_day_without_water_moved_closes_with_nothing_left_over() -> None:
+    driver = made()
+    quiet_days(driver, 3)
+    whole = [d for d in days_of(driver) if d.rest_l is not None]
+    assert whole
+    assert all(d.rest_sd_l is not None and abs(d.rest_l or 0.0) < 2.0 * d.rest_sd_l for d in whole)
+
+
+def test_six_cans_told_are_taken_and_untold_ones_stand_as_rest() -> None:
+    for told in (True, False):
+        driver = made()
+        quiet_days(driver, 1)
+        before_l = litres(driver, driver.node.level_m or 0.0)
+        driver.wait(3600.0, every_s=1800.0)
+        driver.node.level_m = driver.state.model.stage.level_m(before_l - 60.0)
+        if told:
+            driver.ask("took", None, 60.0)
+        quiet_days(driver, 1)
+        day = [d for d in days_of(driver) if d.rest_l is not None][-1]
+        assert day.rest_l is not None
+        if told:
+            assert day.taken_l == 60.0
+            assert abs(day.rest_l) < 10.0
+        else:
+            assert day.rest_l == pytest.approx(60.0, abs=10.0)
+            assert unexplained((day,)).days == 1
+
+
+def test_a_top_up_is_no_water_from_nowhere() -> None:
+    driver = made()
+    driver.node.level_m = 0.3
+    quiet_days(driver, 1)
+    driver.wait(3600.0, every_s=1800.0)
+    driver.node.level_m = driver.state.model.stage.level_m(litres(driver, 0.3) + 80.0)
+    driver.ask("topped_up", None, 80.0)
+    quiet_days(driver, 1)
+    day = [d for d in days_of(driver) if d.rest_l is not None][-1]
+    assert day.added_l == 80.0 and day.rest_l is not None
+    assert abs(day.rest_l) < 10.0
+
+
+def test_a_day_whose_rain_is_not_known_yet_has_no_rest_and_gets_one_when_it_is() -> None:
+    driver = Driver(replace(small_garden(), roof=Roof(10.0, 0.8, 0.5)))
+    driver.ready()
+    driver.node.level_m = 0.3
+    quiet_days(driver, 1)
+    zones = tuple(replace(z, depletion_mm=0.0) for z in driver.state.zones_now)
+    driver.state = replace(driver.state, zones_now=zones, base_zones=zones)
+    day = driver.state.book.day
+    assert day is not None
+    driver.wait(12 * 3600.0, every_s=1800.0)
+    # Rain of 8 mm: 10 m2 x (8 - 0.5) mm x 0.8 = 60 L (plan area x depth x coefficient).
+    driver.node.level_m = driver.state.model.stage.level_m(litres(driver, 0.3) + 60.0)
+    driver.wait(12 * 3600.0, every_s=1800.0)
+    unknown = [d for d in days_of(driver) if d.day == day][-1]
+    assert unknown.caught_l is None and unknown.rest_l is None
+    fetch(driver, {day: 8.0})
+    known = [d for d in days_of(driver) if d.day == day][-1]
+    assert known.caught_l == pytest.approx(60.0)
+    assert known.rest_l is not None and abs(known.rest_l) < 10.0
+
+
+def test_an_unknown_level_makes_an_unknown_day_not_a_dry_one() -> None:
+    driver = made()
+    quiet_days(driver, 1)
+    driver.node.level_m = None
+    driver.wait(2 * DAY_S, every_s=1800.0)
+    fetch(driver)
+    day = days_of(driver)[-1]
+    assert day.end_l is None and day.rest_l is None
+
+
+def test_weather_given_twice_records_a_settled_day_once() -> None:
+    driver = made()
+    quiet_days(driver, 2)
+    count = len(days_of(driver))
+    fetch(driver)
+    fetch(driver)
+    assert len(days_of(driver)) == count
