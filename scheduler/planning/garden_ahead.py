@@ -1,4 +1,4 @@
-"""A garden reduced to what the weeks ahead need: its plants' table, its zones' fixed shares, floors, the brim.
+"""A garden reduced to what the weeks ahead need: its plants' table, its zones' shares, floors, the brim.
 
 A zone has one run, so its plants share its litres in fixed proportions: those of their emitters' flows at a
 level half-way down to the floor. What emitters without a plant give is lost.

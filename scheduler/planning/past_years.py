@@ -32,7 +32,7 @@ STRETCH_D = 20
 NEAR_D = 15
 # Stretches to choose from; the window of the year widens until there are as many (ours).
 CHOICE_MIN = 15
-# How far the mean ET of a month differs from year to year, as the sd of its logarithm (from memory: 6 to 10 %).
+# How far the mean ET of a month differs from year to year: sd of its logarithm (from memory: 6 to 10 %).
 ET0_YEAR_LOG_SD = 0.08
 # Largest coefficient of variation believed of the rain of stretches (ours).
 RAIN_CV_MAX = 1.5
@@ -132,8 +132,9 @@ def _spread_choice(starts: Rows, members: int, rng: np.random.Generator) -> Rows
 
 
 def _carried_anomaly(past: PastWeather, first: date, days: int) -> Array:
-    """What the last month was thirstier than its like in the years before, fading over the days ahead; 1 where
-    the past holds no such month. The mean of n years is itself uncertain, so only n / (n + 1) is believed."""
+    """What the last month was thirstier than its like in the years before, fading over the days ahead; 1
+    where the past holds no such month. The mean of n years is itself uncertain: only n / (n + 1) is believed.
+    """
     began = first - timedelta(days=MONTH_D)
     row = (began - past.first).days
     recent = past.et0_mm[row : row + MONTH_D] if row >= 0 else past.et0_mm[:0]

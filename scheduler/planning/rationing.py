@@ -1,8 +1,9 @@
 """Who gets the water when the store will not last.
 
-Each zone has a *price*: what a litre to it is worth, by its best-ranked plants. In every member of the weather
-ahead the zones are served in the order of their prices until the store cannot carry one more up to the day on
-which it is full again, or to the end; the price of that one is what a stored litre is worth in that member.
+Each zone has a *price*: what a litre to it is worth, by its best-ranked plants. In every member of the
+weather ahead the zones are served in the order of their prices until the store cannot carry one more up to
+the day on which it is full again, or to the end; the price of that one is what a stored litre is worth in
+that member.
 The mean over the members is the *worth of a stored litre*. A zone is watered only while its own price is not
 below it. So low ranks are cut before all, first ranks are kept safe by as much as the weather is uncertain,
 and what is kept for them is let go by the same rule once rain or the season's end makes it needless.
@@ -54,7 +55,14 @@ class Demand:
 
 
 def dose_l(
-    garden: GardenAhead, i: int, root_mm: Array, etc_mm: Array, raw_mm: Array, need_mm: Array, room_mm: float, near_mm: float
+    garden: GardenAhead,
+    i: int,
+    root_mm: Array,
+    etc_mm: Array,
+    raw_mm: Array,
+    need_mm: Array,
+    room_mm: float,
+    near_mm: float,
 ) -> Array:
     """Litres of each zone's run if it is served on day ``i``, (members, zones); 0 where none of it is due.
 
@@ -62,7 +70,9 @@ def dose_l(
     and no more than ``need_mm``: what it can still use until the end.
     """
     due = np.where(
-        garden.table.by_age[i], due_now(garden.table, i, root_mm, etc_mm, raw_mm), root_mm + DUE_AHEAD_D * etc_mm >= raw_mm
+        garden.table.by_age[i],
+        due_now(garden.table, i, root_mm, etc_mm, raw_mm),
+        root_mm + DUE_AHEAD_D * etc_mm >= raw_mm,
     )
     due = due & ~((near_mm >= PUT_OFF_SHARE * (root_mm + etc_mm)) & (root_mm < OVERDUE_LIMIT * raw_mm))
     usual = np.minimum(root_mm, raw_mm)
@@ -141,7 +151,8 @@ def zone_prices(garden: GardenAhead) -> Array:
 
 def slack_l(garden: GardenAhead, held_l: float, demand: Demand, order: NDArray[np.intp]) -> Array:
     """Litres that can be taken from the store today without a shortage of the first n zones of ``order`` at
-    any time ahead, (members, zones): the least of what stands over the floor, and of what runs over before."""
+    any time ahead, (members, zones): the least of what stands over the floor and of what runs over before.
+    """
     wants = np.cumsum(demand.zones_l[:, :, order], axis=2)
     floors = np.maximum.accumulate(garden.floors_l[order])
     members, days, zones = wants.shape
@@ -158,7 +169,7 @@ def slack_l(garden: GardenAhead, held_l: float, demand: Demand, order: NDArray[n
 
 
 def allotted_l(garden: GardenAhead, held_l: float, demand: Demand, dose_l: Array) -> Array:
-    """Litres of each zone today out of the doses it is due, (zones): the whole, the least useful part, or 0."""
+    """Litres of each zone today of the doses it is due, (zones): the whole, the least useful part, or 0."""
     prices = zone_prices(garden)
     order = np.argsort(-prices, kind="stable")
     slack = slack_l(garden, held_l, demand, order)

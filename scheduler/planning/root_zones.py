@@ -48,7 +48,7 @@ class PlantTable:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ZonesDay:
-    """A day of all root zones, mm, (members, plants). ``lacking_mm``: what the plants would have used more."""
+    """A day of all root zones, mm, (members, plants). ``lacking_mm``: what the plants would have used."""
 
     depletion_mm: Array
     used_mm: Array
@@ -122,7 +122,7 @@ def due_now(table: PlantTable, i: int, depletion_mm: Array, etc_mm: Array, raw_m
 def zones_day(
     table: PlantTable, i: int, depletion_mm: Array, et0_mm: Array, rain_mm: Array, water_mm: Array
 ) -> ZonesDay:
-    """Day ``i`` of every member and plant. ``et0_mm`` and ``rain_mm`` (members), ``water_mm`` at the roots."""
+    """Day ``i`` of every member and plant; ``et0_mm``, ``rain_mm``: (members), ``water_mm`` at the roots."""
     etc = use_mm(table, i, et0_mm)
     most = np.where(table.by_age[i], young.DOSES_OWED_MAX * table.dose_mm, table.taw_mm)
     raw = readily_mm(table, i, etc)

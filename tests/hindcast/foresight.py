@@ -24,7 +24,10 @@ Array = NDArray[np.float64]
 def least_stress(
     garden: GardenAhead, held_l: float, depletion_mm: Array, et0_mm: Array, rain_mm: Array, weights: Array
 ) -> tuple[float, Array]:
-    """The least sum of weight x stress (1 - ETa/ETc of the season, FAO-56 Eq 90), and the stress by plant; ``et0_mm`` and ``rain_mm`` (days)."""
+    """The least sum of weight x stress (1 - ETa/ETc of the season, FAO-56 Eq 90), and the stress by plant.
+
+    ``et0_mm`` and ``rain_mm`` have a value a day.
+    """
     table = garden.table
     days, plants, zones = len(et0_mm), len(table.plants), len(garden.zone_ids)
     etc = np.array([use_mm(table, i, et0_mm[i : i + 1])[0] for i in range(days)])

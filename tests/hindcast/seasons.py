@@ -13,7 +13,17 @@ from scheduler.agronomy.weather import DayWeather
 from scheduler.planning.forecast_ways import forecast_ways, ways_ahead
 from scheduler.planning.garden_ahead import GardenAhead, zone_wants_l
 from scheduler.planning.past_years import past_weather
-from scheduler.planning.rationing import NEAR_D, ROOM_D, allotted_l, dose_l, needs_to_come_mm, rain_soon_mm, rank_weights, unlimited_demand, sure_rain_mm
+from scheduler.planning.rationing import (
+    NEAR_D,
+    ROOM_D,
+    allotted_l,
+    dose_l,
+    needs_to_come_mm,
+    rain_soon_mm,
+    rank_weights,
+    sure_rain_mm,
+    unlimited_demand,
+)
 from scheduler.planning.root_zones import due_now, readily_mm, use_mm, zones_day
 from scheduler.site.model import GardenPlace, Roof
 from scheduler.supply.storage import draw_then_catch, roof_catches_l
@@ -87,7 +97,16 @@ def run(season: DrySeason, planner: str, *, members: int = 30, every_d: int = 1)
                 room, near = rain_soon_mm(ways[1], ROOM_D), sure_rain_mm(ways[1], NEAR_D)
                 to_come = needs_to_come_mm(garden, *ways).mean(axis=1)
                 demand = unlimited_demand(garden, root[0], *ways)
-            due_l = dose_l(whole, i, root, etc, raw, to_come[i % every_d][None], float(room[i % every_d]), float(near[i % every_d]))
+            due_l = dose_l(
+                whole,
+                i,
+                root,
+                etc,
+                raw,
+                to_come[i % every_d][None],
+                float(room[i % every_d]),
+                float(near[i % every_d]),
+            )
             wants = allotted_l(garden, float(held[0]), demand, due_l[0])[None]
             order = np.arange(len(given))
         else:
