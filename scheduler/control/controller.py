@@ -117,6 +117,8 @@ def _hear(turn: Turn, event: Event) -> None:
             people.hear_request(turn, request)
         case events.RainMeasured(day, rain_mm):
             people.take_rain(turn, day, rain_mm)
+        case events.GardenTested():
+            turn.change(tested=event)
         case events.StoreFailed(text):
             turn.change(store_fault=text)
         case events.StoreRecovered():
@@ -146,6 +148,7 @@ def _link(turn: Turn, connected: bool) -> None:
 def _routine(turn: Turn) -> None:
     """What time makes due. Nothing by the calendar while the clock is unknown."""
     supervision.watch_silence(turn)
+    _take_tested(turn)
     _fetch(turn)
     if turn.now.trust != "unknown":
         if turn.state.base_day is None:  # a new garden whose clock became known only now
@@ -161,6 +164,36 @@ def _routine(turn: Turn) -> None:
     schedule.start_due_run(turn)
     conditions.watch(turn)
     _wake(turn)
+
+
+def _take_tested(turn: Turn) -> None:
+    """Plan with the garden as tested, once no run is under way: an order is booked by the garden it was
+    sized for."""
+    state, tested = turn.state, turn.state.tested
+    if tested is None or state.intents:
+        return
+    afresh = dict(tested.flow)
+    known = set(state.flow.zones)
+    flow = joined(
+        (
+            z.id,
+            afresh.get(z.id) or (state.flow.factor(z.id) if z.id in known else fresh_flow(z, turn.now.wall)),
+        )
+        for z in tested.site.zones
+    )
+    same_level = (tested.site.sensor, tested.site.tank) == (state.site.sensor, state.site.tank)
+    turn.change(
+        site=tested.site,
+        model=tested.model,
+        tested=None,
+        flow=flow,
+        proof=None,
+        plan_key=None,
+        track=state.track if same_level else fresh_track(),
+    )
+    if not same_level:
+        supervision.age_belief(turn)
+    turn.emit(Note("Planning with the garden as tested."))
 
 
 def _fetch(turn: Turn) -> None:

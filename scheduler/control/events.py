@@ -8,7 +8,10 @@ from typing import Literal
 
 from scheduler.agronomy.weather import Outlook
 from scheduler.control.orders import Refusal, RunOutcome, ValveStatus
+from scheduler.planning.garden import GardenModel
 from scheduler.sensing.belief import LevelReading
+from scheduler.sensing.flow import FlowFactor
+from scheduler.site.model import Site
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,6 +90,18 @@ class RainMeasured:
 
 
 @dataclass(frozen=True, slots=True)
+class GardenTested:
+    """Tests at the garden said anew what its zones give: the garden as built, ready to plan with.
+
+    ``flow`` names the zones whose learned flow begins again from the test.
+    """
+
+    site: Site
+    model: GardenModel
+    flow: tuple[tuple[str, FlowFactor], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class StoreFailed:
     """A record could not be made durable. No order may be sent that was not recorded."""
 
@@ -111,6 +126,7 @@ Event = (
     | WeatherFailed
     | RequestMade
     | RainMeasured
+    | GardenTested
     | StoreFailed
     | StoreRecovered
     | Leaving

@@ -12,7 +12,7 @@ from scheduler.agronomy.weather import DayWeather, Outlook
 from scheduler.control.alarms import AlarmMemory
 from scheduler.control.clock import Now
 from scheduler.control.effects import Effect, Intent, RecordDay, RecordHold, RecordWaterDay
-from scheduler.control.events import Request
+from scheduler.control.events import GardenTested, Request
 from scheduler.control.orders import ValveStatus
 from scheduler.planning.garden import GardenModel
 from scheduler.planning.plan import Plan
@@ -141,6 +141,7 @@ class State:
     stopped_by: str | None = None
     leaving: bool = False
     store_fault: str | None = None
+    tested: GardenTested | None = None  # waits for the end of the run under way
     waiting: tuple[Request, ...] = ()
     confirm_stop: tuple[int, ...] = ()  # requests to stop that the node has not confirmed
     refused_mono_s: tuple[float, ...] = ()

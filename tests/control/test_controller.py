@@ -26,6 +26,7 @@ from scheduler.control.effects import (
     SendReceipt,
 )
 from scheduler.control.events import (
+    GardenTested,
     Leaving,
     LinkChanged,
     Request,
@@ -37,6 +38,9 @@ from scheduler.control.events import (
 )
 from scheduler.control.orders import Refusal
 from scheduler.control.state import Turn
+from scheduler.planning.garden import garden_model
+from scheduler.sensing.flow import FlowFactor
+from scheduler.site.model import Point, Zone
 from tests.support.driving import START, Driver
 from tests.support.gardens import dry_days, small_garden
 
@@ -560,3 +564,41 @@ def test_a_replayed_order_does_not_void_the_run_it_began(driver: Driver) -> None
     driver.node.ends(order)
     driver.hear()
     assert driver.all(RecordBooking)[0].booking.volume_l > 0
+
+
+def test_a_tested_garden_is_taken_up_after_the_run_and_the_next_order_is_sized_by_it() -> None:
+    plain, tested = Driver(small_garden()), Driver(small_garden())
+    first = plain.to_first_order()
+    # Tests found that every emitter gives half: the same litres take about twice as long.
+    site = tested.site
+    zones = tuple(_halved(z) for z in site.zones)
+    built = replace(site, zones=zones)
+    tested.feed(GardenTested(built, garden_model(built), tuple((z.id, FlowFactor(1.0, 0.02)) for z in zones)))
+    assert tested.state.site == built
+    second = tested.to_first_order()
+    assert second.channel == first.channel
+    assert second.open_ms == pytest.approx(2 * first.open_ms, rel=0.1)
+
+
+def test_a_test_that_comes_during_a_run_waits_for_its_booking() -> None:
+    driver = Driver(small_garden())
+    order = driver.to_first_order()
+    driver.node.opens(order)
+    driver.hear()
+    built = replace(driver.site, zones=tuple(_halved(z) for z in driver.site.zones))
+    driver.feed(GardenTested(built, garden_model(built)))
+    assert driver.state.site == driver.site
+    driver.node.ends(order)
+    driver.hear()
+    driver.feed(Tick())
+    assert driver.state.site == built
+
+
+def _halved(zone: Zone) -> Zone:
+    def half(point: Point) -> Point:
+        return replace(
+            point,
+            emitters=tuple(replace(e, coefficient_lph=e.coefficient_lph / 2.0) for e in point.emitters),
+        )
+
+    return replace(zone, lines=tuple(replace(x, points=tuple(map(half, x.points))) for x in zone.lines))
