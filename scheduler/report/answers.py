@@ -69,7 +69,8 @@ class ZoneSurveyAnswer(Answer):
     dead_storage_l: float | None
     emitters: list[EmitterAnswer]
     plants: list[PlantSurveyAnswer] = []
-    uniformity_class: str | None = None
+    du_per_litre_wanted: float | None = None
+    uniformity_class: str | None = None  # of du_per_litre_wanted
     emission_uniformity: float | None = None
     statistical_uniformity: float | None = None
     du_low_quarter_emitters: float | None = None

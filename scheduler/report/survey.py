@@ -82,6 +82,7 @@ def _zone_answer(z: ZoneSurvey) -> ZoneSurveyAnswer:
             )
             for p in z.plants
         ],
+        du_per_litre_wanted=z.du_wanted,
         uniformity_class=z.grade,
         emission_uniformity=z.emission,
         statistical_uniformity=z.statistical,
@@ -216,9 +217,13 @@ def _zone_words(site: Site, z: ZoneSurveyAnswer) -> list[str]:
     name = site.zone(z.id).name
     if z.du_low_quarter is None:
         return [f"Zone {name}: dry at this level."]
-    even = (
-        f"Zone {name}: by plant, low-quarter uniformity {show_share(z.du_low_quarter)} ({z.uniformity_class})"
-    )
+    even = f"Zone {name}: "
+    if z.du_per_litre_wanted is not None:
+        share = show_share(z.du_per_litre_wanted)
+        even += (
+            f"for each litre that the plants want, low-quarter uniformity {share} ({z.uniformity_class}); "
+        )
+    even += f"in plain litres by plant {show_share(z.du_low_quarter)}"
     if z.emission_uniformity is not None and z.statistical_uniformity is not None:
         even += (
             f", emission uniformity {show_share(z.emission_uniformity)}, "

@@ -68,6 +68,7 @@ class ZoneSurvey:
     emission: float | None = None  # design EU of the plants' sums
     statistical: float | None = None  # Us of the plants' sums
     du_emitters: float | None = None  # low-quarter uniformity emitter by emitter
+    du_wanted: float | None = None  # low-quarter uniformity of flow for each litre that a plant wants
     prime_s: float | None = None  # to fill the emptied part of the lines at this level; None: not worked out
     link_gap_m: float = 0.0  # how far the outlet's barrel stands below the mean while this zone draws
     cold_share: float | None = None  # flow with water at COLD_C over that at 20 degC
@@ -76,8 +77,9 @@ class ZoneSurvey:
 
     @property
     def grade(self) -> str | None:
-        """The published class of ``du_low_quarter``; see ``uniformity_class``."""
-        return uniformity_class(self.du_low_quarter)
+        """The published class of ``du_wanted``: plants of one zone want unlike litres, and a garden trimmed
+        to them is uneven in litres on purpose. See ``uniformity_class``."""
+        return uniformity_class(self.du_wanted)
 
 
 # Lower edges of the bands of DU and EU of ASABE EP458 (from memory: 94-100, 81-87, 68-75, 56-62 %, below 50
@@ -154,6 +156,7 @@ def _zone_survey(site: Site, zone: Zone, level_m: float, model: GardenModel) -> 
         emission=_emission(zone, sums) if flowing else None,
         statistical=statistical_uniformity(values) if flowing and len(values) > 1 else None,
         du_emitters=du_low_quarter(flows.flow_lph) if total > 0.0 else None,
+        du_wanted=_per_litre_wanted(site, sums),
         prime_s=made.prime(level_m).fill_s if total > 0.0 else None,
         link_gap_m=link_offset_m(site.tank, total, level_m),
         cold_share=_at_temperature(network, level_m, COLD_C, total),
@@ -217,7 +220,7 @@ def _zone_findings(site: Site, zone: Zone, seen: ZoneSurvey, level_m: float) -> 
             f"{show_level(seen.worst_emitter_stops_m, site.units)}; the "
             f"{show_volume(seen.dead_storage_l, site.units)} below that cannot water it."
         )
-    fair = _fairness(site, seen)
+    fair = seen.du_wanted
     if fair is not None and fair < POOR_DU:
         found.append(
             f"Zone {zone.name}: for what each wants on a strong summer day, the least served quarter of its "
@@ -227,10 +230,10 @@ def _zone_findings(site: Site, zone: Zone, seen: ZoneSurvey, level_m: float) -> 
     return found + _line_findings(site, zone, seen) + _curve_findings(zone, seen)
 
 
-def _fairness(site: Site, seen: ZoneSurvey) -> float | None:
+def _per_litre_wanted(site: Site, sums: Mapping[str, float]) -> float | None:
     """Low-quarter uniformity of flow for each litre wanted; None where nothing flows or nothing is wanted."""
     wants = midsummer_wants(site)
-    ratios = np.array([p.flow_lph / wants[p.id] for p in seen.plants if wants[p.id] > 0.0])
+    ratios = np.array([flow / wants[plant] for plant, flow in sums.items() if wants[plant] > 0.0])
     return du_low_quarter(ratios) if ratios.size and float(ratios.sum()) > 0.0 else None
 
 
