@@ -21,6 +21,8 @@ HEADINGS: Mapping[AlertKind, str] = {
     "clock_unknown": "time of day not known",
     "store_failed": "records cannot be written",
     "supply_low": "valve node is low on power",
+    "water_lost": "water goes that nobody accounts for",
+    "records_lost": "ends of runs were lost at the node",
 }
 # What a phone's lock screen and the shortest message services can carry (from memory).
 TITLE_LENGTH = 100

@@ -42,6 +42,8 @@ RULES: dict[AlertKind, AlarmRule] = {
     "run_interrupted": AlarmRule(0.0, 0.0, DAY_S, False),
     "clock_unknown": AlarmRule(HOUR_S, MINUTE_S, 3 * DAY_S, False),
     "store_failed": AlarmRule(0.0, MINUTE_S, DAY_S, True),
+    "water_lost": AlarmRule(0.0, 0.0, 7 * DAY_S, False, ("level_unknown",)),
+    "records_lost": AlarmRule(0.0, DAY_S, 7 * DAY_S, False),
     "supply_low": AlarmRule(30 * MINUTE_S, HOUR_S, 3 * DAY_S, False, ("node_silent",)),
 }
 

@@ -10,6 +10,7 @@ from scheduler.control.effects import AlertKind, ClearAlert, RaiseAlert
 from scheduler.control.schedule import node_fresh
 from scheduler.control.state import State, Turn
 from scheduler.control.supervision import is_overdue
+from scheduler.control.waterbook import unexplained
 from scheduler.site.showing import show_volume
 
 # Trade notes section 7 (common practice, no source): values and their deadbands.
@@ -22,6 +23,8 @@ RUNS_OUT_HOUR = 8  # told once a day, from this local hour
 LEVEL_UNKNOWN_S = 6 * 3600.0
 FORECAST_STALE = timedelta(hours=24)
 REFUSALS_TOLD = 3
+# One odd day may be a can that nobody told of; two in a row are told (a choice of this project).
+LOST_DAYS = 2
 # A 12 V lead battery under light load: low below 11.8 V, well above 12.2 V (from memory).
 SUPPLY_LOW_MV = 11800
 SUPPLY_WELL_MV = 12200
@@ -66,6 +69,8 @@ def conditions(turn: Turn) -> Iterator[Named]:
     yield "forecast_stale", "", _forecast(turn)
     yield "order_refused", "", _refused(turn)
     yield "supply_low", "", _supply(state)
+    yield "records_lost", "", _records_lost(turn)
+    yield "water_lost", "", _water_lost(state)
     yield "near_empty", "", _near_empty(state)
     yield "runs_out", "", _runs_out(turn)
     for zone, count in state.poor_runs:
@@ -165,6 +170,34 @@ def _supply(state: State) -> Condition:
         active,
         lambda: f"{state.site.name}: the valve's supply is at {mv / 1000:.1f} V.",
         "Charge the battery.",
+    )
+
+
+def _records_lost(turn: Turn) -> Condition:
+    lost = turn.state.records_lost
+    if lost is None or lost[0] != turn.local_day:
+        return Condition(False)
+    return Condition(
+        True,
+        lambda: (
+            f"{turn.state.site.name}: the valve node had no room to keep how {lost[1]} "
+            f"run{'s' if lost[1] > 1 else ''} ended; the litres booked may be short."
+        ),
+        "It was cut off for long: look at the radio of the shed box and at the broker.",
+    )
+
+
+def _water_lost(state: State) -> Condition:
+    found = unexplained(state.water_days)
+    if not state.water_days or state.water_days[-1].rest_l is None:
+        return Condition(None)
+    return Condition(
+        found.days >= LOST_DAYS,
+        lambda: (
+            f"{state.site.name}: about {show_volume(found.mean_l, state.site.units)} a day went that nobody "
+            f"accounts for, {found.days} days in a row."
+        ),
+        "Look at joints, taps and the overflow at dusk, when all is dry. Cans taken: fallinghead took.",
     )
 
 

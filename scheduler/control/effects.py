@@ -29,6 +29,8 @@ AlertKind = Literal[
     "clock_unknown",
     "store_failed",
     "supply_low",
+    "water_lost",
+    "records_lost",
 ]
 
 

@@ -34,6 +34,8 @@ class NodeView:
     last_sequence: int
     valves: tuple[ValveStatus, ...]
     supply_mv: int | None = None
+    closes_repeated: int = 0
+    outcomes_dropped: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,6 +147,7 @@ class State:
     waiting: tuple[Request, ...] = ()
     confirm_stop: tuple[int, ...] = ()  # requests to stop that the node has not confirmed
     refused_mono_s: tuple[float, ...] = ()
+    records_lost: tuple[date, int] | None = None  # when the node last had to drop ended runs, and how many
     fetch_at_mono_s: float = 0.0
     asked_weather_mono_s: float = 0.0
     weather_fault: str | None = None

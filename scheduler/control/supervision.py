@@ -60,6 +60,7 @@ def _note_restart(turn: Turn, heard: NodeHeard) -> None:
 
 
 def _see_node(turn: Turn, heard: NodeHeard) -> None:
+    _count_lost(turn, heard)
     turn.change(
         node=NodeView(
             session=heard.session,
@@ -68,9 +69,28 @@ def _see_node(turn: Turn, heard: NodeHeard) -> None:
             last_sequence=heard.last_sequence,
             valves=heard.valves,
             supply_mv=heard.supply_mv,
+            closes_repeated=heard.closes_repeated,
+            outcomes_dropped=heard.outcomes_dropped,
         ),
         silent_since_mono_s=turn.now.monotonic_s,
     )
+
+
+def _count_lost(turn: Turn, heard: NodeHeard) -> None:
+    """Closes played back to the node count as refusals: they harm nothing, but somebody sends them. Ended
+    runs that it had no room to keep are water that the books may miss."""
+    before = turn.state.node
+    if before is None or before.session != heard.session:
+        return  # counters of another life say nothing of now
+    repeated = heard.closes_repeated - before.closes_repeated
+    if repeated > 0:
+        now_s = turn.now.monotonic_s
+        turn.change(refused_mono_s=(*turn.state.refused_mono_s, *(now_s for _ in range(repeated)))[-50:])
+        turn.emit(Note(f"The node heard {repeated} old close order(s) again, as from a recording."))
+    dropped = heard.outcomes_dropped - before.outcomes_dropped
+    if dropped > 0:
+        turn.change(records_lost=(turn.local_day, dropped))
+        turn.emit(Note(f"The node had no room to keep how {dropped} run(s) ended."))
 
 
 def hear_level(turn: Turn, reading: LevelReading) -> None:

@@ -602,3 +602,22 @@ def _halved(zone: Zone) -> Zone:
         )
 
     return replace(zone, lines=tuple(replace(x, points=tuple(map(half, x.points))) for x in zone.lines))
+
+
+def test_closes_played_back_to_the_node_are_told_as_refused_orders() -> None:
+    driver = Driver(small_garden())
+    driver.ready()
+    for count in (1, 2, 3):
+        driver.mono_s += 60.0
+        driver.feed(replace(driver.node.says(driver.now), closes_repeated=count))
+    assert [a.alert.kind for a in driver.all(RaiseAlert)] == ["order_refused"]
+
+
+def test_runs_whose_end_the_node_could_not_keep_are_told() -> None:
+    driver = Driver(small_garden())
+    driver.ready()
+    driver.mono_s += 60.0
+    driver.feed(replace(driver.node.says(driver.now), outcomes_dropped=2))
+    alerts = [a.alert for a in driver.all(RaiseAlert)]
+    assert [a.kind for a in alerts] == ["records_lost"]
+    assert "2 runs" in alerts[0].text

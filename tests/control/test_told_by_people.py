@@ -9,6 +9,7 @@ import pytest
 
 from scheduler.agronomy.weather import Outlook
 from scheduler.control.effects import (
+    RaiseAlert,
     RecordAnswer,
     RecordHandWater,
     RecordHold,
@@ -217,3 +218,21 @@ def test_weather_given_twice_records_a_settled_day_once() -> None:
     fetch(driver)
     fetch(driver)
     assert len(days_of(driver)) == count
+
+
+def test_water_that_nobody_accounts_for_is_told_after_two_days_and_not_when_it_was_told() -> None:
+    for told in (False, True):
+        driver = made()
+        quiet_days(driver, 1)
+        for _ in range(3):
+            driver.wait(3600.0, every_s=1800.0)
+            driver.node.level_m = driver.state.model.stage.level_m(
+                litres(driver, driver.node.level_m or 0.0) - 30.0
+            )
+            if told:
+                driver.ask("took", None, 30.0)
+            quiet_days(driver, 1)
+        raised = [a.alert for a in driver.all(RaiseAlert) if a.alert.kind == "water_lost"]
+        assert bool(raised) is not told
+        if raised:
+            assert "2 days in a row" in raised[0].text
