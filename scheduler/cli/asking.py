@@ -1,4 +1,4 @@
-"""Commands that ask the store what was decided and what became of it: why, balance."""
+"""Commands that ask: the store of its decisions and their outcome (why, balance), the catalogue (plants)."""
 
 from __future__ import annotations
 
@@ -13,6 +13,7 @@ from scheduler.cli.sites import SITE_HELP, find_site, read_date
 def add_to(app: typer.Typer) -> None:
     app.command(epilog="Examples: fallinghead why; fallinghead why fig; fallinghead why --on 2012-07-30")(why)
     app.command(epilog="Example: fallinghead balance --days 14")(balance)
+    app.command(epilog="Examples: fallinghead plants; fallinghead plants lavender")(plants)
 
 
 def why(
@@ -59,3 +60,19 @@ def balance(
         say_table(f"{garden.name}: the water of the barrels", columns, rows)
     for line in balance_words(garden, answer):
         say(line)
+
+
+def plants(
+    word: str = typer.Argument(None, help="Part of a common name; without it all kinds.", metavar="WORD"),
+    us: bool = typer.Option(False, "--us", help="Depths in US units."),
+    json: bool = typer.Option(False, "--json", help="Print one JSON object for a program."),
+) -> None:
+    """Search the plant catalogue: which kind to write in the site file, and what it uses."""
+    from scheduler.report.kinds import kinds_answer, kinds_rows
+
+    answer = kinds_answer(word)
+    if json:
+        say_json(answer)
+        return
+    columns, rows = kinds_rows(answer, "us" if us else "metric")
+    say_table("Kinds of plants; use is a share of the day's reference evapotranspiration", columns, rows)

@@ -327,11 +327,28 @@ class BalanceAnswer(Answer):
     days: list[WaterDayAnswer]
 
 
+class KindAnswer(Answer):
+    """A kind of plant. ``use_share``: of the reference evapotranspiration, at its thirstiest."""
+
+    key: str
+    names: list[str]
+    use_share: float | None
+    root_depth_m: float
+    readily_available_share: float
+    young_woody: bool
+    source: str
+
+
+class KindsAnswer(Answer):
+    kinds: list[KindAnswer]
+
+
 SCHEMAS: Mapping[str, type[Answer]] = {
     "balance": BalanceAnswer,
     "check": CheckAnswer,
     "examples": ExamplesAnswer,
     "plan": PlanAnswer,
+    "plants": KindsAnswer,
     "rehearse": RehearseAnswer,
     "request": RequestAnswer,
     "status": StatusAnswer,

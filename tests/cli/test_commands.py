@@ -275,3 +275,16 @@ def test_status_of_a_new_store_shows_the_unknown_as_unknown(
     assert answer["usable_l"] is None
     assert not answer["daemon_running"]
     assert "unknown" in run("status", "five-drums").output
+
+
+def test_the_plant_catalogue_is_searched_by_common_name() -> None:
+    kinds = json.loads(run("plants", "aubergine", "--json").stdout)["kinds"]
+    assert [k["key"] for k in kinds] == ["eggplant"]
+    # FAO-56 Tables 12 and 22: eggplant, Kc mid 1.05, smaller root depth 0.7 m.
+    assert (kinds[0]["use_share"], kinds[0]["root_depth_m"]) == (1.05, 0.7)
+
+
+def test_a_plant_that_is_not_in_the_catalogue_gets_a_way_out() -> None:
+    found = CliRunner().invoke(app, ["plants", "unobtainium"])
+    assert isinstance(found.exception, UsageError)
+    assert "plant_factor" in str(found.exception)
