@@ -13,6 +13,7 @@ from scheduler.hydraulics.curve import ZoneCurve, zone_curve
 from scheduler.hydraulics.drawdown import Drawdown
 from scheduler.hydraulics.network import Network, zone_network
 from scheduler.hydraulics.priming import Priming, PrimingCurve
+from scheduler.hydraulics.sills import sills_m
 from scheduler.site.model import Site, Zone
 from scheduler.supply.link import link_offset_m
 from scheduler.supply.stage import StageStorage, stage_storage
@@ -46,7 +47,7 @@ class ZoneModel:
     drawdown: Drawdown
     plants: tuple[str, ...]
     plant_rows: Array
-    worst_stop_m: float  # the lowest level at which every emitter still flows
+    worst_stop_m: float  # the lowest level at which every emitter still flows; over every sill
     priming_curve: PrimingCurve
     outlet_levels_m: Array  # level in the outlet's barrel while drawing ...
     mean_levels_m: Array  # ... and the level at rest of the same water
@@ -97,7 +98,9 @@ def _zone_model(site: Site, zone: Zone, stage: StageStorage) -> ZoneModel:
     rows = np.array([[float(p == plant) for p in network.emitter_plant] for plant in plants])
     outlet_levels, mean_levels = _link_levels(site, curve, stage)
     volumes = np.interp(mean_levels, stage.levels_m, stage.volumes_l)
-    worst_stop_m = max(0.0, float(curve.worst_emitter_stops_m))
+    # Over a high place of a line no water passes below its sill, whatever the full line would carry.
+    sills = sills_m(network)[network.k_m3s > 0.0]
+    worst_stop_m = max(0.0, float(curve.worst_emitter_stops_m), float(sills.max(initial=0.0)))
     return ZoneModel(
         zone=zone,
         network=network,

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from scheduler.hydraulics.curve import ZoneCurve
+from scheduler.hydraulics.sills import sills_m
 from scheduler.planning.garden import GardenModel, ZoneModel
 
 Array = NDArray[np.float64]
@@ -26,6 +27,7 @@ _HALVINGS = 20
 @dataclass(frozen=True, slots=True)
 class LevelSurvey:
     """One zone, open alone, from the outlet (level 0) to the brim. Levels are those in the outlet's barrel.
+    Flows are those of full lines; below a sill on the way no water passes, and ``*_stops_m`` says so.
 
     ``*_stops_m``: lowest level at which it still flows, 0 if it flows as long as water reaches the outlet,
     nan if it gets nothing even from full barrels; ``*_weakens_m`` likewise for ``WEAK_SHARE`` of the flow
@@ -69,7 +71,10 @@ def zone_levels(model: GardenModel, zone_id: str, *, levels: int = TABLE_LEVELS)
     def of_plants(levels_m: Array) -> Array:
         return np.asarray(curve.flows_at_lph(levels_m) @ rows.T)
 
-    stops = _first_level(_over_start(curve), len(curve.emitter_ids), brim_m)
+    stops = np.maximum(
+        _first_level(_over_start(curve), len(curve.emitter_ids), brim_m), sills_m(zone.network)
+    )
+    stops = np.where(stops >= brim_m, np.nan, stops)
     return LevelSurvey(
         zone=zone_id,
         levels_m=at,

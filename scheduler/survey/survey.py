@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -125,7 +124,7 @@ def survey(site: Site, level_m: float, *, model: GardenModel | None = None) -> S
 
 def _zone_survey(site: Site, zone: Zone, level_m: float, model: GardenModel) -> ZoneSurvey:
     made = model.zones[zone.id]
-    network, curve, stage = made.network, made.curve, model.stage
+    network, stage = made.network, model.stage
     flows: Flows = solve(network, level_m)
     emitters = tuple(
         EmitterSurvey(emitter, plant, float(head), float(flow))
@@ -137,7 +136,7 @@ def _zone_survey(site: Site, zone: Zone, level_m: float, model: GardenModel) -> 
     for e in emitters:
         if e.plant is not None:
             sums[e.plant] = sums.get(e.plant, 0.0) + e.flow_lph
-    stops_m = curve.worst_emitter_stops_m if math.isfinite(curve.worst_emitter_stops_m) else None
+    stops_m = made.worst_stop_m if made.worst_stop_m <= stage.brim_level_m else None
     values = np.array(list(sums.values()))
     flowing = float(values.sum()) > 0.0
     total = float(flows.total_lph)
