@@ -222,6 +222,12 @@ class StatusAlertAnswer(Answer):
     advice: str
 
 
+class StatusHoldAnswer(Answer):
+    zone: str
+    until: datetime
+    who: str
+
+
 class StatusAnswer(Answer):
     garden: str
     at: datetime
@@ -248,6 +254,10 @@ class StatusAnswer(Answer):
     plants: list[StatusPlantAnswer]
     alerts: list[StatusAlertAnswer]
     waiting_requests: int
+    weather_source: str | None = None
+    weather_fetched_at: datetime | None = None
+    weather_credits: list[str] = []
+    held: list[StatusHoldAnswer] = []
 
 
 class WhyCauseAnswer(Answer):

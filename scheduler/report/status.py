@@ -6,9 +6,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from scheduler.control.effects import Alert, Booking, RecordReading, RootZoneRecord
+from scheduler.agronomy.weather import Outlook
+from scheduler.control.effects import Alert, Booking, RecordHold, RecordReading, RootZoneRecord
 from scheduler.planning.plan import Plan, PlannedRun
-from scheduler.report.answers import StatusAlertAnswer, StatusAnswer, StatusPlantAnswer
+from scheduler.report.answers import StatusAlertAnswer, StatusAnswer, StatusHoldAnswer, StatusPlantAnswer
 from scheduler.sensing.belief import UNKNOWN_LEVEL, LevelBelief
 from scheduler.site.model import Site
 from scheduler.site.showing import show_duration, show_length, show_volume
@@ -33,6 +34,8 @@ class _Facts:
     alerts: tuple[Alert, ...]
     stopped_by: str | None
     waiting: int
+    outlook: Outlook | None
+    holds: tuple[RecordHold, ...]
 
 
 def status_answer(site: Site, store: Store, now: datetime, *, running: bool) -> StatusAnswer:
@@ -49,6 +52,8 @@ def status_answer(site: Site, store: Store, now: datetime, *, running: bool) -> 
         alerts=store.open_alerts(),
         stopped_by=stop.who if stop is not None and stop.stopped else None,
         waiting=len(store.unanswered_requests()),
+        outlook=store.last_outlook(),
+        holds=tuple(h for h in store.holds_now() if h.until > now),
     )
     belief = _belief(facts.reading, now)
     stage = stage_storage(site.tank)
@@ -85,6 +90,10 @@ def status_answer(site: Site, store: Store, now: datetime, *, running: bool) -> 
             for a in facts.alerts
         ],
         waiting_requests=facts.waiting,
+        weather_source=facts.outlook.source if facts.outlook is not None else None,
+        weather_fetched_at=facts.outlook.fetched_at if facts.outlook is not None else None,
+        weather_credits=list(facts.outlook.credits) if facts.outlook is not None else [],
+        held=[StatusHoldAnswer(zone=h.zone, until=h.until, who=h.who) for h in facts.holds],
     )
 
 
@@ -153,7 +162,16 @@ def status_words(site: Site, answer: StatusAnswer) -> list[str]:
     if answer.last_zone and answer.last_at:
         at = answer.last_at.astimezone(zone).strftime("%A %H:%M %Z")
         lines.append(f"Last run: {answer.last_zone}, {show_volume(answer.last_volume_l, units)}, ended {at}.")
+    for hold in answer.held:
+        until = hold.until.astimezone(zone).strftime("%A %d %B %H:%M %Z")
+        lines.append(f"Held by {hold.who}: {site.zone(hold.zone).name} until {until}.")
     lines += [f"Alert: {a.text} {a.advice}" for a in answer.alerts]
+    if answer.weather_source is not None and answer.weather_fetched_at is not None:
+        age_h = (answer.at - answer.weather_fetched_at).total_seconds() / 3600.0
+        age = f"{age_h:.0f} h ago" if age_h >= 1.0 else "within the hour"
+        lines.append(
+            f"Weather: {answer.weather_source}, fetched {age}. {' '.join(answer.weather_credits)}".rstrip()
+        )
     if answer.waiting_requests:
         lines.append(f"{answer.waiting_requests} request(s) wait for the daemon.")
     return lines

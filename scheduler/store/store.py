@@ -17,6 +17,7 @@ from scheduler.control.effects import (
     RecordAnswer,
     RecordCalibration,
     RecordHandWater,
+    RecordHold,
     RecordLearning,
     RecordReading,
     RecordStop,
@@ -229,6 +230,11 @@ class Store:
         """Water moved by hand, in the order in which it was told."""
         with reading(self._engine) as connection:
             return asking.hand_water_since(connection, self.site_id, first)
+
+    def holds_now(self) -> tuple[RecordHold, ...]:
+        """The newest hold of each zone, whether over or not."""
+        with reading(self._engine) as connection:
+            return asking.holds_now(connection, self.site_id)
 
     def root_zones_since(self, first: date) -> tuple[RootZoneRecord, ...]:
         with reading(self._engine) as connection:
