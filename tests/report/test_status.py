@@ -9,8 +9,9 @@ import pytest
 from freezegun import freeze_time
 from typer.testing import CliRunner
 
+from scheduler.agronomy.weather import Outlook
 from scheduler.cli.main import app
-from scheduler.control.effects import Alert, RaiseAlert, RecordReading, RecordStop
+from scheduler.control.effects import Alert, RaiseAlert, RecordHold, RecordReading, RecordStop
 from scheduler.control.events import NodeHeard
 from scheduler.control.orders import ValveStatus
 from scheduler.report.status import status_answer, status_words
@@ -94,3 +95,19 @@ def test_the_command_reads_the_clock_of_the_moment(tmp_path: Path, monkeypatch: 
         with freeze_time(NOW + timedelta(hours=hours)):
             said = CliRunner().invoke(app, ["status", "five-drums"]).output
         assert ("the level is unknown" not in said) is known
+
+
+def test_the_weather_is_told_with_its_age_and_whom_to_credit_and_a_hold_with_its_end(store: Store) -> None:
+    credit = "Weather data by Open-Meteo.com (CC BY 4.0)"
+    store.save_outlook(Outlook((), "open-meteo", NOW - timedelta(hours=5), attribution=credit))
+    store.write(
+        [
+            RecordHold("border", NOW + timedelta(days=2), "Ines", NOW),
+            RecordHold("pots", NOW - timedelta(hours=1), "Ines", NOW - timedelta(days=1)),
+        ]
+    )
+    answer = status_answer(SITE, store, NOW, running=True)
+    assert [h.zone for h in answer.held] == ["border"]
+    words = status_words(SITE, answer)
+    assert f"Weather: open-meteo, fetched 5 h ago. {credit}" in words
+    assert "Held by Ines: Border with the fig until Friday 03 August 08:00 PDT." in words
