@@ -1,0 +1,60 @@
+"""The command by which a fitter gives a valve node its key: node."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import typer
+
+from scheduler.cli.printing import say
+from scheduler.cli.sites import SITE_HELP, find_site
+
+
+def add_to(app: typer.Typer) -> None:
+    app.command(
+        epilog="Examples: fallinghead node --broker 192.168.1.10; fallinghead node --rotate; "
+        "fallinghead node --revoke"
+    )(node)
+
+
+def node(
+    site: str = typer.Argument(None, help=SITE_HELP, metavar="SITE"),
+    secrets: Path = typer.Option(
+        Path("secrets"), "--secrets", help="The service's secrets file (FALLINGHEAD_SECRETS).", metavar="FILE"
+    ),
+    settings: Path = typer.Option(
+        Path("settings.json"), "--settings", help="The node's settings, for its board.", metavar="FILE"
+    ),
+    broker: str = typer.Option(
+        None, "--broker", help="The broker's address as the node reaches it.", metavar="HOST"
+    ),
+    passwords: Path = typer.Option(
+        None, "--passwords", help="Give the broker the password that stands in the settings.", metavar="FILE"
+    ),
+    rotate: bool = typer.Option(False, "--rotate", help="A new key and password in both files."),
+    revoke: bool = typer.Option(False, "--revoke", help="Take the node's key back."),
+) -> None:
+    """Make the valve node's key, broker password and settings file; change them or take them back.
+
+    Nothing secret is printed. Each file is for its owner alone.
+    """
+    from scheduler.service import provisioning
+    from scheduler.site.errors import UsageError
+
+    garden = find_site(site)
+    if sum((rotate, revoke, passwords is not None)) > 1:
+        raise UsageError("say one of --rotate, --revoke and --passwords at a time")
+    if passwords is not None:
+        done = provisioning.set_broker_password(garden, settings, passwords)
+    elif revoke:
+        done = provisioning.revoke_node(garden, secrets)
+    elif rotate:
+        done = provisioning.rotate_node(garden, secrets, settings)
+    else:
+        if broker is None:
+            raise UsageError(
+                "name the broker's address as the node reaches it, such as --broker 192.168.1.10"
+            )
+        done = provisioning.make_node(garden, secrets, settings, broker_host=broker)
+    for line in done.said:
+        say(line)

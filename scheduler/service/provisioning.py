@@ -1,0 +1,204 @@
+"""A node's key and broker password, and its settings file: made, changed, taken back.
+
+What is secret goes into files that only their owner may read, and is never printed, logged or kept in the
+site file. Every file is written beside its place and put there whole, so that a cut leaves the old one.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import secrets
+import subprocess
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from scheduler.alerts.addresses import read_secrets
+from scheduler.site.errors import UsageError
+from scheduler.site.model import Site
+
+# 256 bits, the length of SHA-256's output (RFC 2104, section 3: a longer key would not add strength).
+KEY_BYTES = 32
+PASSWORD_BYTES = 18
+# An opening and a closing may take this much longer than the site file says before the node calls a fault.
+TRAVEL_SLACK = 1.5
+# Longest opening in a day, in longest openings: what the node holds whatever it is told (a choice of ours).
+DAILY_OPENINGS = 2
+OWNER_ONLY = 0o600
+
+# Where a fitter has to put in what this program cannot know.
+PINS_TO_FILL = {"open": 16, "close": 17, "open_switch": 18, "closed_switch": 19}
+
+
+@dataclass(frozen=True, slots=True)
+class Provisioned:
+    """What was done, in sentences without a secret in them."""
+
+    said: tuple[str, ...]
+
+
+def make_node(site: Site, secrets_file: Path, settings_file: Path, *, broker_host: str) -> Provisioned:
+    """A key and a broker password for the site's node, in the secrets file and in the node's settings.
+
+    UsageError when the node has a key already (then ``rotate``), or the settings file exists.
+    """
+    kept = dict(_kept(secrets_file))
+    if _key_name(site) in kept:
+        raise UsageError(
+            f"node {site.node.id!r} has a key in {secrets_file} already; change it with --rotate, or take it "
+            "back with --revoke"
+        )
+    if settings_file.exists():
+        raise UsageError(
+            f"{settings_file} is there already; name another file, or change the key with --rotate"
+        )
+    key, password = secrets.token_hex(KEY_BYTES), secrets.token_urlsafe(PASSWORD_BYTES)
+    _write_settings(settings_file, _settings(site, key, password, broker_host))
+    _write_secrets(secrets_file, kept | {_key_name(site): key})
+    return Provisioned(
+        (
+            f"Made a key for node {site.node.id!r}: in {secrets_file}, and in {settings_file} for the board.",
+            f"Fill in pins and wifi in {settings_file}, copy it to the board as settings.json, delete it here.",
+            _broker_words(settings_file),
+        )
+    )
+
+
+def rotate_node(site: Site, secrets_file: Path, settings_file: Path) -> Provisioned:
+    """A new key and password in both files; the node obeys the old key until it gets the new file.
+
+    UsageError when either file is missing or not of this node.
+    """
+    kept = dict(_kept(secrets_file))
+    if _key_name(site) not in kept:
+        raise UsageError(
+            f"node {site.node.id!r} has no key in {secrets_file}; make one first, without --rotate"
+        )
+    settings = _read_settings(settings_file, site)
+    settings["key"] = secrets.token_hex(KEY_BYTES)
+    settings["broker"]["password"] = secrets.token_urlsafe(PASSWORD_BYTES)
+    _write_settings(settings_file, settings)
+    _write_secrets(secrets_file, kept | {_key_name(site): settings["key"]})
+    return Provisioned(
+        (
+            f"Changed the key of node {site.node.id!r} in {secrets_file} and {settings_file}.",
+            "Copy the settings to the board and restart it and the service: until then it refuses all orders.",
+            _broker_words(settings_file),
+        )
+    )
+
+
+def revoke_node(site: Site, secrets_file: Path) -> Provisioned:
+    """Take the node's key out of the secrets file: this machine orders it nothing any more."""
+    kept = dict(_kept(secrets_file))
+    if kept.pop(_key_name(site), None) is None:
+        raise UsageError(f"node {site.node.id!r} has no key in {secrets_file}; there is nothing to take back")
+    _write_secrets(secrets_file, kept)
+    return Provisioned(
+        (
+            f"Took the key of node {site.node.id!r} out of {secrets_file}; restart the service.",
+            "The board itself still has it. Whoever holds the board and reaches the broker can open its own "
+            f"valves: take its user off too: mosquitto_passwd -D PASSWORDS {site.node.id}",
+        )
+    )
+
+
+def set_broker_password(site: Site, settings_file: Path, passwords_file: Path) -> Provisioned:
+    """Give the broker the password that stands in the node's settings, by its own tool."""
+    password = _read_settings(settings_file, site)["broker"]["password"]
+    try:
+        ran = subprocess.run(  # noqa: S603 - a fixed command
+            ["mosquitto_passwd", str(passwords_file), site.node.id],  # noqa: S607 - wherever it is installed
+            input=f"{password}\n{password}\n",
+            capture_output=True,
+            text=True,
+            timeout=30.0,
+            check=False,
+        )
+    except (OSError, subprocess.TimeoutExpired) as error:
+        raise UsageError(f"mosquitto_passwd could not be run ({error}); install the broker first") from error
+    if ran.returncode != 0:
+        said = ran.stderr.replace(password, "...").strip().splitlines()
+        raise UsageError(
+            f"mosquitto_passwd did not take {passwords_file}: {said[-1] if said else 'no word why'}"
+        )
+    return Provisioned((f"The broker's user {site.node.id!r} has its password in {passwords_file}.",))
+
+
+def _key_name(site: Site) -> str:
+    return "node_key_" + re.sub(r"[^a-z0-9]", "_", site.node.id.lower())
+
+
+def _kept(file: Path) -> Mapping[str, str]:
+    return read_secrets(file) if file.exists() else {}
+
+
+def _settings(site: Site, key: str, password: str, broker_host: str) -> dict[str, Any]:
+    """What core.Settings of the node takes, and the parts that drivers.py reads."""
+    travel_s = max(max(z.valve.opening_s, z.valve.closing_s) for z in site.zones)
+    longest_ms = round(1000.0 * site.node.longest_open_s)
+    channels = max(z.valve.channel for z in site.zones) + 1
+    return {
+        "node": site.node.id,
+        "key": key,
+        "channels": channels,
+        "travel_ms_max": round(1000.0 * TRAVEL_SLACK * travel_s),
+        "longest_open_ms": longest_ms,
+        "daily_open_ms_max": DAILY_OPENINGS * longest_ms,
+        "heartbeat_ms": round(1000.0 * site.node.heartbeat_s),
+        "shuts_without_power": False,
+        "pins": {"motors": [PINS_TO_FILL for _ in range(channels)]},
+        "wifi": {"name": "", "password": ""},
+        "broker": {
+            "host": broker_host,
+            "port": site.broker.port,
+            "username": site.node.id,
+            "password": password,
+        },
+    }
+
+
+def _read_settings(file: Path, site: Site) -> dict[str, Any]:
+    try:
+        settings = json.loads(file.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise UsageError(
+            f"{file} cannot be read ({error.strerror}); it is the node's settings.json"
+        ) from error
+    except ValueError:
+        raise UsageError(f"{file} is not JSON; it is the node's settings.json") from None
+    if not isinstance(settings, dict) or settings.get("node") != site.node.id or "broker" not in settings:
+        raise UsageError(f"{file} is not the settings file of node {site.node.id!r}")
+    return settings
+
+
+def _write_settings(file: Path, settings: Mapping[str, Any]) -> None:
+    _write_whole(file, json.dumps(settings, indent=1) + "\n")
+
+
+def _write_secrets(file: Path, kept: Mapping[str, str]) -> None:
+    _write_whole(file, "".join(f"{name} = {value}\n" for name, value in sorted(kept.items())))
+
+
+def _write_whole(file: Path, text: str) -> None:
+    """A new file beside the old one, for its owner alone from the first byte, then put in its place."""
+    beside = file.with_name(f".{file.name}.new")
+    try:
+        beside.unlink(missing_ok=True)
+        with os.fdopen(os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_EXCL, OWNER_ONLY), "w") as out:
+            out.write(text)
+            out.flush()
+            os.fsync(out.fileno())
+        os.replace(beside, file)
+    except OSError as error:
+        raise UsageError(f"{file} cannot be written: {error.strerror}") from error
+
+
+def _broker_words(settings_file: Path) -> str:
+    return (
+        f"Tell the broker its password: fallinghead node --settings {settings_file} --passwords "
+        f"/etc/mosquitto/fallinghead.passwords (as root), and restart it."
+    )

@@ -1,0 +1,118 @@
+"""A node's key and password: in files for their owner alone, never shown, changed whole or not at all."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import stat
+import subprocess
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner
+
+from firmware_stub import core
+from scheduler.cli.main import app
+from scheduler.service.provisioning import make_node, revoke_node, rotate_node, set_broker_password
+from scheduler.service.secrets import Secrets
+from scheduler.site.errors import UsageError
+from scheduler.site.examples import example_site
+
+SITE = example_site("five-drums")
+
+
+def mode(path: Path) -> int:
+    return stat.S_IMODE(path.stat().st_mode)
+
+
+def key_of(secrets: Path) -> bytes:
+    return Secrets({"FALLINGHEAD_SECRETS": str(secrets)}).node_key(SITE.node.id)
+
+
+def made(folder: Path) -> tuple[Path, Path]:
+    secrets, settings = folder / "secrets", folder / "settings.json"
+    make_node(SITE, secrets, settings, broker_host="192.0.2.10")
+    return secrets, settings
+
+
+def test_service_and_node_share_one_key_in_files_for_their_owner_alone(tmp_path: Path) -> None:
+    secrets, settings = made(tmp_path)
+    assert (mode(secrets), mode(settings)) == (0o600, 0o600)
+    kept = json.loads(settings.read_text())
+    assert bytes.fromhex(kept["key"]) == key_of(secrets)
+    # The node's own program takes the settings.
+    names = ("node", "channels", "travel_ms_max", "longest_open_ms", "daily_open_ms_max", "heartbeat_ms")
+    node = core.Settings(key=bytes.fromhex(kept["key"]), **{n: kept[n] for n in names})
+    assert node.longest_open_ms == 1000 * SITE.node.longest_open_s
+    assert node.channels > max(z.valve.channel for z in SITE.zones)
+
+
+def test_no_secret_is_ever_printed(tmp_path: Path) -> None:
+    secrets, settings = tmp_path / "secrets", tmp_path / "settings.json"
+    files = ["--secrets", str(secrets), "--settings", str(settings)]
+    said = ""
+    for more in (["--broker", "192.0.2.10"], ["--rotate"], ["--broker", "192.0.2.10"], ["--revoke"]):
+        result = CliRunner().invoke(app, ["node", "five-drums", *files, *more])
+        said += result.output + str(result.exception)
+        kept = json.loads(settings.read_text())
+        assert kept["key"] not in said and kept["broker"]["password"] not in said
+
+
+def test_a_key_that_is_there_is_not_made_anew_by_accident(tmp_path: Path) -> None:
+    secrets, settings = made(tmp_path)
+    before = key_of(secrets)
+    with pytest.raises(UsageError, match="--rotate"):
+        make_node(SITE, secrets, tmp_path / "other.json", broker_host="192.0.2.10")
+    assert key_of(secrets) == before
+    assert not (tmp_path / "other.json").exists()
+    secrets.unlink()
+    with pytest.raises(UsageError, match="there already"):
+        make_node(SITE, secrets, settings, broker_host="192.0.2.10")
+    assert not secrets.exists()
+
+
+def test_a_rotated_key_is_new_in_both_files_and_keeps_what_else_stands_there(tmp_path: Path) -> None:
+    secrets, settings = made(tmp_path)
+    secrets.write_text(secrets.read_text() + "broker_password = keep me\n")
+    old, filled = key_of(secrets), json.loads(settings.read_text())
+    filled["wifi"] = {"name": "shed", "password": "keep me too"}
+    settings.write_text(json.dumps(filled))
+    rotate_node(SITE, secrets, settings)
+    new = json.loads(settings.read_text())
+    assert bytes.fromhex(new["key"]) == key_of(secrets) != old
+    assert new["broker"]["password"] != filled["broker"]["password"]
+    assert new["wifi"] == filled["wifi"]
+    assert "broker_password = keep me" in secrets.read_text()
+    assert (mode(secrets), mode(settings)) == (0o600, 0o600)
+
+
+def test_a_revoked_key_is_gone_and_the_service_says_so(tmp_path: Path) -> None:
+    secrets, _ = made(tmp_path)
+    revoke_node(SITE, secrets)
+    with pytest.raises(UsageError, match="no key for node"):
+        key_of(secrets)
+    with pytest.raises(UsageError, match="nothing to take back"):
+        revoke_node(SITE, secrets)
+
+
+def test_settings_of_another_node_are_not_touched(tmp_path: Path) -> None:
+    secrets, settings = made(tmp_path)
+    other = json.loads(settings.read_text()) | {"node": "barn"}
+    settings.write_text(json.dumps(other))
+    before = settings.read_text(), secrets.read_text()
+    with pytest.raises(UsageError, match="not the settings file of node"):
+        rotate_node(SITE, secrets, settings)
+    assert (settings.read_text(), secrets.read_text()) == before
+
+
+def test_the_broker_takes_the_password_of_the_settings(tmp_path: Path) -> None:
+    _, settings = made(tmp_path)
+    passwords = tmp_path / "passwords"
+    passwords.touch(mode=0o600)
+    set_broker_password(SITE, settings, passwords)
+    assert passwords.read_text().startswith(f"{SITE.node.id}:$")
+    assert json.loads(settings.read_text())["broker"]["password"] not in passwords.read_text()
+    tool = shutil.which("mosquitto_passwd", path="/usr/bin:/usr/sbin")
+    assert tool is not None
+    removed = subprocess.run([tool, "-D", str(passwords), SITE.node.id], check=False)
+    assert removed.returncode == 0
