@@ -61,7 +61,7 @@ def make_node(site: Site, secrets_file: Path, settings_file: Path, *, broker_hos
     return Provisioned(
         (
             f"Made a key for node {site.node.id!r}: in {secrets_file}, and in {settings_file} for the board.",
-            f"Fill in pins and wifi in {settings_file}, copy it to the board as settings.json, delete it here.",
+            f"Fill in pins and wifi in {settings_file}, copy it to the board as settings.json, delete it.",
             _broker_words(settings_file),
         )
     )
@@ -85,7 +85,7 @@ def rotate_node(site: Site, secrets_file: Path, settings_file: Path) -> Provisio
     return Provisioned(
         (
             f"Changed the key of node {site.node.id!r} in {secrets_file} and {settings_file}.",
-            "Copy the settings to the board and restart it and the service: until then it refuses all orders.",
+            "Copy the settings to the board and restart it and the service: until then it refuses orders.",
             _broker_words(settings_file),
         )
     )
