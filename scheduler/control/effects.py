@@ -178,12 +178,16 @@ class RecordRain:
 
 @dataclass(frozen=True, slots=True)
 class RecordLearning:
-    """What the runs taught about a zone: factor on the modelled flow, its standard deviation."""
+    """What the runs taught about a zone: factor on the modelled flow, its standard deviation, and the trend
+    of its logarithm (per day, variance, covariance with the factor's logarithm; None: not kept)."""
 
     zone: str
     at: datetime
     flow_factor: float
     flow_factor_sd: float
+    slope_per_day: float | None = None
+    slope_var: float | None = None
+    covariance: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

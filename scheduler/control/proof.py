@@ -64,7 +64,8 @@ def _learn(turn: Turn, proof: Proof, measured_l: float, sd_l: float) -> None:
     # What a run tells of its own zone it tells of the others' pace of clogging, so all are kept.
     for zone in learned.zones:
         found = learned.factor(zone)
-        turn.emit(RecordLearning(zone, proof.ended_at, found.value, found.sd))
+        trend = (found.slope_per_day, found.slope_var, found.covariance)
+        turn.emit(RecordLearning(zone, proof.ended_at, found.value, found.sd, *trend))
 
 
 def _count_poor(turn: Turn, proof: Proof, measured_l: float, sd_l: float) -> None:

@@ -270,7 +270,7 @@ def last_learning(connection: Connection, site: str) -> tuple[RecordLearning, ..
     rows = connection.execute(
         sa.select(t.learning).where(t.learning.c.id.in_(newest)).order_by(t.learning.c.zone)
     )
-    return tuple(RecordLearning(row.zone, row.at, row.flow_factor, row.flow_factor_sd) for row in rows)
+    return tuple(RecordLearning(**_without_site(row, "id")) for row in rows)
 
 
 def measured_since(connection: Connection, site: str, since: datetime) -> tuple[MeasuredRun, ...]:
@@ -390,8 +390,8 @@ def typed_rain_since(connection: Connection, site: str, first: date) -> tuple[tu
     return tuple((day, rain_mm) for day, rain_mm in rows)
 
 
-def _without_site(row: Row[Any]) -> dict[str, Any]:
-    return {k: v for k, v in row._mapping.items() if k != "site"}
+def _without_site(row: Row[Any], *others: str) -> dict[str, Any]:
+    return {k: v for k, v in row._mapping.items() if k != "site" and k not in others}
 
 
 def _alert(row: Row[Any]) -> Alert:

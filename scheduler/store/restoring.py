@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
@@ -80,7 +81,11 @@ def _root_zones(connection: Connection, site: str) -> tuple[RootZone, ...]:
 
 
 def _factor(row: RecordLearning) -> FlowFactor:
-    return FlowFactor(value=row.flow_factor, sd=row.flow_factor_sd, updated=row.at)
+    """A store that did not keep the trend leaves it as it is before anything is learned."""
+    known = FlowFactor(value=row.flow_factor, sd=row.flow_factor_sd, updated=row.at)
+    if row.slope_per_day is None or row.slope_var is None or row.covariance is None:
+        return known
+    return replace(known, slope_per_day=row.slope_per_day, slope_var=row.slope_var, covariance=row.covariance)
 
 
 def _alarms(connection: Connection, site: str, zone: ZoneInfo) -> tuple[AlarmMemory, ...]:

@@ -35,6 +35,8 @@ from scheduler.store.engine import BUSY_TIMEOUT_MS, make_engine, reading, sqlite
 
 if TYPE_CHECKING:
     from scheduler.control.state import Saved
+    from scheduler.store.tested import KeptTest
+    from scheduler.survey.tests_done import SiteMark, TestRecord
 
 __all__ = ["AskedRequest", "MeasuredRun", "NodeSeen", "RaisedAlert", "Store", "Telling"]
 
@@ -128,6 +130,26 @@ class Store:
     def prune(self, now: datetime) -> None:
         with writing(self._engine) as connection:
             pruning.prune(connection, self.site_id, now)
+
+    def add_test_record(self, record: TestRecord, mark: SiteMark) -> int:
+        """Keep a test record for good, with the mark of the garden it was done on; its number."""
+        from scheduler.store import tested
+
+        with writing(self._engine) as connection:
+            return tested.add_test_record(connection, self.site_id, record, mark)
+
+    def save_draft(self, draft: str, at: datetime) -> None:
+        """The half-done commissioning as typed so far; durable on return."""
+        from scheduler.store import tested
+
+        with writing(self._engine) as connection:
+            tested.save_draft(connection, self.site_id, draft, at)
+
+    def clear_draft(self) -> None:
+        from scheduler.store import tested
+
+        with writing(self._engine) as connection:
+            tested.clear_draft(connection, self.site_id)
 
     # --- keeping safe --------------------------------------------------------------------------------
 
@@ -255,6 +277,20 @@ class Store:
     def last_calibration(self) -> RecordCalibration | None:
         with reading(self._engine) as connection:
             return asking.last_calibration(connection, self.site_id)
+
+    def test_records(self) -> tuple[KeptTest, ...]:
+        """Every test record of this garden, by when the test was done."""
+        from scheduler.store import tested
+
+        with reading(self._engine) as connection:
+            return tested.test_records(connection, self.site_id)
+
+    def draft(self) -> str | None:
+        """The half-done commissioning; None: none is."""
+        from scheduler.store import tested
+
+        with reading(self._engine) as connection:
+            return tested.draft(connection, self.site_id)
 
     def open_alerts(self) -> tuple[Alert, ...]:
         with reading(self._engine) as connection:

@@ -146,6 +146,10 @@ learning = sa.Table(
     sa.Column("at", UtcTime, nullable=False),
     sa.Column("flow_factor", sa.Float, nullable=False),
     sa.Column("flow_factor_sd", sa.Float, nullable=False),
+    # None: from a store before version 0004, which did not keep the pace.
+    sa.Column("slope_per_day", sa.Float),
+    sa.Column("slope_var", sa.Float),
+    sa.Column("covariance", sa.Float),
 )
 
 measured = sa.Table(
@@ -170,6 +174,31 @@ calibrations = sa.Table(
     sa.Column("offset_m", sa.Float, nullable=False),
     sa.Column("level_m", sa.Float, nullable=False),
     sa.Column("who", sa.Text, nullable=False),
+)
+
+# What was found on a day is what was found on that day: never changed, never deleted, never pruned (the
+# database refuses it). A record that corrects another names it.
+test_records = sa.Table(
+    "test_records",
+    metadata,
+    sa.Column("id", sa.Integer, primary_key=True),
+    _site(),
+    sa.Column("at", UtcTime, nullable=False),
+    sa.Column("kind", sa.Text, nullable=False),
+    sa.Column("zone", sa.Text),
+    sa.Column("who", sa.Text, nullable=False),
+    sa.Column("record", sa.Text, nullable=False),  # JSON of a TestRecord
+    sa.Column("mark", sa.Text, nullable=False),  # JSON of SiteMark
+    sa.Column("replaces", sa.ForeignKey("test_records.id")),
+)
+
+# The commissioning of a garden that is half done: what was typed so far.
+commissionings = sa.Table(
+    "commissionings",
+    metadata,
+    sa.Column("site", sa.Text, primary_key=True),
+    sa.Column("at", UtcTime, nullable=False),
+    sa.Column("draft", sa.Text, nullable=False),
 )
 
 # The barrels' water of each local day; worked out again while the day's rain may still be mended.
