@@ -1,8 +1,9 @@
-"""Commands that ask: the store of its decisions and their outcome (why, balance), the catalogue (plants)."""
+"""Commands that ask: of decisions and what comes (why, balance, ahead), of kinds of plants (plants)."""
 
 from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 
 import typer
 
@@ -13,6 +14,9 @@ from scheduler.cli.sites import SITE_HELP, find_site, read_date
 def add_to(app: typer.Typer) -> None:
     app.command(epilog="Examples: fallinghead why; fallinghead why fig; fallinghead why --on 2012-07-30")(why)
     app.command(epilog="Example: fallinghead balance --days 14")(balance)
+    app.command(epilog="Examples: fallinghead ahead; fallinghead ahead --until 2031-08-14 --past years.csv")(
+        ahead
+    )
     app.command(epilog="Examples: fallinghead plants; fallinghead plants lavender")(plants)
 
 
@@ -59,6 +63,34 @@ def balance(
     if rows:
         say_table(f"{garden.name}: the water of the barrels", columns, rows)
     for line in balance_words(garden, answer):
+        say(line)
+
+
+def ahead(
+    until: str = typer.Option(
+        None, "--until", help="Should it last through this day? Without it: two weeks.", metavar="DATE"
+    ),
+    past: Path = typer.Option(
+        None, "--past", help="CSV of past years' weather here: date,tmin_c,tmax_c,rain_mm,...", metavar="FILE"
+    ),
+    site: str = typer.Option(None, "--site", help=SITE_HELP),
+    json: bool = typer.Option(False, "--json", help="Print one JSON object for a program."),
+) -> None:
+    """Say how long the water lasts, what to top up until when, and whether coming rain would run over."""
+    from scheduler.report.ahead import ahead_answer, ahead_words
+    from scheduler.service.daemon import site_store_path
+    from scheduler.store.store import Store, store_url
+    from scheduler.weather.weather_file import read_weather_csv
+
+    garden = find_site(site)
+    last = read_date(until, "--until") if until else None
+    years = read_weather_csv(past) if past is not None else ()
+    with Store(store_url(site_store_path(garden.id)), garden.id, service=False) as store:
+        answer = ahead_answer(garden, store, datetime.now(UTC), last, years)
+    if json:
+        say_json(answer)
+        return
+    for line in ahead_words(garden, answer):
         say(line)
 
 

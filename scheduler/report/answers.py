@@ -99,6 +99,7 @@ class SurveyAnswer(Answer):
     zones: list[ZoneSurveyAnswer]
     findings: list[str]
     advice: list[AdviceAnswer] | None = None  # None: not asked for
+    pictures: list[str] | None = None  # the files drawn
 
 
 class PlantSideAnswer(Answer):
@@ -353,7 +354,31 @@ class KindsAnswer(Answer):
     kinds: list[KindAnswer]
 
 
+class AheadAnswer(Answer):
+    """The weeks ahead. ``days_left_*``: whole days that can be watered; None: beyond the horizon.
+
+    ``top_up_l``: litres to add now to last through ``until`` in nine of ten ways of the weather; None: even
+    full barrels do not. ``runs_over_l``: litres that run over within ``runs_over_days`` in seven of ten.
+    """
+
+    garden: str
+    today: date
+    total_l: float
+    usable_l: float
+    days_left_early: int | None
+    days_left_middle: int | None
+    days_left_late: int | None
+    horizon_days: int
+    until: date
+    chance_through: float
+    top_up_l: float | None
+    runs_over_l: float
+    runs_over_days: int
+    past_years: bool
+
+
 SCHEMAS: Mapping[str, type[Answer]] = {
+    "ahead": AheadAnswer,
     "balance": BalanceAnswer,
     "check": CheckAnswer,
     "examples": ExamplesAnswer,

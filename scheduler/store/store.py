@@ -253,6 +253,11 @@ class Store:
         with reading(self._engine) as connection:
             return asking.hand_water_since(connection, self.site_id, first)
 
+    def given_since(self, first: date) -> tuple[tuple[date, str, float], ...]:
+        """(local day, plant, litres), booked and by hand, of the local day ``first`` and later."""
+        with reading(self._engine) as connection:
+            return asking.given_since(connection, self.site_id, first)
+
     def holds_now(self) -> tuple[RecordHold, ...]:
         """The newest hold of each zone, whether over or not."""
         with reading(self._engine) as connection:

@@ -1,0 +1,131 @@
+"""The weeks ahead of one garden: how long the water lasts, what to top up until when, what would run over."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+import numpy as np
+
+from scheduler.agronomy.weather import DayWeather
+from scheduler.planning.forecast_ways import forecast_ways, ways_ahead
+from scheduler.planning.garden import GardenModel
+from scheduler.planning.garden_ahead import GardenAhead, garden_ahead
+from scheduler.planning.past_years import past_weather
+from scheduler.planning.trajectories import Array, Trajectories, days_left, store_trajectories
+
+# Ways of the weather that are tried (the ensembles of weather services have 30 to 51).
+MEMBERS = 50
+# Beyond two months the sky decides, not the store.
+HORIZON_DAYS = 60
+# A top-up is to carry through in so many of the ways.
+SURE = 0.9
+# Rain that is to run over is told when it does so in so many of the ways: below that it is a false promise.
+LIKELY = 0.7
+# A storm that can be used is a matter of the forecast's next days.
+STORM_DAYS = 3
+# A top-up is worked out to this.
+STEP_L = 1.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Ahead:
+    """The store through many ways of the weather from ``first`` on. ``past_years``: whether the days beyond
+    the forecast are drawn from the place's own past; if not, its use goes on and no rain is assumed."""
+
+    garden: GardenAhead
+    first: date
+    held_l: float
+    depletion_mm: Array
+    et0_mm: Array
+    rain_mm: Array
+    ways: Trajectories
+    past_years: bool
+
+    @property
+    def days_left(self) -> tuple[int | None, int | None, int | None]:
+        """Whole days that can be watered: early, middle and late; None: beyond the horizon."""
+        return days_left(self.ways.days_left, self.ways.horizon_days)
+
+    def chance_through(self, last: date) -> float:
+        """Share of the ways in which every want up to ``last``, that day included, is met.
+
+        ValueError for a day outside the horizon.
+        """
+        return float(np.mean(self.ways.days_left >= self._days_to(last)))
+
+    def top_up_l(self, last: date, *, sure: float = SURE) -> float | None:
+        """Least litres to add now so that the store lasts through ``last`` in that share of the ways.
+
+        0 when it does so anyway; None when even full barrels do not.
+        """
+        days = self._days_to(last)
+        if self.chance_through(last) >= sure:
+            return 0.0
+        low, high = 0.0, self.garden.full_l - self.held_l
+        if high <= 0.0 or not self._lasts(self.held_l + high, days, sure):
+            return None
+        while high - low > STEP_L:
+            middle = (low + high) / 2.0
+            if self._lasts(self.held_l + middle, days, sure):
+                high = middle
+            else:
+                low = middle
+        return high
+
+    def runs_over_l(self, days: int = STORM_DAYS) -> float:
+        """Litres that run over in the next days in at least ``LIKELY`` of the ways; 0 when none do."""
+        over = self.ways.overflow_l[:, :days].sum(axis=1)
+        return float(np.quantile(over, 1.0 - LIKELY, method="inverted_cdf"))
+
+    def _lasts(self, held_l: float, days: int, sure: float) -> bool:
+        ways = store_trajectories(self.garden, held_l, self.depletion_mm, self.et0_mm, self.rain_mm)
+        return float(np.mean(ways.days_left >= days)) >= sure
+
+    def _days_to(self, last: date) -> int:
+        days = (last - self.first).days + 1
+        if not 1 <= days <= self.ways.horizon_days:
+            end = self.first + timedelta(days=self.ways.horizon_days - 1)
+            raise ValueError(f"{last} lies outside what is looked at, {self.first} to {end}")
+        return days
+
+
+def look_ahead(
+    model: GardenModel,
+    *,
+    level_m: float,
+    depletion_mm: Mapping[str, float],
+    first: date,
+    forecast: Sequence[DayWeather],
+    past: Sequence[DayWeather] = (),
+    horizon_days: int = HORIZON_DAYS,
+    members: int = MEMBERS,
+) -> Ahead | None:
+    """The weeks from ``first`` (today) on; None where neither forecast nor past tells the use of water.
+
+    ``forecast``: days from today on as far as known; ``past``: days before it, the more years the better.
+    """
+    place = model.site.place
+    told = _in_a_row([d for d in forecast if d.day >= first], first)
+    known = past_weather([d for d in past if d.day < first], place)
+    ways = ways_ahead(
+        known, forecast_ways(told, place, members) if told else None, first, horizon_days, members
+    )
+    if ways is None:
+        return None
+    garden = garden_ahead(model, [first + timedelta(days=n) for n in range(horizon_days)], level_m=level_m)
+    held_l = model.stage.volume_l(level_m)
+    start = garden.start(dict(depletion_mm))
+    found = store_trajectories(garden, held_l, start, *ways)
+    years = known is not None and len(known.et0_mm) > horizon_days
+    return Ahead(garden, first, held_l, start, *ways, found, years)
+
+
+def _in_a_row(days: Sequence[DayWeather], first: date) -> list[DayWeather]:
+    """The forecast's days from ``first`` on, as far as they follow without a gap."""
+    by_day = {d.day: d for d in days}
+    found: list[DayWeather] = []
+    while first + timedelta(days=len(found)) in by_day:
+        found.append(by_day[first + timedelta(days=len(found))])
+    return found

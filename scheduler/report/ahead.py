@@ -1,0 +1,150 @@
+"""How long the water lasts and what to do about it, from the store, as an object and as sentences."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date, datetime, timedelta
+
+from scheduler.agronomy.need import APPLICATION_EFFICIENCY
+from scheduler.agronomy.weather import DayWeather
+from scheduler.control.effects import RootZoneRecord
+from scheduler.planning.ahead import LIKELY, STORM_DAYS, SURE, Ahead, look_ahead
+from scheduler.planning.garden import GardenModel, garden_model
+from scheduler.report.answers import AheadAnswer
+from scheduler.site.errors import UsageError
+from scheduler.site.model import Site
+from scheduler.site.showing import show_share, show_volume
+from scheduler.store.store import Store
+
+# A stored level older than this says nothing of the barrels now (as in sensing: six hours).
+LEVEL_AGE = timedelta(hours=6)
+# Stored days that tell the place's own past.
+PAST_DAYS = 800
+# Root zones are known from the last balanced day, which may be some days back when the daemon stood still.
+ROOTS_DAYS = 10
+
+
+def ahead_answer(
+    site: Site, store: Store, now: datetime, until: date | None, past: Sequence[DayWeather] = ()
+) -> AheadAnswer:
+    """What the weeks ahead hold. ``past``: weather of past years beside what the store remembers.
+
+    UsageError when the level or the weather is not known, or ``until`` is out of reach.
+    """
+    today = now.astimezone(site.place.timezone).date()
+    model = garden_model(site)
+    found = _look(site, model, store, now, today, past)
+    last = until or today + timedelta(days=13)
+    try:
+        chance = found.chance_through(last)
+        top_up = found.top_up_l(last)
+    except ValueError as error:
+        raise UsageError(f"read --until {until}: {error}") from None
+    early, middle, late = found.days_left
+    return AheadAnswer(
+        garden=site.name,
+        today=today,
+        total_l=round(found.held_l, 1),
+        usable_l=round(max(0.0, found.held_l - found.garden.lowest_floor_l), 1),
+        days_left_early=early,
+        days_left_middle=middle,
+        days_left_late=late,
+        horizon_days=found.ways.horizon_days,
+        until=last,
+        chance_through=round(chance, 2),
+        top_up_l=round(top_up, 0) if top_up is not None else None,
+        runs_over_l=round(found.runs_over_l(), 0),
+        runs_over_days=STORM_DAYS,
+        past_years=found.past_years,
+    )
+
+
+def _look(
+    site: Site, model: GardenModel, store: Store, now: datetime, today: date, past: Sequence[DayWeather]
+) -> Ahead:
+    reading = store.last_reading()
+    level_m = reading.belief.level_m if reading is not None else None
+    if reading is None or level_m is None or reading.belief.at is None or now - reading.belief.at > LEVEL_AGE:
+        raise UsageError("the level of the water is not known now; measure it: fallinghead measured")
+    outlook = store.last_outlook()
+    stored = store.weather_since(today - timedelta(days=PAST_DAYS))
+    by_day = {d.day: d for d in past} | {d.day: d for d in stored if d.day < today}
+    found = look_ahead(
+        model,
+        level_m=level_m,
+        depletion_mm=_depletion_mm(site, store, today),
+        first=today,
+        forecast=outlook.days if outlook is not None else (),
+        past=tuple(by_day[d] for d in sorted(by_day)),
+    )
+    if found is None:
+        raise UsageError(
+            "no weather is known, neither a forecast nor past days; start the daemon with a network, or name "
+            "a file of past years with --past"
+        )
+    return found
+
+
+def _depletion_mm(site: Site, store: Store, today: date) -> dict[str, float]:
+    """What is missing from each root zone now: the last balanced day's end, less what was given since."""
+    newest: dict[str, RootZoneRecord] = {}
+    for record in store.root_zones_since(today - timedelta(days=ROOTS_DAYS)):
+        if record.plant not in newest or record.day > newest[record.plant].day:
+            newest[record.plant] = record
+    depletion = {}
+    for plant in site.plants:
+        if plant.id not in newest:
+            continue
+        since = newest[plant.id].day + timedelta(days=1)
+        given = sum(litres for _, p, litres in store.given_since(since) if p == plant.id)
+        left = newest[plant.id].depletion_mm - APPLICATION_EFFICIENCY * given / plant.canopy_m2
+        depletion[plant.id] = max(0.0, left)
+    return depletion
+
+
+def ahead_words(site: Site, answer: AheadAnswer) -> list[str]:
+    """The same in sentences, what to do with each."""
+    units = site.units
+    usable = show_volume(answer.usable_l, units)
+    lines = [f"{answer.garden}: {usable} can be used. {_lasts(answer)}"]
+    through = f"{answer.until:%A %d %B}"
+    lines.append(
+        f"Through {through}: it lasts with {show_share(answer.chance_through)} of the weather to be expected."
+    )
+    if answer.top_up_l is None:
+        lines.append(
+            f"Even full barrels do not last through {through} with {show_share(SURE)}: let lower ranks go, "
+            "or top up again on the way."
+        )
+    elif answer.top_up_l > 0.0:
+        lines.append(
+            f"To be {show_share(SURE)} sure, top up {show_volume(answer.top_up_l, units)} before then: "
+            "through an air gap, never joined to the mains (fallinghead topped-up)."
+        )
+    else:
+        lines.append("No top-up is needed for that.")
+    if answer.runs_over_l > 0.0:
+        lines.append(
+            f"In the next {answer.runs_over_days} days {show_volume(answer.runs_over_l, units)} or more run "
+            f"over with {show_share(LIKELY)}: what you want to use of it, use before."
+        )
+    if not answer.past_years:
+        lines.append(
+            "Beyond the forecast no rain is assumed, for no past years of this place are known (--past names "
+            "a file of them)."
+        )
+    return lines
+
+
+def _lasts(answer: AheadAnswer) -> str:
+    def day(left: int | None) -> str:
+        if left is None:
+            return f"beyond {answer.today + timedelta(days=answer.horizon_days):%d %B}"
+        return f"{answer.today + timedelta(days=left):%A %d %B}"
+
+    if answer.days_left_early is None:
+        return f"It lasts {day(None)} in nine of ten cases."
+    return (
+        f"It runs short about {day(answer.days_left_middle)}; in one of ten cases by "
+        f"{day(answer.days_left_early)}, in nine of ten by {day(answer.days_left_late)}."
+    )

@@ -1,0 +1,71 @@
+"""What the weeks ahead hold, asked of a store."""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+from scheduler.agronomy.weather import DayWeather, Outlook
+from scheduler.control.effects import RecordHandWater, RecordReading
+from scheduler.report.ahead import ahead_answer, ahead_words
+from scheduler.sensing.belief import LevelBelief, LevelReading
+from scheduler.site.errors import UsageError
+from scheduler.site.examples import example_site
+from scheduler.store.store import Store, store_url
+from scheduler.weather.weather_file import packaged_weather
+
+SITE = example_site("five-drums")
+NOW = datetime(2012, 8, 1, 15, 0, tzinfo=UTC)
+TODAY = date(2012, 8, 1)
+
+
+@pytest.fixture
+def store(tmp_path: Path):  # type: ignore[no-untyped-def]
+    with Store(store_url(tmp_path / "five-drums.db"), SITE.id) as opened:
+        yield opened
+
+
+def fill(store: Store, level_m: float, *, age: timedelta = timedelta(minutes=5)) -> None:
+    at = NOW - age
+    belief = LevelBelief("good", at, level_m, level_m - 0.01, level_m + 0.01)
+    store.write([RecordReading(LevelReading(at, (5000,), 20.0), belief)])
+
+
+def outlook() -> Outlook:
+    days: tuple[DayWeather, ...] = tuple(
+        d for d in packaged_weather("seattle-2012") if 0 <= (d.day - TODAY).days < 7
+    )
+    return Outlook(days, "test", NOW)
+
+
+def test_a_household_is_told_how_long_how_sure_and_how_much_to_top_up(store: Store) -> None:
+    fill(store, 0.3)
+    store.save_outlook(outlook())
+    answer = ahead_answer(SITE, store, NOW, date(2012, 8, 21))
+    assert answer.days_left_early is not None and answer.days_left_middle is not None
+    assert answer.days_left_early <= answer.days_left_middle
+    assert answer.top_up_l is not None and answer.top_up_l > 0.0
+    text = "\n".join(ahead_words(SITE, answer))
+    assert "Tuesday 21 August" in text
+    assert "through an air gap" in text
+    assert "no past years" in text
+
+
+def test_water_given_by_hand_today_makes_the_store_last_no_shorter(store: Store) -> None:
+    fill(store, 0.3)
+    store.save_outlook(outlook())
+    before = ahead_answer(SITE, store, NOW, date(2012, 8, 21))
+    store.write([RecordHandWater(1, TODAY, NOW, "gave", "fig", 5.0, "Ines")])
+    after = ahead_answer(SITE, store, NOW, date(2012, 8, 21))
+    assert after.chance_through >= before.chance_through
+
+
+def test_an_old_level_is_not_taken_for_now_and_no_weather_is_said(store: Store) -> None:
+    fill(store, 0.3, age=timedelta(hours=7))
+    with pytest.raises(UsageError, match="level of the water is not known"):
+        ahead_answer(SITE, store, NOW, None)
+    fill(store, 0.3)
+    with pytest.raises(UsageError, match="no weather is known"):
+        ahead_answer(SITE, store, NOW, None)
