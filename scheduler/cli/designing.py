@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import typer
@@ -10,6 +11,7 @@ from scheduler.cli.printing import say, say_error, say_json, say_table
 from scheduler.cli.sites import SITE_HELP, find_site, read_date, read_level, read_weather
 
 if TYPE_CHECKING:
+    from scheduler.planning.garden import GardenModel
     from scheduler.site.model import Site
 
 JSON = typer.Option(False, "--json", help="Print one JSON object for a program.")
@@ -87,18 +89,27 @@ def survey(
         metavar="CHANGE",
     ),
     against: str = typer.Option(None, "--against", help="Compare with another site file.", metavar="SITE"),
+    pictures: Path = typer.Option(
+        None, "--pictures", help="Draw the garden into this folder, as PNG.", metavar="DIR"
+    ),
+    svg: bool = typer.Option(False, "--svg", help="Draw as SVG instead."),
     json: bool = JSON,
 ) -> None:
     """Show the head and flow at every emitter, each zone as if open alone; advise and compare."""
     from scheduler.planning.garden import garden_model
     from scheduler.report.survey import advice_lines, survey_answer, survey_rows, zone_lines
+    from scheduler.site.errors import UsageError
 
     garden = find_site(site)
     if what_if or against:
+        if pictures is not None:
+            raise UsageError("--pictures draws one garden: leave out --what-if and --against")
         _compare(garden, what_if or [], against, json)
         return
     level_m = read_level(at, garden_model(garden))
     answer = survey_answer(garden, level_m, advice=advice)
+    if pictures is not None:
+        answer = answer.model_copy(update={"pictures": _draw(garden, pictures, svg)})
     if json:
         say_json(answer)
         return
@@ -111,6 +122,14 @@ def survey(
     if advice:
         for line in advice_lines(answer):
             say(line)
+    if answer.pictures:
+        say(f"Drawn: {', '.join(answer.pictures)}.")
+
+
+def _draw(garden: Site, folder: Path, svg: bool) -> list[str]:
+    from scheduler.report.garden_pictures import draw_garden
+
+    return [str(path) for path in draw_garden(garden, folder, "svg" if svg else "png")]
 
 
 def _compare(garden: Site, changes: list[str], against: str | None, json: bool) -> None:
@@ -180,6 +199,12 @@ def network(
     at: str = typer.Option(
         "half", "--at", help='Level above the outlet: "60 cm", full, half or low.', metavar="LEVEL"
     ),
+    run: str = typer.Option(
+        None,
+        "--run",
+        help='A run of so long while the level falls, such as "20 min"; without it the steady state.',
+        metavar="TIME",
+    ),
 ) -> None:
     """Print a zone as an EPANET input file, the open format of pipe networks."""
     from scheduler.hydraulics.epanet import epanet_input
@@ -190,9 +215,36 @@ def network(
     garden = find_site(site)
     if zone not in {z.id for z in garden.zones}:
         raise UsageError(f"there is no zone {zone!r}; there are {', '.join(z.id for z in garden.zones)}")
-    level_m = read_level(at, garden_model(garden))
+    model = garden_model(garden)
+    level_m = read_level(at, model)
     title = f"{garden.name}, zone {zone}, level {level_m:.3f} m above the outlet"
+    if run is not None:
+        typer.echo(_run_input(model, zone, level_m, run, title), nl=False)
+        return
     typer.echo(epanet_input(zone_network(garden, garden.zone(zone)), level_m, title=title), nl=False)
+
+
+def _run_input(model: GardenModel, zone: str, level_m: float, run: str, title: str) -> str:
+    """The zone's run with its barrels as the planner takes them: stage table, gap between barrels."""
+    from scheduler.hydraulics.epanet import epanet_run_input
+    from scheduler.site.errors import UsageError
+    from scheduler.site.quantities import parse
+    from scheduler.supply.link import link_offset_m
+
+    tank, stage = model.site.tank, model.stage
+    run_s = round(parse(run, "duration"))
+    if run_s < 1 or level_m <= float(stage.levels_m[0]):
+        raise UsageError(f"read --run {run!r} from {level_m:.2f} m: give a second or more, and some water")
+    linked = tank.link is not None and len(tank.barrels) > 1
+    return epanet_run_input(
+        model.zones[zone].network,
+        stage.levels_m,
+        stage.volumes_l,
+        level_m,
+        run_s,
+        title,
+        outlet_offset_m=(lambda flow_lph: link_offset_m(tank, flow_lph)) if linked else None,
+    )
 
 
 def schema(

@@ -1,0 +1,86 @@
+"""Pictures of a survey, and a run as an EPANET file, through the command."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+from epanet import toolkit
+from typer.testing import CliRunner
+
+from scheduler.cli.main import app
+from scheduler.hydraulics.epanet import emitter_names
+from scheduler.planning.garden import garden_model
+from scheduler.site.errors import UsageError
+from scheduler.site.examples import example_site
+
+
+def run(*arguments: str) -> str:
+    result = CliRunner().invoke(app, arguments)
+    if result.exception is not None and not isinstance(result.exception, SystemExit):
+        raise result.exception
+    assert result.exit_code == 0, result.output
+    return result.stdout
+
+
+def test_a_survey_draws_every_zone_and_the_run_times(tmp_path: Path) -> None:
+    site = example_site("five-drums")
+    answer = json.loads(run("survey", "five-drums", "--pictures", str(tmp_path / "p"), "--json"))
+    named = [f"{z.id}-{what}.png" for z in site.zones for what in ("long-section", "flow-by-level")]
+    assert [Path(p).name for p in answer["pictures"]] == [*named, "run-times.png"]
+    for path in answer["pictures"]:
+        assert Path(path).read_bytes().startswith(b"\x89PNG")
+
+
+def test_pictures_can_be_drawn_as_svg(tmp_path: Path) -> None:
+    said = run("survey", "uneven-ground", "--pictures", str(tmp_path), "--svg")
+    assert "Drawn:" in said and (tmp_path / "run-times.svg").read_text().startswith("<?xml")
+
+
+def test_pictures_where_nothing_can_be_written_are_refused_in_words(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("x")
+    with pytest.raises(UsageError, match="cannot be written into"):
+        run("survey", "five-drums", "--pictures", str(tmp_path / "file"))
+    with pytest.raises(UsageError, match="draws one garden"):
+        run("survey", "five-drums", "--pictures", str(tmp_path), "--what-if", "raise barrels 30 cm")
+
+
+def test_the_run_that_is_printed_gives_the_engine_the_planners_litres(tmp_path: Path) -> None:
+    """The engine is EPANET 2.3 (owa-epanet); 1e-4 of the largest, as for its own tests of run files."""
+    model = garden_model(example_site("five-drums"))
+    zone = model.site.zones[0].id
+    text = run("network", "five-drums", "--zone", zone, "--at", "70 cm", "--run", "20 min")
+    file = tmp_path / "run.inp"
+    file.write_text(text)
+    litres = _engine_litres(file, emitter_names(model.zones[zone].network))
+    ours = model.zones[zone].drawdown.run(model.zones[zone].outlet_level_m(0.7), 1200.0)
+    np.testing.assert_allclose(litres, ours.litres, rtol=0, atol=1e-4 * ours.litres.max())
+
+
+def _engine_litres(file: Path, names: list[str]) -> np.ndarray:
+    project = toolkit.createproject()
+    toolkit.open(project, str(file), str(file.with_suffix(".rpt")), "")
+    toolkit.openH(project)
+    toolkit.initH(project, 0)
+    index = [toolkit.getnodeindex(project, name) for name in names]
+    litres = np.zeros(len(index))
+    while True:
+        toolkit.runH(project)
+        flows = np.array([toolkit.getnodevalue(project, i, toolkit.DEMAND) for i in index])
+        step = toolkit.nextH(project)
+        if step == 0:
+            break
+        litres += flows * step
+    toolkit.closeH(project)
+    toolkit.close(project)
+    toolkit.deleteproject(project)
+    assert "WARNING" not in file.with_suffix(".rpt").read_text()
+    return litres
+
+
+def test_a_run_of_no_time_is_refused() -> None:
+    site = example_site("five-drums")
+    with pytest.raises(UsageError, match="a second or more"):
+        run("network", "five-drums", "--zone", site.zones[0].id, "--run", "0 s")
