@@ -225,19 +225,28 @@ def _drawn_flows(network: Network, levels: Array, drop_m: float, temperature_c: 
 
 
 def _fit(y: Array, along: Array, errors: Array, prior: float) -> tuple[Array, Array, float, float]:
-    """Posterior of (value at the middle, slope), its covariance, the t for intervals, and the square sum."""
+    """(value at the middle, slope), its covariance, the t for intervals, and the sum of squares.
+
+    The slope stays at its prior where the readings leave it unknown: half of what scatter says is no slope.
+    """
     design = np.column_stack([np.ones_like(along), along])
     weights = errors**-2.0
     precision = design.T @ (weights[:, None] * design)
     precision[1, 1] += EXPONENT_SD**-2.0
-    right = design.T @ (weights * y) + np.array([0.0, prior * EXPONENT_SD**-2.0])
     cov = np.linalg.inv(precision)
-    found = cov @ right
-    square = float(((y - design @ found) / errors) @ ((y - design @ found) / errors))
-    widen, times = error_scale(square, len(y) - 2)
+    free = len(y) - 2
+    if math.sqrt(float(cov[1, 1])) < EXPONENT_KNOWN_SHARE * EXPONENT_SD:
+        found = cov @ (design.T @ (weights * y) + np.array([0.0, prior * EXPONENT_SD**-2.0]))
+    else:
+        free = len(y) - 1
+        found = np.array([weights @ (y - prior * along) / weights.sum(), prior])
+        cov = np.diag([1.0 / float(weights.sum()), EXPONENT_SD**2])
+    missed = (y - design @ found) / errors
+    square = float(missed @ missed)
+    widen, times = error_scale(square, free)
     # Scatter of the readings says nothing of what all of them share: the bucket.
-    cov = np.asarray(cov * widen**2 + np.diag([CAN_SD_SHARE**2, 0.0]))
-    return np.asarray(found), cov, times, square
+    total: Array = np.array(cov * widen**2 + np.diag([CAN_SD_SHARE**2, 0.0]), dtype=np.float64)
+    return np.asarray(found, dtype=np.float64), total, times, square
 
 
 def _result(
@@ -259,7 +268,7 @@ def _result(
         zone=zone,
         k_lph=_from_log(ln_k, k_sd, times),
         x=Measured.of(float(found[1]), x_sd, times),
-        x_from="measured" if x_sd < EXPONENT_KNOWN_SHARE * EXPONENT_SD else "drawn",
+        x_from="drawn" if float(ratio[1]) == 0.0 else "measured",  # exactly its prior
         factor=_from_log(float(ratio[0]), float(np.sqrt(ratio_cov[0, 0])), ratio_times),
         shift=Measured.of(float(ratio[1]), float(np.sqrt(ratio_cov[1, 1])), ratio_times),
         covariance=(

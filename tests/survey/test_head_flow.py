@@ -130,7 +130,7 @@ def test_one_level_keeps_the_drawn_exponent_and_says_so() -> None:
 
 def test_two_levels_next_to_each_other_tell_no_exponent_either() -> None:
     fit = head_flow(small_garden(), record(caught(0.50, 21.0), caught(0.53, 17.0)))
-    assert fit.x_from == "drawn"
+    assert fit.x_from == "drawn" and fit.x.value == pytest.approx(0.5, abs=0.01)
 
 
 def test_error_grows_away_from_the_tested_heads() -> None:
