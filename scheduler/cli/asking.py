@@ -17,6 +17,7 @@ def add_to(app: typer.Typer) -> None:
     app.command(epilog="Examples: fallinghead ahead; fallinghead ahead --until 2031-08-14 --past years.csv")(
         ahead
     )
+    app.command(epilog="Example: fallinghead litres --days 30")(litres)
     app.command(epilog="Examples: fallinghead plants; fallinghead plants lavender")(plants)
 
 
@@ -63,6 +64,30 @@ def balance(
     if rows:
         say_table(f"{garden.name}: the water of the barrels", columns, rows)
     for line in balance_words(garden, answer):
+        say(line)
+
+
+def litres(
+    days: int = typer.Option(30, "--days", min=1, max=800, help="So many days back."),
+    site: str = typer.Option(None, "--site", help=SITE_HELP),
+    json: bool = typer.Option(False, "--json", help="Print one JSON object for a program."),
+) -> None:
+    """Say what each plant used and got, and which stood short on how many days."""
+    from scheduler.report.litres import litres_answer, litres_rows, litres_words
+    from scheduler.service.daemon import site_store_path
+    from scheduler.store.store import Store, store_url
+
+    garden = find_site(site)
+    first = datetime.now(UTC).astimezone(garden.place.timezone).date() - timedelta(days=days)
+    with Store(store_url(site_store_path(garden.id)), garden.id, service=False) as store:
+        answer = litres_answer(garden, store, first)
+    if json:
+        say_json(answer)
+        return
+    if answer.first is not None:
+        columns, rows = litres_rows(garden, answer)
+        say_table(garden.name, columns, rows)
+    for line in litres_words(answer):
         say(line)
 
 

@@ -377,11 +377,33 @@ class AheadAnswer(Answer):
     past_years: bool
 
 
+class PlantLitresAnswer(Answer):
+    """A plant over some days; None where no day of it is balanced yet. ``worst_shortfall``: 0 to 1."""
+
+    id: str
+    name: str
+    days: int
+    used_l: float | None  # what it used and that day's rain did not bring
+    given_l: float | None
+    rain_l: float | None
+    days_short: int | None
+    worst_shortfall: float | None
+    last_short: date | None
+
+
+class LitresAnswer(Answer):
+    garden: str
+    first: date | None
+    last: date | None
+    plants: list[PlantLitresAnswer]
+
+
 SCHEMAS: Mapping[str, type[Answer]] = {
     "ahead": AheadAnswer,
     "balance": BalanceAnswer,
     "check": CheckAnswer,
     "examples": ExamplesAnswer,
+    "litres": LitresAnswer,
     "plan": PlanAnswer,
     "plants": KindsAnswer,
     "rehearse": RehearseAnswer,
