@@ -42,7 +42,9 @@ _WORDS = {
 
 class SiteMark(BaseModel):
     """A hash for each part. ``valve``, ``lines`` and ``emitters`` are of one zone, None without one;
-    ``sensor`` is None in a garden without.
+    ``sensor`` is None in a garden without. ``emitters_then``: of each emitter of the zone its coefficient
+    (L/h at 1 m), its exponent and its drop below the outlet (m), so that a test of some of them still tells
+    of those when others were added, or when the barrels were raised.
 
     Barrels and sensor count from the outlet, so that raising all of them together changes ``stand`` only.
     """
@@ -56,6 +58,7 @@ class SiteMark(BaseModel):
     valve: str | None = None
     lines: str | None = None
     emitters: str | None = None
+    emitters_then: dict[str, tuple[float, float, float]] | None = None
 
 
 def site_mark(site: Site, zone: str | None = None) -> SiteMark:
@@ -79,6 +82,12 @@ def site_mark(site: Site, zone: str | None = None) -> SiteMark:
             "valve": _hash(drawn.valve),
             "lines": _hash([_line(line) for line in drawn.lines]),
             "emitters": _hash(_emitters(drawn.lines)),
+            "emitters_then": {
+                e.id: (e.coefficient_lph, e.exponent, p.drop_m)
+                for line in drawn.lines
+                for p in line.points
+                for e in p.emitters
+            },
         }
     )
 
