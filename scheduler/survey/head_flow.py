@@ -177,7 +177,7 @@ def _seen(
         raise UsageError("a draw that gave no water tells no curve: leave it out")
     end_m = _end_level(stage, draw)
     flow = litres / draw.run_s * 3600.0
-    level = _effective_level(stage, draw.level_m, end_m, drop_m, exponent)
+    level = effective_level(stage, draw.level_m, end_m, drop_m, exponent)
     level -= _link_gap(site.tank, flow, level)
     head = level + drop_m
     if head <= 0.0:
@@ -195,7 +195,7 @@ def _link_gap(tank: Tank, flow_lph: float, level_m: float) -> float:
     return link_offset_m(tank, flow_lph, max(level_m, 0.0))
 
 
-def _effective_level(
+def effective_level(
     stage: StageStorage, start_m: float, end_m: float, drop_m: float, exponent: float
 ) -> float:
     """The level whose flow is the mean flow while the level falls from start to end.
