@@ -1,0 +1,113 @@
+"""Thirty dry seasons: Seattle's four years, Greensboro and Maricopa, store and roof varied.
+
+A command prints the stress, weighted by rank, of rationing and of first-come watering over that of the
+planner who knows the weather in advance.
+
+PYTHONPATH=. python -m tests.hindcast.dry_seasons [SEED]
+"""
+
+from __future__ import annotations
+
+import statistics
+import sys
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import date
+
+from tests.hindcast import places
+from tests.hindcast.seasons import DrySeason, Outcome, foresight, run, weighted
+
+# Store in litres (one 208 L drum and more) and roof in m2, for each place by how dry it is.
+STORES: tuple[tuple[float, float], ...] = (
+    (250.0, 0.0),
+    (400.0, 0.0),
+    (400.0, 6.0),
+    (600.0, 3.0),
+    (600.0, 12.0),
+    (800.0, 6.0),
+)
+FEW_STORES: tuple[tuple[float, float], ...] = ((400.0, 6.0), (700.0, 12.0), (1000.0, 3.0))
+SEATTLE_SPAN = ((6, 1), (9, 15))
+GREENSBORO_SPAN = ((5, 15), (9, 15))
+MARICOPA_SPAN = ((5, 15), (8, 31))
+
+
+@dataclass(frozen=True, slots=True)
+class Compared:
+    """Stress weighted by rank of one season by three planners."""
+
+    name: str
+    foresight: float
+    rationed: float
+    first_come: float
+    lowest_l: float
+
+    @property
+    def excess(self) -> float:
+        return self.rationed / self.foresight - 1.0
+
+    @property
+    def first_come_excess(self) -> float:
+        return self.first_come / self.foresight - 1.0
+
+
+def dry_seasons(seed: int = 5) -> dict[str, DrySeason]:
+    """Thirty of them by name."""
+    found = {}
+    for year in (2012, 2013, 2014, 2015):
+        for store_l, roof_m2 in STORES:
+            start, end = (date(year, month, day) for month, day in SEATTLE_SPAN)
+            found[f"Seattle {year}, {store_l:.0f} L, {roof_m2:.0f} m2"] = DrySeason(
+                places.SEATTLE, places.seattle(), "other years", start, end, store_l, roof_m2, seed
+            )
+    for name, place, days, span in (
+        ("Greensboro", places.GREENSBORO, places.greensboro(), GREENSBORO_SPAN),
+        ("Maricopa 2022", places.MARICOPA, places.maricopa(), MARICOPA_SPAN),
+    ):
+        for store_l, roof_m2 in FEW_STORES:
+            start, end = (date(days[0].day.year, month, day) for month, day in span)
+            found[f"{name}, {store_l:.0f} L, {roof_m2:.0f} m2"] = DrySeason(
+                place, days, "before", start, end, store_l, roof_m2, seed
+            )
+    return found
+
+
+def compared(name: str, season: DrySeason, *, members: int = 30, every_d: int = 1) -> Compared:
+    """One season by the three."""
+
+    def stress(outcome: Outcome) -> float:
+        return weighted(season, outcome.stress)
+
+    rationed = run(season, "rationed", members=members, every_d=every_d)
+    return Compared(
+        name,
+        weighted(season, foresight(season)),
+        stress(rationed),
+        stress(run(season, "first come")),
+        rationed.lowest_l,
+    )
+
+
+def medians(of: Iterable[Compared]) -> tuple[float, float]:
+    """Median excess over foresight of rationing and of first-come watering."""
+    every = list(of)
+    return statistics.median(c.excess for c in every), statistics.median(c.first_come_excess for c in every)
+
+
+def main(seed: int) -> None:
+    print(f"seed {seed}; stress weighted by rank: foresight, rationed (over it), first come (over it)")
+    every = []
+    for name, season in dry_seasons(seed).items():
+        c = compared(name, season)
+        every.append(c)
+        print(
+            f"{name:30} {c.foresight:6.3f}  {c.rationed:6.3f} ({c.excess:+5.0%})  "
+            f"{c.first_come:6.3f} ({c.first_come_excess:+6.0%})  lowest {c.lowest_l:.0f} L",
+            flush=True,
+        )
+    ours, first_come = medians(every)
+    print(f"median over {len(every)} seasons: rationed {ours:+.1%}, first come {first_come:+.0%}")
+
+
+if __name__ == "__main__":
+    main(int(sys.argv[1]) if len(sys.argv) > 1 else 5)
