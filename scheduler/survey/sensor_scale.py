@@ -36,6 +36,7 @@ class SensorFit:
     """``offset_m`` is what to add to the levels that the site file gives, with ``scale_m`` in place of its
     scale; its error is that at ``middle_m``, the middle of the levels measured, and grows away from it.
 
+    ``off_m``: by hand less by the site file, at that middle; None where the file has no scale.
     ``scale_m``: metres for each raw count, None for an echo. ``slope``: level by hand for each metre by the
     site file; None where the levels were too few or too close. ``scale_fitted``: False where the drawn scale
     was kept. ``residuals_m``: hand less fit; ``residual_sd_m`` None with none to spare. ``doubtful``: number
@@ -44,6 +45,7 @@ class SensorFit:
 
     scale_m: Measured | None
     offset_m: Measured
+    off_m: Measured | None
     slope: Measured | None
     scale_fitted: bool
     middle_m: float
@@ -98,12 +100,14 @@ def _line_fit(site: Site, sensor: LevelSensor, hand: Array, raw: Array, sd_m: fl
     at_middle = sensor.mount_height_m - site.tank.outlet_height_m + scale * middle_raw
     offset = float(hand.mean()) - at_middle
     drawn_scale = sensor.scale_m
-    slope = None
+    slope = off_file = None
     if drawn_scale is not None and drawn_scale != 0.0:
         slope = Measured.of(scale / drawn_scale, scale_sd / abs(drawn_scale), times)
+        off_file = Measured.of(offset + (scale - drawn_scale) * middle_raw, offset_sd, times)
     fit = SensorFit(
         scale_m=Measured.of(scale, scale_sd, times),
         offset_m=Measured.of(offset, offset_sd, times),
+        off_m=off_file,
         slope=slope,
         scale_fitted=True,
         middle_m=float(hand.mean()),
@@ -133,9 +137,11 @@ def _zero_fit(
         if square > 0.0:
             slope = Measured.of(float(away @ hand) / square, sd_m / square**0.5, times)
     scale = None if sensor.scale_m is None else Measured.of(sensor.scale_m, 0.0)
+    zero = Measured.of(offset, widen * sd_m / float(np.sqrt(len(hand))), times)
     fit = SensorFit(
         scale_m=scale,
-        offset_m=Measured.of(offset, widen * sd_m / float(np.sqrt(len(hand))), times),
+        offset_m=zero,
+        off_m=zero,
         slope=slope,
         scale_fitted=False,
         middle_m=float(hand.mean()),
@@ -180,9 +186,14 @@ def _verdict(site: Site, fit: SensorFit) -> str:
 
 
 def _offset_words(site: Site, fit: SensorFit) -> str:
-    off, units = fit.offset_m, site.units
+    units = site.units
+    off = fit.off_m
+    if off is None:
+        shown = show_length(fit.offset_m.high - fit.offset_m.value, units)
+        return f"The sensor now has a scale; its zero is known to {shown}."
     give = f"give or take {show_length(off.high - off.value, units)}"
     if abs(off.value) <= SMALL_OFFSET_M and off.low <= 0.0 <= off.high:
         return f"The sensor's zero is right, {give}."
     side = "low" if off.value > 0.0 else "high"
-    return f"The sensor read {show_length(abs(off.value), units)} too {side}, {give}."
+    where = f" at {show_length(fit.middle_m, units)}" if fit.scale_fitted else ""
+    return f"The sensor read {show_length(abs(off.value), units)} too {side}{where}, {give}."

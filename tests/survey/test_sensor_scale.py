@@ -34,6 +34,10 @@ def test_two_levels_give_scale_and_zero_of_a_pressure_cell() -> None:
     assert fit.scale_m is not None and fit.scale_m.value == pytest.approx(0.0004)
     assert fit.offset_m.value == pytest.approx(0.01)
     assert fit.residual_sd_m is None and fit.scale_fitted
+    # By the file the middle, 1100 counts, is 0.5 m; the ruler has 0.4 m there.
+    assert fit.off_m is not None and fit.off_m.value == pytest.approx(-0.10)
+    assert "read 10.0 cm too high at 40.0 cm" in fit.verdict
+    assert "0.800 of what the site file says" in fit.verdict
 
 
 def test_the_found_sensor_reads_what_the_ruler_reads() -> None:
@@ -43,6 +47,13 @@ def test_the_found_sensor_reads_what_the_ruler_reads() -> None:
     found = replace(site, sensor=fit.on(site.sensor))
     assert level_from_raw(found, 600.0) == pytest.approx(0.20)
     assert level_from_raw(found, 1600.0) == pytest.approx(0.60)
+
+
+def test_a_sensor_drawn_without_a_scale_gets_one() -> None:
+    bare = replace(small_garden(), sensor=LevelSensor("float", "drum-1", 0.5, None, 0.003))
+    fit = sensor_scale(bare, record((0.20, 600.0), (0.60, 1600.0)))
+    assert fit.off_m is None and fit.scale_m is not None and fit.scale_m.value == pytest.approx(0.0004)
+    assert "now has a scale" in fit.verdict
 
 
 def test_slope_and_its_error_are_those_of_a_straight_line_fit() -> None:
