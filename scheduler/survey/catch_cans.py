@@ -49,8 +49,10 @@ LEAST_CANS = 4
 _MAD_TO_SD = 1.4826
 # Below this flow (L/h) an emitter counts as dry as drawn (the survey's own limit).
 _DRY_LPH = 0.01
+# Times the middle is taken anew without those amiss.
+_PASSES = 4
 # Draws for the intervals of the evenness; their seed, so that a sheet printed twice says the same.
-_DRAWS, _SEED = 400, 458
+_DRAWS, _SEED = 200, 458
 # How many sd of its error a loss between what was drawn and what was caught must be.
 _LOSS_SDS = 3.0
 
@@ -190,18 +192,29 @@ def _drawn(site: Site, zone: Zone, level_m: float, water_c: float | None) -> lis
 def _middle(
     seen: Mapping[str, float], spreads: Mapping[str, float], read_sd: float
 ) -> tuple[Measured, float]:
-    """The zone's factor, and from what share off an emitter is amiss."""
+    """The zone's factor, and from what share off an emitter is amiss.
+
+    Those found amiss are left out and the middle is taken anew, so that a few bad ones among few neither
+    shift it nor make the scatter look large.
+    """
     if not seen:
         return Measured(1.0, float("inf"), 0.0, float("inf")), LEAST_OFF
     ratios = np.array(list(seen.values()))
-    middle = float(np.median(ratios))
     itself = float(np.median([np.hypot(spreads[e], read_sd) for e in seen]))
-    if middle <= 0.0:
-        return Measured(0.0, itself, 0.0, itself), LEAST_OFF
-    off = np.abs(ratios / middle - 1.0)
-    scatter = min(max(itself, _MAD_TO_SD * float(np.median(off))), SCATTER_MOST)
+    kept, scatter, middle = ratios, itself, float(np.median(ratios))
+    for _ in range(_PASSES):
+        middle = float(np.median(kept))
+        if middle <= 0.0:
+            return Measured(0.0, itself, 0.0, itself), LEAST_OFF
+        scatter = _MAD_TO_SD * float(np.median(np.abs(kept / middle - 1.0)))
+        scatter = min(max(itself, scatter), SCATTER_MOST)
+        off_share = max(AMISS_SCATTERS * scatter, LEAST_OFF)
+        right = ratios[np.abs(ratios / middle - 1.0) <= off_share]
+        if len(right) < max(LEAST_CANS, len(ratios) / 2) or len(right) == len(kept):
+            break
+        kept = right
     # The median of n normal values errs by 1.2533 times the error of their mean (Kendall & Stuart).
-    sd = middle * float(np.hypot(1.2533 * scatter / np.sqrt(len(ratios)), CAN_SD_SHARE))
+    sd = middle * float(np.hypot(1.2533 * scatter / np.sqrt(len(kept)), CAN_SD_SHARE))
     return Measured.of(middle, sd), max(AMISS_SCATTERS * scatter, LEAST_OFF)
 
 
@@ -260,12 +273,10 @@ class _Evener:
             return None
         values = np.array(flows)
         rng = np.random.default_rng(_SEED)
-        found = []
-        for _ in range(_DRAWS):
-            drawn = values if self.complete else rng.choice(values, len(values))
-            drawn = np.maximum(drawn * (1.0 + self.read_sd * rng.standard_normal(len(drawn))), 0.0)
-            if float(drawn.sum()) > 0.0:
-                found.append(du_low_quarter(drawn))
+        shape = (_DRAWS, len(values))
+        drawn = np.broadcast_to(values, shape) if self.complete else rng.choice(values, shape)
+        drawn = np.maximum(drawn * (1.0 + self.read_sd * rng.standard_normal(shape)), 0.0)
+        found = [du_low_quarter(row) for row in drawn if float(row.sum()) > 0.0]
         du = du_low_quarter(values)
         low, high = (float(v) for v in np.percentile(found, [2.5, 97.5]))
         grade = uniformity_class(du)
