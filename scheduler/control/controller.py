@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import date, timedelta
 
-from scheduler.agronomy.need import full_root_zone
+from scheduler.agronomy.need import RootZone, full_root_zone
 from scheduler.agronomy.weather import Outlook
 from scheduler.control import conditions, events, people, proof, schedule, supervision, waterbook
 from scheduler.control.clock import Now
@@ -19,7 +19,7 @@ from scheduler.control.ledger import balance_days, take_weather
 from scheduler.control.state import OpenIntent, Saved, State, Turn
 from scheduler.planning.garden import GardenModel, garden_model
 from scheduler.sensing.flow import fresh_flow, joined
-from scheduler.sensing.level import fresh_track, measured_by_hand
+from scheduler.sensing.level import LevelTrack, fresh_track, measured_by_hand
 from scheduler.site.model import Site
 
 __all__ = ["Saved", "State", "begin", "step"]
@@ -51,9 +51,10 @@ def begin(
     known = {z.plant: z for z in saved.root_zones}
     zones = tuple(known.get(p.id) or full_root_zone(p) for p in site.plants)
     today = now.wall.astimezone(site.place.timezone).date()
-    base_day = saved.balanced_day
-    if base_day is None and now.trust != "unknown":
-        base_day = today - timedelta(days=FIRST_DAYS)
+    balanced_day = saved.balanced_day
+    if balanced_day is None and now.trust != "unknown":
+        balanced_day = today - timedelta(days=FIRST_DAYS)
+    base_day, base_zones = _base(site, saved) or (balanced_day, zones)
     state = State(
         site=site,
         model=model or garden_model(site),
@@ -61,15 +62,17 @@ def begin(
         intents=tuple(OpenIntent(i, now.monotonic_s, restored=True) for i in saved.open_intents),
         booked=tuple(sorted(saved.booked)),
         base_day=base_day,
-        base_zones=zones,
+        base_zones=base_zones,
         zones_now=zones,
-        balanced_day=base_day,
+        balanced_day=balanced_day,
         given_l=saved.given_l,
         weather=saved.weather,
+        rain_known=frozenset(d.day for d in saved.weather if d.rain_mm is not None and d.day < today),
         outlook=saved.outlook,
         flow=joined((z.id, learned.get(z.id) or fresh_flow(z, since)) for z in site.zones),
         alarms=saved.alarms,
         book=saved.book,
+        draws=saved.draws,
         water_days=saved.water_days,
         holds=saved.holds,
         rain_typed=saved.rain_typed,
@@ -90,6 +93,15 @@ def begin(
     return turn.state, tuple(turn.effects)
 
 
+def _base(site: Site, saved: Saved) -> tuple[date, tuple[RootZone, ...]] | None:
+    """The stored base, if it knows every plant of the garden."""
+    if saved.base is None:
+        return None
+    day, zones = saved.base
+    known = {z.plant: z for z in zones}
+    return (day, tuple(known[p.id] for p in site.plants)) if all(p.id in known for p in site.plants) else None
+
+
 def step(state: State, event: Event, now: Now) -> tuple[State, tuple[Effect, ...]]:
     """The state after one event, and what the shell must do, in order."""
     turn = Turn(state, now)
@@ -107,7 +119,7 @@ def _hear(turn: Turn, event: Event) -> None:
         case events.LinkChanged(connected):
             _link(turn, connected)
         case events.WeatherArrived(outlook):
-            turn.change(outlook=outlook, weather_fault=None, known_through=_known_through(turn, outlook))
+            turn.change(outlook=outlook, weather_fault=None, rain_known=_rain_known(turn, outlook))
             take_weather(turn, outlook.days)
             waterbook.settle(turn)
         case events.WeatherFailed(text):
@@ -128,11 +140,15 @@ def _hear(turn: Turn, event: Event) -> None:
             turn.emit(SendClose(None), SendAsk())
 
 
-def _known_through(turn: Turn, outlook: Outlook) -> date:
-    """The last local day that was over when this was fetched."""
-    fetched = outlook.fetched_at.astimezone(turn.state.site.place.timezone).date() - timedelta(days=1)
-    known = turn.state.known_through
-    return fetched if known is None else max(known, fetched)
+def _rain_known(turn: Turn, outlook: Outlook) -> frozenset[date]:
+    """The days whose rain this outlook tells after they were over: only that is no forecast any more."""
+    zone = turn.state.site.place.timezone
+    told = {
+        d.day
+        for d in outlook.days
+        if d.rain_mm is not None and d.day < outlook.origin(d.day, "rain_mm")[1].astimezone(zone).date()
+    }
+    return turn.state.rain_known | told
 
 
 def _link(turn: Turn, connected: bool) -> None:
@@ -189,11 +205,19 @@ def _take_tested(turn: Turn) -> None:
         flow=flow,
         proof=None,
         plan_key=None,
-        track=state.track if same_level else fresh_track(),
+        track=state.track if same_level else _track_anew(state, tested.site),
     )
     if not same_level:
         supervision.age_belief(turn)
     turn.emit(Note("Planning with the garden as tested."))
+
+
+def _track_anew(state: State, site: Site) -> LevelTrack:
+    """Forget the readings of another tank; what a person found of the sensor's zero holds for that sensor."""
+    track = fresh_track()
+    if site.sensor != state.site.sensor:
+        return track
+    return replace(track, offset_m=state.track.offset_m, offset_sd_m=state.track.offset_sd_m)
 
 
 def _fetch(turn: Turn) -> None:
@@ -201,7 +225,8 @@ def _fetch(turn: Turn) -> None:
     state, now_s = turn.state, turn.now.monotonic_s
     if turn.now.trust == "unknown":
         return
-    stale = state.known_through is not None and state.known_through < turn.local_day - timedelta(days=1)
+    yesterday = turn.local_day - timedelta(days=1)
+    stale = bool(state.rain_known) and yesterday not in state.rain_known
     if now_s >= state.fetch_at_mono_s or (stale and now_s >= state.asked_weather_mono_s + REFETCH_S):
         turn.change(fetch_at_mono_s=now_s + state.site.forecast.refresh_h * 3600, asked_weather_mono_s=now_s)
         turn.emit(FetchWeather())

@@ -7,8 +7,6 @@ from datetime import datetime, timedelta
 from scheduler.control.state import State, Turn
 from scheduler.sensing.leak import leak_lph, learn_leak
 
-# A leak is taken to change slowly: for each rest the sd of what was known before grows by this factor.
-LEAK_FORGETTING = 1.1
 # Rain of a day up to this leaves no trace in the barrels (first flush of a roof, 0.4 mm and more).
 DRY_MM = 0.3
 # Rain this long ago no longer bends the slope, whose memory is 12 h (measured in rehearsals here).
@@ -21,15 +19,25 @@ def leak_slope_m_h(state: State) -> float | None:
     """The trend of the level with every valve shut, from the learned leak; None when none is known."""
     if state.leak is None or state.belief.level_m is None:
         return None
-    return -state.leak[0] / (1000.0 * state.model.stage.area_m2(state.belief.level_m))
+    return -state.leak.lph / (1000.0 * state.model.stage.area_m2(state.belief.level_m))
 
 
 def wet_between(turn: Turn, since: datetime) -> bool:
-    """Whether rain may have raised the level since then: drizzle is too slow to be seen as a jump."""
-    if turn.state.site.roof is None:
+    """Whether rain may have raised the level since then: drizzle is too slow to be seen as a jump.
+
+    A day whose rain nobody tells, not even a forecast, may have been wet.
+    """
+    state = turn.state
+    if state.site.roof is None:
         return False
-    first = since.astimezone(turn.state.site.place.timezone).date()
-    return any((d.rain_mm or 0.0) > DRY_MM for d in turn.state.weather if first <= d.day <= turn.local_day)
+    day = since.astimezone(state.site.place.timezone).date()
+    told = {d.day: d.rain_mm for d in state.weather} | dict(state.rain_typed)
+    while day <= turn.local_day:
+        rain_mm = told.get(day)
+        if rain_mm is None or rain_mm > DRY_MM:
+            return True
+        day += timedelta(days=1)
+    return False
 
 
 def learn_leak_before_run(turn: Turn) -> None:
@@ -42,5 +50,4 @@ def learn_leak_before_run(turn: Turn) -> None:
     seen = leak_lph(state.track, state.site, state.model.stage)
     if seen is None:
         return
-    prior = (state.leak[0], state.leak[1] * LEAK_FORGETTING) if state.leak is not None else None
-    turn.change(leak=learn_leak(prior, seen))
+    turn.change(leak=learn_leak(state.leak, seen))

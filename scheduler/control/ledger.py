@@ -7,10 +7,11 @@ from datetime import date, datetime, timedelta
 
 from scheduler.agronomy.et0 import ReferenceEt, reference_et
 from scheduler.agronomy.need import APPLICATION_EFFICIENCY, PlantDay, RootZone, advance_day
+from scheduler.agronomy.rootzone import effective_rain_mm
 from scheduler.agronomy.weather import DayWeather, merged
 from scheduler.control.effects import Booking, Intent, Note, RecordBooking, RecordDay, RootZoneRecord
 from scheduler.control.orders import RunOutcome
-from scheduler.control.state import OpenIntent, Proof, State, Turn
+from scheduler.control.state import OpenIntent, Proof, State, Turn, WaterDraw
 from scheduler.planning.garden import Expected, expected_litres
 from scheduler.site.model import Valve, Zone
 
@@ -165,7 +166,7 @@ def _enter(turn: Turn, booking: Booking, began_at: datetime) -> None:
         return
     booked = (*turn.state.booked, booking.order_id)[-BOOKED_KEPT:]
     given = (*turn.state.given_l, *((booking.day, plant, litres) for plant, litres in booking.given_l))
-    draws = (*turn.state.draws, (began_at, booking.volume_high_l))[-DRAWS_KEPT:]
+    draws = (*turn.state.draws, WaterDraw(began_at, booking.volume_high_l, by_run=True))[-DRAWS_KEPT:]
     book = replace(turn.state.book, drawn_l=turn.state.book.drawn_l + booking.volume_l)
     turn.change(booked=booked, given_l=given, draws=draws, book=book)
     turn.emit(RecordBooking(booking))
@@ -273,7 +274,7 @@ ET0_UNKNOWN_MM = 4.0
 def weather_of(state: State, day: date) -> tuple[DayWeather, ReferenceEt]:
     """A day's weather and reference ET; without a temperature, ET from the known days around it."""
     weather = next((d for d in state.weather if d.day == day), DayWeather(day))
-    if state.known_through is None or day > state.known_through:
+    if day not in state.rain_known:
         # Only a forecast of it was ever fetched: its temperatures serve, its rain may not have fallen.
         weather = replace(weather, rain_mm=None)
     typed = next((mm for on, mm in reversed(state.rain_typed) if on == day), None)
@@ -304,14 +305,20 @@ def _forget_old(turn: Turn) -> None:
     oldest = state.base_day - timedelta(days=REVISED_DAYS)
     turn.change(
         weather=tuple(d for d in state.weather if d.day >= oldest),
+        rain_known=frozenset(d for d in state.rain_known if d >= oldest),
         given_l=tuple(g for g in state.given_l if g[0] > state.base_day),
     )
 
 
 def zones_after_today(state: State, day: date) -> dict[str, RootZone]:
-    """Root zones as of now: yesterday's end, less what was given today."""
+    """Root zones as of now: yesterday's end, less what was given today and the rain told of today."""
     zones = {z.plant: z for z in state.zones_now}
+    rain_mm = next((mm for on, mm in reversed(state.rain_typed) if on == day), 0.0)
+    rain_mm = effective_rain_mm(rain_mm, weather_of(state, day)[1].et0_mm, rain_mm)
     for plant in state.site.plants:
+        if rain_mm > 0.0:
+            zone = zones[plant.id]
+            zones[plant.id] = replace(zone, depletion_mm=max(0.0, zone.depletion_mm - rain_mm))
         given = day_given_l(state, plant.id, day)
         if given > 0:
             zone = zones[plant.id]

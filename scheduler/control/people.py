@@ -3,7 +3,6 @@ moved water by hand."""
 
 from __future__ import annotations
 
-from dataclasses import replace
 from datetime import date, timedelta
 from typing import cast
 
@@ -24,7 +23,7 @@ from scheduler.control.effects import (
 from scheduler.control.events import Request
 from scheduler.control.ledger import take_weather
 from scheduler.control.schedule import give, obstacles
-from scheduler.control.state import Turn
+from scheduler.control.state import Turn, WaterDraw
 from scheduler.control.supervision import believe
 from scheduler.sensing.level import measured_by_hand
 from scheduler.site.showing import show_length, show_rain, show_volume
@@ -159,12 +158,10 @@ def take_in(turn: Turn, moved: RecordHandWater) -> None:
         return
     # The level moved for another reason than a run: a run whose proof stands open cannot be proven by it.
     turn.change(proof=None)
-    if moved.day == state.book.day:
-        took = moved.litres if moved.kind == "took" else 0.0
-        book = replace(state.book, taken_l=state.book.taken_l + took)
-        turn.change(book=replace(book, added_l=book.added_l + moved.litres - took))
+    taken_l = moved.litres if moved.kind == "took" else 0.0
+    waterbook.enter_by_hand(turn, moved.day, taken_l=taken_l, added_l=moved.litres - taken_l)
     if moved.kind == "took":
-        turn.change(draws=(*state.draws, (moved.at, moved.litres)))
+        turn.change(draws=(*state.draws, WaterDraw(moved.at, moved.litres, by_run=False)))
 
 
 def _moved_words(turn: Turn, moved: RecordHandWater) -> str:
@@ -220,7 +217,7 @@ def _hold(turn: Turn, request: Request) -> None:
         text = f"There is no zone called {request.subject!r}; there are {', '.join(sorted(known))}."
         _answer(turn, request, False, text)
         return
-    hours = request.amount or 0.0
+    hours = request.amount if request.amount is not None else -1.0
     if not 0.0 <= hours <= HOLD_MOST_H:
         _answer(
             turn, request, False, f"Read {hours:g} h; hold for at most {HOLD_MOST_H / 24:g} days, or stop."

@@ -36,10 +36,10 @@ def prove_run(turn: Turn, *, next_run_waits: bool) -> None:
     measured_l, sd_l = drop_measured(proof.before, after, turn.state.model.stage)
     hours = (after.at - proof.before.at).total_seconds() / 3600
     if turn.state.leak is not None:
-        measured_l -= turn.state.leak[0] * hours
+        measured_l -= turn.state.leak.lph * hours
         # Both levels were carried along the leak to the run, so an error of it counts over the whole way.
         carried_h = proof.before.carried_h - after.carried_h
-        sd_l = math.hypot(sd_l, turn.state.leak[1] * carried_h)
+        sd_l = math.hypot(sd_l, turn.state.leak.sd_lph * carried_h)
     turn.emit(
         RecordMeasured(proof.order_id, proof.zone, turn.now.wall, proof.booked_l, measured_l, sd_l),
         Note(
@@ -47,7 +47,9 @@ def prove_run(turn: Turn, *, next_run_waits: bool) -> None:
             f"booked were {proof.booked_l:.0f} L."
         ),
     )
-    _learn(turn, proof, measured_l, sd_l)
+    # While the rests contradict the known leak, a run's fall may be the leak's: it teaches no flow.
+    if turn.state.leak is None or turn.state.leak.beyond == 0:
+        _learn(turn, proof, measured_l, sd_l)
     _count_poor(turn, proof, measured_l, sd_l)
 
 

@@ -145,18 +145,22 @@ def make_plan(turn: Turn) -> None:
 def _with_history(turn: Turn, run: PlannedRun) -> PlannedRun:
     """A run with what led up to it: use and rain since its zone was last watered, as far as remembered."""
     plants = {s.plant for s in run.shares}
-    last = max((d for d, p, litres in turn.state.given_l if p in plants and litres > 0.0), default=None)
-    days = [r for r in turn.state.days if last is None or r.weather.day >= last]
-    records = [z for r in days for z in r.root_zones if z.plant in plants]
-    if not records:
+    watered = [z.last_watered for z in turn.state.zones_now if z.plant in plants]
+    last = max((d for d in watered if d is not None), default=None)
+    if last is None:
         return run
+    days = [r for r in turn.state.days if r.weather.day >= last]
+    records = [z for r in days for z in r.root_zones if z.plant in plants]
+    if len(days) != (turn.local_day - last).days or not records:
+        return run  # not every day since then is remembered
     et0_mm = [next(z.et0_mm for z in r.root_zones) for r in days if r.root_zones]
+    rain_l = sum(z.rain_credited_l for z in records) / APPLICATION_EFFICIENCY
     reason = words.since_watered(
         turn.state.site.units,
         days=float(len(days)),
         et0_mm_day=sum(et0_mm) / len(et0_mm),
-        used_l=sum(z.wanted_l + z.rain_credited_l / APPLICATION_EFFICIENCY for z in records),
-        rain_l=sum(z.rain_credited_l for z in records),
+        used_l=sum(z.wanted_l for z in records) + rain_l,
+        rain_l=rain_l,
     )
     return replace(run, reasons=(*run.reasons, reason))
 
@@ -169,7 +173,7 @@ def _sources(turn: Turn) -> tuple[PlanSource, ...]:
     found = [PlanSource("level", sensor, belief.at if belief is not None else None)]
     if state.outlook is not None:
         found.append(PlanSource("forecast", state.outlook.source, state.outlook.fetched_at))
-        through = state.known_through
+        through = max(state.rain_known, default=None)
         ends = local_midnight(through + timedelta(days=1), state.site.place.timezone) if through else None
         found.append(PlanSource("past_weather", state.outlook.source, ends))
     if state.flow.updated is not None:
@@ -233,8 +237,11 @@ def lowered(state: State, belief: LevelBelief) -> LevelBelief:
 
     A reading taken during a run, or after it, knows of it.
     """
-    draws = state.draws[:-1] if state.track.unseen_m > 0.0 else state.draws  # the belief knows of that run
-    drawn_l = sum(litres for at, litres in draws if belief.at is not None and at >= belief.at)
+    draws = state.draws
+    if state.track.unseen_m > 0.0:  # the belief is brought down by the last run already
+        last = max((d.at for d in draws if d.by_run), default=None)
+        draws = tuple(d for d in draws if not (d.by_run and d.at == last))
+    drawn_l = sum(d.litres for d in draws if belief.at is not None and d.at >= belief.at)
     if drawn_l == 0.0 or belief.level_m is None or belief.low_m is None or belief.high_m is None:
         return belief
     stage = state.model.stage

@@ -18,6 +18,7 @@ from scheduler.planning.garden import GardenModel
 from scheduler.planning.plan import Plan
 from scheduler.sensing.belief import UNKNOWN_LEVEL, LevelBelief
 from scheduler.sensing.flow import FlowFactor, RestLevel, ZoneFlows, joined
+from scheduler.sensing.leak import Leak
 from scheduler.sensing.level import LevelTrack, fresh_track
 from scheduler.site.model import Site
 
@@ -64,6 +65,15 @@ class Proof:
 
 
 @dataclass(frozen=True, slots=True)
+class WaterDraw:
+    """Water that left the barrels: when it began, litres at the most, by a run or by hand."""
+
+    at: datetime
+    litres: float
+    by_run: bool
+
+
+@dataclass(frozen=True, slots=True)
 class WaterBook:
     """The barrels' water of the day that runs: at its start (None: not known) and moved since."""
 
@@ -82,7 +92,9 @@ class Saved:
     booked: frozenset[str] = frozenset()
     root_zones: tuple[RootZone, ...] = ()
     balanced_day: date | None = None  # the day at whose end ``root_zones`` stand
-    given_l: tuple[tuple[date, str, float], ...] = ()  # local day, plant, litres; since ``balanced_day``
+    # Where a balance that later rain mends begins: some days before ``balanced_day``, and the zones then.
+    base: tuple[date, tuple[RootZone, ...]] | None = None
+    given_l: tuple[tuple[date, str, float], ...] = ()  # local day, plant, litres; after the base
     flow_factors: tuple[tuple[str, FlowFactor], ...] = ()
     weather: tuple[DayWeather, ...] = ()
     outlook: Outlook | None = None
@@ -92,6 +104,7 @@ class Saved:
     requests: tuple[Request, ...] = ()  # unanswered
     alarms: tuple[AlarmMemory, ...] = ()
     book: WaterBook = WaterBook()
+    draws: tuple[WaterDraw, ...] = ()  # of the last days: a level measured before them is lowered by them
     water_days: tuple[RecordWaterDay, ...] = ()
     holds: tuple[RecordHold, ...] = ()
     rain_typed: tuple[tuple[date, float], ...] = ()
@@ -115,7 +128,7 @@ class State:
     )  # session and sequence of the last order: no order id is ever used twice
     intents: tuple[OpenIntent, ...] = ()
     booked: tuple[str, ...] = ()  # order ids, the last of them last
-    draws: tuple[tuple[datetime, float], ...] = ()  # when a run began, and its litres at the most
+    draws: tuple[WaterDraw, ...] = ()
     proof: Proof | None = None
     close_asked_mono_s: float | None = None
     last_end_mono_s: float | None = None
@@ -126,7 +139,7 @@ class State:
     given_l: tuple[tuple[date, str, float], ...] = ()
     weather: tuple[DayWeather, ...] = ()
     outlook: Outlook | None = None
-    known_through: date | None = None  # the last day whose weather was fetched after it was over
+    rain_known: frozenset[date] = frozenset()  # days whose rain was told after they were over
     rain_typed: tuple[tuple[date, float], ...] = ()
     book: WaterBook = WaterBook()
     water_days: tuple[RecordWaterDay, ...] = ()  # the last closed ones, mended while their rain may be
@@ -136,7 +149,7 @@ class State:
     days: tuple[RecordDay, ...] = ()  # as last recorded, so that only what changed is recorded again
     zones_done: frozenset[str] = frozenset()
     flow: ZoneFlows = field(default_factory=lambda: joined(()))
-    leak: tuple[float, float] | None = None  # litres an hour and their sd, from the rests between runs
+    leak: Leak | None = None  # from the rests between runs
     topped_up: frozenset[tuple[date, str]] = frozenset()  # zones whose interrupted run was made good, by day
     poor_runs: tuple[tuple[str, int], ...] = ()  # zone -> runs in a row that fell short (+) or over (-)
     alarms: tuple[AlarmMemory, ...] = ()

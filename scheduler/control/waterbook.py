@@ -20,9 +20,11 @@ from scheduler.supply.roof import overflow_l, roof_catch_l
 
 # Readings whose mean is the level of one instant, for its noise (as the belief takes them).
 READINGS_OF_ONE_LEVEL = 12
-# Share of a roof's catch that its coefficient and gauge leave open, one sd (from memory: 15 to 25 % between
-# storms; the trade lists 0.75 to 0.95 by material).
-CATCH_SD_SHARE = 0.2
+# Share of a roof's catch that is left open, one sd. With the garden's own gauge it is the coefficient's (from
+# memory: 15 to 25 % between storms; the trade lists 0.75 to 0.95 by material); a weather service tells the
+# rain of a grid cell some kilometres wide, and a shower falls beside (from memory: half and more on a day).
+OWN_GAUGE_SD_SHARE = 0.2
+SERVICE_SD_SHARE = 0.5
 # Share of booked water that the model leaves open, one sd, where the level has not proven it.
 DRAWN_SD_SHARE = 0.05
 
@@ -49,7 +51,7 @@ def _held_l(state: State) -> float | None:
 
 def _close(turn: Turn, book: WaterBook, end_l: float | None) -> None:
     assert book.day is not None
-    leak_l = 24.0 * turn.state.leak[0] if turn.state.leak is not None else None
+    leak_l = 24.0 * turn.state.leak.lph if turn.state.leak is not None else None
     closed = RecordWaterDay(
         day=book.day,
         start_l=book.start_l,
@@ -62,6 +64,20 @@ def _close(turn: Turn, book: WaterBook, end_l: float | None) -> None:
     kept = (*(d for d in turn.state.water_days if d.day != book.day), closed)[-REVISED_DAYS:]
     turn.change(water_days=kept)
     settle(turn, changed=book.day)
+
+
+def enter_by_hand(turn: Turn, day: date, *, taken_l: float, added_l: float) -> None:
+    """Enter water that a person moved on a day: of the open book, or of one that is closed already."""
+    book = turn.state.book
+    if book.day == day:
+        turn.change(book=replace(book, taken_l=book.taken_l + taken_l, added_l=book.added_l + added_l))
+        return
+    days = tuple(
+        replace(d, taken_l=d.taken_l + taken_l, added_l=d.added_l + added_l) if d.day == day else d
+        for d in turn.state.water_days
+    )
+    turn.change(water_days=days)
+    settle(turn, changed=day)
 
 
 def settle(turn: Turn, *, changed: date | None = None) -> None:
@@ -82,11 +98,13 @@ def _with_rain(state: State, day: RecordWaterDay) -> RecordWaterDay:
         return replace(day, caught_l=caught, overflow_l=None, rest_l=None, rest_sd_l=None)
     gone = day.drawn_l + day.taken_l + (day.leak_l or 0.0)
     full_l = state.model.stage.volume_l(state.model.stage.brim_level_m)
-    over = overflow_l(day.start_l, caught + day.added_l - gone, full_l) if caught + day.added_l > 0.0 else 0.0
-    rest = day.start_l + caught + day.added_l - over - gone - day.end_l
-    return replace(
-        day, caught_l=caught, overflow_l=over, rest_l=rest, rest_sd_l=_rest_sd_l(state, day, caught)
-    )
+    came = caught + day.added_l
+    # Rain before the day's draws runs over more than rain after them; the day does not say which it was.
+    least, most = (overflow_l(day.start_l, x, full_l) if came > 0.0 else 0.0 for x in (came - gone, came))
+    over = (least + most) / 2.0
+    rest = day.start_l + came - over - gone - day.end_l
+    sd = math.hypot(_rest_sd_l(state, day, caught), (most - least) / 2.0)
+    return replace(day, caught_l=caught, overflow_l=over, rest_l=rest, rest_sd_l=sd)
 
 
 def _rest_sd_l(state: State, day: RecordWaterDay, caught_l: float) -> float:
@@ -96,10 +114,10 @@ def _rest_sd_l(state: State, day: RecordWaterDay, caught_l: float) -> float:
     level_sd_m = math.hypot(noise_m / math.sqrt(READINGS_OF_ONE_LEVEL), SLOW_SD_M)
     stage = state.model.stage
     per_m = 1000.0 * stage.area_m2(stage.level_m((day.start_l + day.end_l) / 2.0))
-    leak_sd_l = 24.0 * state.leak[1] if state.leak is not None else 0.0
+    leak_sd_l = 24.0 * state.leak.sd_lph if state.leak is not None else 0.0
     return math.hypot(
         math.sqrt(2.0) * level_sd_m * per_m,
-        CATCH_SD_SHARE * caught_l,
+        (OWN_GAUGE_SD_SHARE if _typed_mm(state, day.day) is not None else SERVICE_SD_SHARE) * caught_l,
         DRAWN_SD_SHARE * day.drawn_l,
         leak_sd_l,
     )
@@ -107,12 +125,16 @@ def _rest_sd_l(state: State, day: RecordWaterDay, caught_l: float) -> float:
 
 def _rain_mm(state: State, day: date) -> float | None:
     """Rain of a day that is over; None while only a forecast of it is known."""
-    typed = next((mm for on, mm in reversed(state.rain_typed) if on == day), None)
+    typed = _typed_mm(state, day)
     if typed is not None:
         return typed
-    if state.known_through is None or day > state.known_through:
+    if day not in state.rain_known:
         return None
     return next((d.rain_mm for d in state.weather if d.day == day), None)
+
+
+def _typed_mm(state: State, day: date) -> float | None:
+    return next((mm for on, mm in reversed(state.rain_typed) if on == day), None)
 
 
 @dataclass(frozen=True, slots=True)

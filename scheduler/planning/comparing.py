@@ -38,7 +38,8 @@ def compare_runs(before: PlannedRun, after: PlannedRun) -> Comparison | None:
     """Split the change of the run time; None where a plan did not keep what that needs.
 
     ``head``: less flow from a lower level. ``clogging``: the learned share of the drawn flow.
-    ``weather``: use per day. ``days``: days since the last watering. ``rest``: rain, other plants due, cuts.
+    ``weather``: use per day. ``days``: days since the last watering. ``rest``: rain, other plants due, cuts,
+    and what one of the plans did not keep.
     """
     flows = [_figure(r, "run_time_from_level", "flow_lph") for r in (before, after)]
     if flows[0] is None or flows[1] is None or min(flows[0], flows[1], before.run_s, after.run_s) <= 0.0:
@@ -46,30 +47,24 @@ def compare_runs(before: PlannedRun, after: PlannedRun) -> Comparison | None:
     learned = [_figure(r, "flow_corrected", "flow_factor") or 1.0 for r in (before, after)]
     clogging = math.log(learned[0] / learned[1])
     head = math.log(flows[0] / flows[1]) - clogging
-    weather, days = _weather_and_days(before, after)
+    logs: list[tuple[CauseKind, float]] = [("head", head), ("clogging", clogging)]
+    logs += _weather_and_days(before, after)
     total = math.log(after.run_s / before.run_s)
-    rest = total - head - clogging - weather - days
+    logs.append(("rest", total - sum(x for _, x in logs)))
     mean_s = before.run_s if abs(total) < 1e-9 else (after.run_s - before.run_s) / total
-    logs: tuple[tuple[CauseKind, float], ...] = (
-        ("head", head),
-        ("clogging", clogging),
-        ("weather", weather),
-        ("days", days),
-        ("rest", rest),
-    )
     return Comparison(before.run_s, after.run_s, tuple(Cause(k, mean_s * x) for k, x in logs))
 
 
-def _weather_and_days(before: PlannedRun, after: PlannedRun) -> tuple[float, float]:
-    """Logarithms of the ratios of use per day and of days; 0 where a plan did not keep them."""
+def _weather_and_days(before: PlannedRun, after: PlannedRun) -> list[tuple[CauseKind, float]]:
+    """Logarithms of the ratios of use per day and of days; none where a plan did not keep them."""
     used = [_figure(r, "since_watered", "used_l") for r in (before, after)]
     days = [_figure(r, "since_watered", "days") for r in (before, after)]
     if used[0] is None or used[1] is None or days[0] is None or days[1] is None:
-        return 0.0, 0.0
+        return []
     if min(used[0], used[1], days[0], days[1]) <= 0.0:
-        return 0.0, 0.0
+        return []
     per_day = math.log((used[1] / days[1]) / (used[0] / days[0]))
-    return per_day, math.log(days[1] / days[0])
+    return [("weather", per_day), ("days", math.log(days[1] / days[0]))]
 
 
 def _figure(run: PlannedRun, code: str, name: str) -> float | None:

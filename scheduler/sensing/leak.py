@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 from scheduler.sensing.level import SLOW_SD_M, LevelTrack
 from scheduler.sensing.rest import LevelVolume
@@ -11,8 +12,12 @@ from scheduler.site.model import Site
 # Shorter rests tell no leak: the trade looks at a night (12-24 h at commissioning, 8 h for the alarm).
 LEAK_SPAN_H = 6.0
 LEAK_READINGS = 24
-# Sightings further off than this many sd lose weight.
+# Sightings further off than this many sd are another thing than the leak that was known ...
 GATE_SIGMAS = 3.0
+# ... until so many in a row say the same (a choice of this project).
+CHANGED_RESTS = 3
+# A leak is taken to change slowly: for each rest the sd of what was known before grows by this factor.
+FORGETTING = 1.1
 
 
 def leak_lph(track: LevelTrack, site: Site, stage: LevelVolume) -> tuple[float, float] | None:
@@ -35,15 +40,31 @@ def leak_lph(track: LevelTrack, site: Site, stage: LevelVolume) -> tuple[float, 
     return -line.slope_m_h * litres_per_m, math.hypot(line.slope_sd_m_h, slow_m_h) * litres_per_m
 
 
-def learn_leak(
-    prior: tuple[float, float] | None, seen: tuple[float, float] | None
-) -> tuple[float, float] | None:
-    """Two estimates of a leak, weighed by their variances; ``None`` is no knowledge.
+@dataclass(frozen=True, slots=True)
+class Leak:
+    """Litres an hour that leave with the valves shut, and their sd. ``beyond``: rests in a row that lay far
+    above (+) or below (-) this: one is a shower or a can, several are a leak that changed."""
 
-    What was seen loses weight the further it lies from what was known: a shower that nobody foretold, a can.
+    lph: float
+    sd_lph: float
+    beyond: int = 0
+
+
+def learn_leak(prior: Leak | None, seen: tuple[float, float]) -> Leak:
+    """What one more rest (L/h and its sd) teaches; estimates are weighed by their variances.
+
+    A sighting far from what was known is only counted at first: a shower that nobody foretold, a can. After
+    ``CHANGED_RESTS`` of them on one side the leak has changed, and what was known before no longer holds.
     """
-    if prior is None or seen is None:
-        return seen or prior
-    excess = max(1.0, abs(seen[0] - prior[0]) / math.hypot(prior[1], seen[1]) / GATE_SIGMAS)
-    a, b = 1.0 / prior[1] ** 2, 1.0 / (seen[1] * excess) ** 2
-    return (prior[0] * a + seen[0] * b) / (a + b), math.sqrt(1.0 / (a + b))
+    if prior is None:
+        return Leak(*seen)
+    known_sd = prior.sd_lph * FORGETTING
+    away = (seen[0] - prior.lph) / math.hypot(known_sd, seen[1])
+    if abs(away) > GATE_SIGMAS:
+        side = 1 if away > 0.0 else -1
+        beyond = prior.beyond + side if prior.beyond * side >= 0 else side
+        if abs(beyond) >= CHANGED_RESTS:
+            return Leak(*seen)
+        return Leak(prior.lph, known_sd, beyond)
+    a, b = 1.0 / known_sd**2, 1.0 / seen[1] ** 2
+    return Leak((prior.lph * a + seen[0] * b) / (a + b), math.sqrt(1.0 / (a + b)))

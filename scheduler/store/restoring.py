@@ -10,8 +10,8 @@ from sqlalchemy.engine import Connection
 
 from scheduler.agronomy.need import RootZone
 from scheduler.control.alarms import AlarmMemory
-from scheduler.control.effects import RecordLearning
-from scheduler.control.state import Saved, WaterBook
+from scheduler.control.effects import RecordLearning, RootZoneRecord
+from scheduler.control.state import Saved, WaterBook, WaterDraw
 from scheduler.sensing.flow import FlowFactor
 from scheduler.store import asking
 
@@ -21,6 +21,10 @@ BOOKED_RESTORED = 500
 WEATHER_RESTORED_DAYS = 14
 # Given litres without any balanced day yet (a new garden) go back this far.
 GIVEN_RESTORED_DAYS = 14
+# Days before the last balanced one from which later rain mends the balance (as the controller keeps them).
+BASE_DAYS = 7
+# A level older than this serves for nothing, so draws before it matter to none.
+DRAWS_RESTORED = timedelta(hours=48)
 # Closed days whose balance may still be mended by later weather (as many as the controller keeps).
 WATER_DAYS_RESTORED = 7
 
@@ -29,7 +33,11 @@ def load_saved(connection: Connection, site: str, now: datetime, zone: ZoneInfo)
     """One consistent view of everything the controller goes on from."""
     today = now.astimezone(zone).date()
     balanced = asking.last_balanced_day(connection, site)
-    first_given = balanced + timedelta(days=1) if balanced else today - timedelta(days=GIVEN_RESTORED_DAYS)
+    base = _base(connection, site, balanced) if balanced else None
+    given_after = base[0] if base is not None else balanced
+    first_given = (
+        given_after + timedelta(days=1) if given_after else today - timedelta(days=GIVEN_RESTORED_DAYS)
+    )
     stop = asking.stop_state(connection, site)
     calibration = asking.last_calibration(connection, site)
     return Saved(
@@ -37,6 +45,7 @@ def load_saved(connection: Connection, site: str, now: datetime, zone: ZoneInfo)
         booked=frozenset(asking.booked_order_ids(connection, site, BOOKED_RESTORED)),
         root_zones=_root_zones(connection, site),
         balanced_day=balanced,
+        base=base,
         given_l=asking.given_since(connection, site, first_given),
         flow_factors=tuple((row.zone, _factor(row)) for row in asking.last_learning(connection, site)),
         weather=asking.weather_since(connection, site, today - timedelta(days=WEATHER_RESTORED_DAYS)),
@@ -47,6 +56,7 @@ def load_saved(connection: Connection, site: str, now: datetime, zone: ZoneInfo)
         requests=asking.unanswered_requests(connection, site),
         alarms=_alarms(connection, site, zone),
         book=_book(connection, site, today),
+        draws=_draws(connection, site, now, today),
         water_days=asking.water_days_since(connection, site, today - timedelta(days=WATER_DAYS_RESTORED)),
         holds=asking.holds_now(connection, site),
         rain_typed=asking.typed_rain_since(connection, site, today - timedelta(days=WEATHER_RESTORED_DAYS)),
@@ -69,6 +79,44 @@ def _book(connection: Connection, site: str, today: date) -> WaterBook:
         drawn_l=drawn_l,
         taken_l=sum(m.litres for m in moved if m.kind == "took"),
         added_l=sum(m.litres for m in moved if m.kind == "topped_up"),
+    )
+
+
+def _draws(connection: Connection, site: str, now: datetime, today: date) -> tuple[WaterDraw, ...]:
+    """What left the barrels in the last days, by run and by hand: a level measured before it is too high."""
+    since = now - DRAWS_RESTORED
+    first = today - DRAWS_RESTORED - timedelta(days=1)
+    runs = [
+        WaterDraw(b.at - timedelta(seconds=b.open_s), b.volume_high_l, by_run=True)
+        for b in asking.bookings_since(connection, site, first)
+        if b.at >= since and b.volume_high_l > 0.0
+    ]
+    cans = [
+        WaterDraw(m.at, m.litres, by_run=False)
+        for m in asking.hand_water_since(connection, site, first)
+        if m.kind == "took" and m.at >= since
+    ]
+    return tuple(sorted([*runs, *cans], key=lambda d: d.at))
+
+
+def _base(connection: Connection, site: str, balanced: date) -> tuple[date, tuple[RootZone, ...]] | None:
+    """The root zones some days before the last balanced one, from where every day up to it is on record."""
+    records = asking.root_zones_since(connection, site, balanced - timedelta(days=BASE_DAYS))
+    by_day: dict[date, list[RootZoneRecord]] = {}
+    for record in records:
+        by_day.setdefault(record.day, []).append(record)
+    plants = {r.plant for r in by_day.get(balanced, [])}
+    day = balanced
+    while {r.plant for r in by_day.get(day - timedelta(days=1), [])} >= plants:
+        day -= timedelta(days=1)
+        if day < balanced - timedelta(days=BASE_DAYS):  # pragma: no cover - no older record was asked for
+            break
+    if day == balanced or not plants:
+        return None
+    watered = asking.last_watered(connection, site)
+    return day, tuple(
+        RootZone(r.plant, r.depletion_mm, last if (last := watered.get(r.plant)) and last <= day else None)
+        for r in by_day[day]
     )
 
 

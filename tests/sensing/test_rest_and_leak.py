@@ -10,7 +10,7 @@ import pytest
 
 from scheduler.sensing.belief import LevelReading
 from scheduler.sensing.flow import drop_measured, rest_level
-from scheduler.sensing.leak import leak_lph, learn_leak
+from scheduler.sensing.leak import CHANGED_RESTS, FORGETTING, Leak, leak_lph, learn_leak
 from scheduler.sensing.level import LevelTrack, fresh_track, take_reading, valve_moved
 from scheduler.sensing.scale import raw_at_level
 from scheduler.sensing.trend import Trend
@@ -121,11 +121,22 @@ def test_a_short_rest_tells_no_leak() -> None:
 
 
 def test_two_leak_estimates_are_weighed_by_their_doubt() -> None:
-    assert learn_leak(None, None) is None
-    assert learn_leak(None, (0.3, 0.1)) == (0.3, 0.1)
-    value, sd = learn_leak((0.2, 0.1), (0.4, 0.1)) or (0.0, 0.0)
-    assert value == pytest.approx(0.3)
-    assert sd == pytest.approx(0.1 / math.sqrt(2.0))
+    assert learn_leak(None, (0.3, 0.1)) == Leak(0.3, 0.1)
+    found = learn_leak(Leak(0.2, 0.1 / FORGETTING), (0.4, 0.1))
+    assert found.lph == pytest.approx(0.3)
+    assert found.sd_lph == pytest.approx(0.1 / math.sqrt(2.0))
+
+
+def test_one_odd_rest_changes_no_leak_but_several_alike_are_a_leak_that_began() -> None:
+    leak = Leak(0.3, 0.05)
+    once = learn_leak(leak, (2.0, 0.1))
+    assert (once.lph, once.beyond) == (0.3, 1)
+    assert learn_leak(once, (0.3, 0.1)).beyond == 0  # it was a can
+    for _ in range(CHANGED_RESTS):
+        leak = learn_leak(leak, (2.0, 0.1))
+    assert (leak.lph, leak.beyond) == (2.0, 0)
+    up_and_down = learn_leak(learn_leak(Leak(0.3, 0.05), (2.0, 0.1)), (-2.0, 0.1))
+    assert (up_and_down.lph, up_and_down.beyond) == (0.3, -1)
 
 
 def test_a_line_without_fading_is_that_of_ordinary_least_squares() -> None:
