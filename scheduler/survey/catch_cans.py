@@ -201,21 +201,33 @@ def _middle(
         return Measured(1.0, float("inf"), 0.0, float("inf")), LEAST_OFF
     ratios = np.array(list(seen.values()))
     itself = float(np.median([np.hypot(spreads[e], read_sd) for e in seen]))
-    kept, scatter, middle = ratios, itself, float(np.median(ratios))
+    kept, scatter, middle = ratios, itself, float(np.median(_closest_half(ratios)))
     for _ in range(_PASSES):
-        middle = float(np.median(kept))
         if middle <= 0.0:
             return Measured(0.0, itself, 0.0, itself), LEAST_OFF
         scatter = _MAD_TO_SD * float(np.median(np.abs(kept / middle - 1.0)))
         scatter = min(max(itself, scatter), SCATTER_MOST)
         off_share = max(AMISS_SCATTERS * scatter, LEAST_OFF)
         right = ratios[np.abs(ratios / middle - 1.0) <= off_share]
-        if len(right) < max(LEAST_CANS, len(ratios) / 2) or len(right) == len(kept):
+        if len(right) < max(LEAST_CANS, len(ratios) / 2):
             break
-        kept = right
+        settled = len(right) == len(kept)
+        kept, middle = right, float(np.median(right))
+        if settled:
+            break
     # The median of n normal values errs by 1.2533 times the error of their mean (Kendall & Stuart).
     sd = middle * float(np.hypot(1.2533 * scatter / np.sqrt(len(kept)), CAN_SD_SHARE))
     return Measured.of(middle, sd), max(AMISS_SCATTERS * scatter, LEAST_OFF)
+
+
+def _closest_half(ratios: Array) -> Array:
+    """The half of the values, and one more, that lie closest together: clogging leaves a tail on one side,
+    which drags the median of few values along."""
+    ordered = np.sort(ratios)
+    half = len(ordered) // 2 + 1
+    widths = ordered[half - 1 :] - ordered[: len(ordered) - half + 1]
+    first = int(np.argmin(widths))
+    return ordered[first : first + half]
 
 
 def _judge(
