@@ -9,6 +9,7 @@ exact, by the implicit function theorem on the network's laws.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -49,6 +50,8 @@ SETTLED = 1e-5
 # No step changes a logarithm by more.
 STEP_MAX = 1.0
 DOUBTFUL_SD = 3.0
+# ... and is judged only where the fit leaves it so much of its own variance to miss by.
+JUDGED_SHARE = 0.2
 # A total or a can in which nothing should have flowed by the model still counts as this (L).
 LEAST_L = 1e-4
 
@@ -256,12 +259,18 @@ def _expect(network: Network, shots: Sequence[Shot], mean: Array) -> tuple[Array
 def _judge(
     residuals: Array, slopes: Array, weighed: Array, error: Array, cov: Array
 ) -> tuple[float | None, NDArray[np.bool_]]:
-    """Mean square misfit for each reading that is free to miss, and which readings lie far off."""
+    """Mean square misfit for each reading that is free to miss, and which reading lies far off: the worst one
+    only, because it pulls the fit away from good ones."""
     influence = slopes @ cov @ weighed.T
     freedom = len(residuals) - float(np.trace(influence))
-    spread = np.diag(error - slopes @ cov @ slopes.T)
-    sd = np.sqrt(np.maximum(spread, 1e-8))
+    far = np.zeros(len(residuals), dtype=np.bool_)
     if freedom < 0.5:
-        return None, np.zeros(len(residuals), dtype=np.bool_)
+        return None, far
     square = float(residuals @ np.linalg.solve(error, residuals))
-    return square / freedom, np.abs(residuals) > DOUBTFUL_SD * sd
+    total = np.diag(error)
+    spread = total - np.diag(slopes @ cov @ slopes.T)
+    # A reading that alone tells of its emitter fits itself, and cannot be judged.
+    judged = np.where(spread > JUDGED_SHARE * total, np.abs(residuals) / np.sqrt(total), 0.0)
+    worst = int(np.argmax(judged))
+    far[worst] = judged[worst] > 0.0 and abs(residuals[worst]) > DOUBTFUL_SD * math.sqrt(spread[worst])
+    return square / freedom, far
