@@ -29,6 +29,10 @@ OUTSIDE_SD = 0.05
 # A change of lines, filter or valve since the test moves the heads; what that does to the flow is modelled,
 # and so much of it is not known, one sd. Bubblers turned since and not measured again as well (our choice).
 CHANGED_SD = 0.05
+# Mean square of the readings over their errors above which they are said not to agree, and by how much the
+# whole zone and its cans must then differ.
+MISFIT_MAX = 6.0
+APART_SHARE = 0.05
 # Levels at which the sd of the flow is worked out.
 SD_LEVELS = 12
 _LOWEST_SHARE = 0.03
@@ -221,6 +225,18 @@ def _tested_heads(readings: ZoneReadings, fit: ZoneFit) -> list[tuple[float, flo
 
 
 def _fit_doubts(readings: ZoneReadings, fit: ZoneFit) -> list[str]:
+    """In words: cans and draws that do not agree, or else the one reading that does not fit."""
+    places = [(shot, c) for shot in readings.shots for c in shot.caught]
+    whole = [r for (_, c), r in zip(places, fit.residuals, strict=True) if c.emitter is None]
+    single = [r for (_, c), r in zip(places, fit.residuals, strict=True) if c.emitter is not None]
+    if whole and single and fit.misfit is not None and fit.misfit > MISFIT_MAX:
+        off = math.exp(float(np.mean(whole)) - float(np.mean(single))) - 1.0
+        if abs(off) > APART_SHARE:
+            side = "more" if off > 0.0 else "less"
+            return [
+                f"head-flow test and catch cans do not agree: the whole zone gave {abs(off):.0%} {side} than "
+                "the cans say; repeat the one that is less sure"
+            ]
     words = []
     for number, reading in fit.doubtful:
         caught = readings.shots[number].caught[reading]

@@ -291,19 +291,24 @@ class _Gathering:
             self.used.append(kept)
 
     def _now_columns(self) -> tuple[NDArray[np.intp], set[str]]:
+        """The newest setting that a test tells of, of each emitter; and those turned since their can."""
+        told = set(self.seen)
+        for shot in self.shots:
+            if any(c.emitter is None for c in shot.caught):
+                told.update(int(c) for c in shot.columns)
         found = np.full(len(self.network.emitter_ids), -1, dtype=np.intp)
         turned: set[str] = set()
         for i, emitter in enumerate(self.network.emitter_ids):
             drawn = self.emitters[emitter]
-            turns = self._turns_until(emitter, None)
             law = (i, round(drawn.coefficient_lph, 4), round(drawn.exponent, 4))
-            for before in range(turns, -1, -1):
-                column = self.columns.get((*law, before))
-                if column is not None:
-                    found[i] = column
-                    if before < turns:
-                        turned.add(emitter)
-                    break
+            settings = range(self._turns_until(emitter, None), -1, -1)
+            known = [self.columns[*law, n] for n in settings if (*law, n) in self.columns]
+            if not known:
+                continue
+            found[i] = next((c for c in known if c in told), known[0])
+            last = self.columns.get((*law, settings[0]))
+            if len(settings) > 1 and last not in self.seen:
+                turned.add(emitter)
         return found, turned
 
     def _own_sd(self) -> list[float]:
