@@ -175,8 +175,13 @@ def line_questions(asked: Asked, entry: LineFlushed, about: str) -> list[Questio
     return found
 
 
+def flush_speed_ms(line: Line, flow_ls: float) -> float:
+    """Speed of the water (m/s) that leaves the open end of a line at litres a second."""
+    return flow_ls / 1000.0 / (math.pi / 4.0 * line.bore_m**2)
+
+
 def _flush_speed(line: Line, flow_ls: float, about: str) -> list[Question]:
-    speed = flow_ls / 1000.0 / (math.pi / 4.0 * line.bore_m**2)
+    speed = flush_speed_ms(line, flow_ls)
     if speed >= FLUSH_SPEED_MS:
         return []
     text = (

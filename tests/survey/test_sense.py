@@ -17,7 +17,6 @@ from scheduler.survey.tests_done import (
     Can,
     CatchCans,
     Draw,
-    Flush,
     HandLevel,
     HeadFlow,
     LeakAtRest,
@@ -26,15 +25,13 @@ from scheduler.survey.tests_done import (
     PourRead,
     PrimeTime,
     RestReading,
-    SensorScale,
     TestRecord,
     TravelTimes,
-    Trim,
     TurnDone,
     WetPlace,
-    WetWalk,
 )
 from tests.support.gardens import small_garden
+from tests.support.sensible_records import good_records
 
 AT = datetime(2012, 5, 20, tzinfo=UTC)
 SITE = small_garden()
@@ -59,50 +56,6 @@ def cans(p1: float, p2: float, **more: object) -> CatchCans:
     return CatchCans.model_validate(
         {"zone": "pots", "level_m": 0.6, "run_s": 600.0, "cans": both, **MORE, **more}
     )
-
-
-def good_records() -> list[TestRecord]:
-    raws = [float(raw_at_level(SITE, level, 20.0)[0]) for level in (0.2, 0.7)]
-    half = flow(0, 0.6) / 12.0
-    return [
-        SensorScale(
-            readings=(
-                HandLevel(level_m=0.2, raw=raws[0], air_c=20.0),
-                HandLevel(level_m=0.7, raw=raws[1], air_c=20.0),
-            ),
-            **MORE,
-        ),
-        LeakAtRest(
-            readings=(
-                RestReading(at=AT, level_m=0.60, water_c=14.0),
-                RestReading(at=AT + timedelta(hours=20), level_m=0.59, water_c=16.0),
-            ),
-            **MORE,
-        ),
-        WetWalk(zone="pots", level_m=0.7, places=(WetPlace(where="tee", mended=True, flow_lph=0.5),), **MORE),
-        Flush(
-            zone="pots",
-            lines=(LineFlushed(line="pots-line", clear=True, run_s=90.0, volume_l=6.0),),
-            **MORE,
-        ),
-        PrimeTime(zone="pots", level_m=0.7, prime_s=25.0, emitter="p2", **MORE),
-        HeadFlow(
-            zone="pots",
-            draws=tuple(
-                Draw(level_m=level, run_s=360.0, volume_l=flow(0, level) / 10.0) for level in (0.7, 0.4, 0.1)
-            ),
-            **MORE,
-        ),
-        cans(half, half, drawn_l=2.02 * half),
-        Trim(zone="pots", level_m=0.6, turns=(TurnDone(emitter="p1", volume_l=0.2, run_s=60.0),), **MORE),
-        TravelTimes(zone="pots", opening_s=(8.0, 8.3), closing_s=(7.9,), **MORE),
-        Poured(
-            pours=tuple(
-                PourRead(added_l=40.0, level_m=STAGE.level_m(litres)) for litres in (20.0, 60.0, 100.0, 140.0)
-            ),
-            **MORE,
-        ),
-    ]
 
 
 @pytest.mark.parametrize("record", good_records(), ids=lambda r: r.kind)
