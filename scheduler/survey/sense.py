@@ -29,6 +29,7 @@ from scheduler.survey.sense_entries import (
     rest_questions,
     travel_questions,
     turn_questions,
+    water_questions,
     wet_questions,
 )
 from scheduler.survey.tests_done import (
@@ -118,8 +119,10 @@ def questions(site: Site, record: TestRecord) -> tuple[Question, ...]:
     elif isinstance(record, Flush):
         found += _level(site, record.level_m) + _each(site, record, record.lines)
     elif isinstance(record, PrimeTime):
-        found += _level(site, record.level_m) + _prime(site, record)
+        at = _level(site, record.level_m)
+        found += at if any(q.refused for q in at) else at + _prime(site, record)
     elif isinstance(record, HeadFlow):
+        found += water_questions(site, record.water_c, "water")
         found += _each(site, record, record.draws) + _flow_whole(record)
     elif isinstance(record, CatchCans):
         found += _cans(site, record)
@@ -205,7 +208,7 @@ def _flow_whole(record: HeadFlow) -> list[Question]:
 
 def _cans(site: Site, record: CatchCans) -> list[Question]:
     zone = site.zone(record.zone)
-    found = _level(site, record.level_m)
+    found = _level(site, record.level_m) + water_questions(site, record.water_c, "water")
     if record.level_end_m is not None:
         found += level_questions(site, record.level_end_m, "level at the end")
         if record.level_end_m > record.level_m + LEVEL_SD_M:

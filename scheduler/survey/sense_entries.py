@@ -96,6 +96,14 @@ def level_questions(site: Site, level_m: float, about: str = "level") -> list[Qu
     return []
 
 
+def water_questions(site: Site, water_c: float | None, about: str) -> list[Question]:
+    """Of the water's temperature, where it was noted."""
+    if water_c is None or WATER_C[0] <= water_c <= WATER_C[1]:
+        return []
+    text = f"Water of {show_temperature(water_c, site.units)}: type its temperature again."
+    return [Question(about, True, text)]
+
+
 def hand_level_questions(asked: Asked, entry: HandLevel, about: str) -> list[Question]:
     """Of a ruler's level and the sensor's raw value."""
     site = asked.site
@@ -120,9 +128,7 @@ def rest_questions(asked: Asked, entry: RestReading, about: str) -> list[Questio
     """Of a level while all is shut."""
     site = asked.site
     found = level_questions(site, entry.level_m, about) + _air(site, entry.air_c, about)
-    if entry.water_c is not None and not WATER_C[0] <= entry.water_c <= WATER_C[1]:
-        text = f"Water of {show_temperature(entry.water_c, site.units)}: type its temperature again."
-        found.append(Question(about, True, text))
+    found += water_questions(site, entry.water_c, about)
     if not asked.before:
         return found
     last = asked.before[-1]
@@ -328,8 +334,8 @@ def _emitter(zone: Zone, emitter: str, about: str) -> list[Question]:
 def _emitter_flow(asked: Asked, emitter: str, flow_lph: float, about: str) -> list[Question]:
     """Against what it gives as drawn, and against what the open bore of its line would let out."""
     site, zone, level_m = asked.site, asked.zone, asked.level_m
-    if zone is None or level_m is None:
-        return []
+    if zone is None or level_m is None or level_questions(site, level_m):
+        return []  # an impossible level is asked about by itself
     line, point = next(
         (line, p) for line in zone.lines for p in line.points if emitter in {e.id for e in p.emitters}
     )

@@ -6,17 +6,22 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from scheduler.hydraulics.network import zone_network
 from scheduler.hydraulics.solve import solve
 from scheduler.planning.garden import garden_model
 from scheduler.sensing.scale import raw_at_level
+from scheduler.site.errors import UsageError
 from scheduler.site.model import Site
+from scheduler.survey.analysis import analyse
 from scheduler.survey.sense import Question, entry_questions, questions
 from scheduler.survey.tests_done import (
     Can,
     CatchCans,
     Draw,
+    Flush,
     HandLevel,
     HeadFlow,
     LeakAtRest,
@@ -25,10 +30,13 @@ from scheduler.survey.tests_done import (
     PourRead,
     PrimeTime,
     RestReading,
+    SensorScale,
     TestRecord,
     TravelTimes,
+    Trim,
     TurnDone,
     WetPlace,
+    WetWalk,
 )
 from tests.support.gardens import small_garden
 from tests.support.sensible_records import good_records
@@ -246,6 +254,76 @@ def test_a_valve_that_sticks_is_noticed() -> None:
 def test_a_wet_place_gives_no_more_than_the_zone() -> None:
     place = WetPlace(where="tee", mended=False, flow_lph=200.0)
     assert "whole zone" in only(entry_questions(SITE, place, zone="pots")).text
+
+
+def test_water_that_is_ice_is_refused() -> None:
+    half = flow(0, 0.6) / 12.0
+    assert only(questions(SITE, cans(half, half, water_c=-4.0))).refused
+
+
+anything = st.floats(allow_nan=False, allow_infinity=False, width=32)
+seconds = st.floats(1e-3, 1e9)
+litres = st.floats(0.0, 1e9)
+
+
+@st.composite
+def odd_records(draw: st.DrawFn) -> TestRecord:
+    level = draw(anything | st.floats(-0.1, 0.9))
+    end = draw(st.none() | anything | st.floats(-0.1, 0.9))
+    run_s, volume = draw(seconds), draw(litres)
+    emitter = draw(st.sampled_from(["p1", "p2", "p3", ""]))
+    one: TestRecord = draw(
+        st.sampled_from(
+            [
+                SensorScale(readings=(HandLevel(level_m=level, raw=draw(anything), air_c=end),), **MORE),
+                HeadFlow(
+                    zone="pots",
+                    draws=(Draw(level_m=level, level_end_m=end, run_s=run_s, volume_l=volume),) * 2,
+                    water_c=end,
+                    **MORE,
+                ),
+                CatchCans(
+                    zone="pots",
+                    level_m=level,
+                    level_end_m=end,
+                    run_s=run_s,
+                    cans=(Can(emitter=emitter, volume_l=volume),) * 2,
+                    **MORE,
+                ),
+                PrimeTime(zone="pots", level_m=level, prime_s=run_s, emitter=emitter, **MORE),
+                Poured(pours=(PourRead(added_l=level, level_m=level),) * 2, **MORE),
+                WetWalk(zone="pots", places=(WetPlace(where="tee", mended=False, flow_lph=volume),), **MORE),
+                Flush(
+                    zone="pots",
+                    lines=(LineFlushed(line="pots-line", clear=True, run_s=run_s, volume_l=volume),),
+                    **MORE,
+                ),
+                Trim(
+                    zone="pots",
+                    level_m=level,
+                    turns=(TurnDone(emitter=emitter, volume_l=volume, run_s=run_s),),
+                    **MORE,
+                ),
+            ]
+        )
+    )
+    return one
+
+
+@settings(max_examples=300, deadline=None, derandomize=True)
+@given(odd_records())
+def test_whatever_is_typed_is_answered_in_sentences(record: TestRecord) -> None:
+    found = questions(SITE, record)
+    for question in found:
+        assert question.text[-1] in ".?" and len(question.text) < 250
+        assert "nan" not in question.text and "inf" not in question.text
+    if any(q.refused for q in found):
+        return
+    try:
+        verdict = analyse(SITE, record).verdict
+    except UsageError:  # told apart from a slip of ours, which would end the test
+        return
+    assert verdict[-1] == "." and "nan" not in verdict
 
 
 def test_an_unknown_zone_is_refused_before_all_else() -> None:
