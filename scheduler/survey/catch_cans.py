@@ -53,6 +53,8 @@ _DRY_LPH = 0.01
 _PASSES = 4
 # Draws for the intervals of the evenness; their seed, so that a sheet printed twice says the same.
 _DRAWS, _SEED = 200, 458
+# Emitters named in one sentence.
+_NAMED_MOST = 6
 # How many sd of its error a loss between what was drawn and what was caught must be.
 _LOSS_SDS = 3.0
 
@@ -338,7 +340,8 @@ def _verdict(site: Site, result: CanResult) -> str:
         words.append("The emitters scatter far from what is drawn: trim first, then set the cans out again.")
     missing = [e.emitter for e in result.emitters if e.finding == "not measured"]
     if missing:
-        words.append(f"No can: {', '.join(missing)}.")
+        more = f" and {len(missing) - _NAMED_MOST} more" if len(missing) > _NAMED_MOST else ""
+        words.append(f"No can: {', '.join(missing[:_NAMED_MOST])}{more}.")
     lost = result.lost_l
     if lost is not None and lost.value > _LOSS_SDS * lost.sd:
         over = show_volume(lost.value, site.units)

@@ -66,6 +66,9 @@ SUM_SDS, SUM_REFUSED_SHARE = 3.0, 0.5
 PRIME_FACTOR = 5.0
 # ... and by more than this: steady drips take a while to show.
 PRIME_SLACK_S = 60.0
+# Every emitter gets a can where there are no more than so many; else at least so many, spread over the zone
+# (16 in published field tests; the trade's practice).
+EVERY_CAN_BELOW, LEAST_SAMPLE = 20, 16
 # Valve times of one direction that differ by more than this share of their mean are questioned.
 TRAVEL_SPREAD = 0.3
 
@@ -252,7 +255,8 @@ def _sum(site: Site, record: CatchCans) -> list[Question]:
 def _left_out(zone: Zone, record: CatchCans) -> list[Question]:
     with_can = {can.emitter for can in record.cans}
     without = [e.id for e in zone.emitters if e.id not in with_can]
-    if not without:
+    sampled = len(zone.emitters) > EVERY_CAN_BELOW and len(with_can) >= LEAST_SAMPLE
+    if not without or sampled:
         return []
     shown = ", ".join(without[:6]) + (f" and {len(without) - 6} more" if len(without) > 6 else "")
     return [Question("cans", False, f"No can is given for {shown}: leave them out as not measured?")]

@@ -59,6 +59,13 @@ def test_k_and_x_of_a_printed_power_law_are_found() -> None:
     assert (fit.head_min_m, fit.head_max_m) == (pytest.approx(0.5, abs=0.01), pytest.approx(2.0))
 
 
+def test_two_levels_give_the_handbooks_two_point_exponent() -> None:
+    # x = ln(q1 / q2) / ln(h1 / h2), the formula for an emitter tested at two heads (Keller & Karmeli 1974,
+    # from memory). Worked by hand: 16 and 25 L/h at 0.4 and 1.0 m: 0.4463 / 0.9163 = 0.4871.
+    fit = head_flow(small_garden(), record(caught(0.1, 16.0, 60.0), caught(0.7, 25.0, 60.0)))
+    assert fit.x.value == pytest.approx(0.4871, abs=0.004)
+
+
 def test_a_weighted_line_in_logs_is_that_of_the_reference_library() -> None:
     # numpy.polyfit with weights 1/sd; the exponent's prior is next to nothing with these heads apart.
     site = small_garden()
