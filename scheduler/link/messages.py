@@ -62,6 +62,8 @@ RECEIPT_IDS_MAX = 8
 Name = Annotated[str, StringConstraints(min_length=1, max_length=40, pattern=r"^[A-Za-z0-9._-]+$")]
 Token = Annotated[str, StringConstraints(min_length=1, max_length=32, pattern=r"^[A-Za-z0-9._-]+$")]
 Channel = Annotated[int, Field(ge=0, le=255)]
+# A site file counts the node's motor drivers from 1, as they are labelled; the wire and the node from 0.
+FIRST_CHANNEL = 1
 Sequence31 = Annotated[int, Field(ge=0, le=SEQUENCE_MAX)]
 Uptime = Annotated[int, Field(ge=0, le=UPTIME_MS_MAX)]
 Duration = Annotated[int, Field(ge=0, le=1 << 40)]
@@ -191,7 +193,7 @@ def encode_order(order: Order, key: bytes) -> bytes:
             session=order.session,
             sequence=order.sequence,
             order_id=order.order_id,
-            channel=order.channel,
+            channel=order.channel - FIRST_CHANNEL,
             open_ms=order.open_ms,
             start_by_uptime_ms=order.start_by_uptime_ms,
             low_raw=order.low_raw,
@@ -216,7 +218,11 @@ def encode_close(
     """``nonce``: drawn fresh, so that the node can tell a repeated close from a new one."""
     try:
         message = CloseMessage(
-            node=node, channel=channel, session=session, after_sequence=after_sequence, nonce=nonce
+            node=node,
+            channel=channel - FIRST_CHANNEL if channel is not None else None,
+            session=session,
+            after_sequence=after_sequence,
+            nonce=nonce,
         )
     except ValidationError as error:
         raise _made("a close that cannot be sent", error) from error
@@ -279,9 +285,12 @@ def heard(message: StateMessage, received_at: datetime) -> NodeHeard:
         session=message.session,
         uptime_ms=message.uptime_ms,
         last_sequence=message.last_sequence,
-        valves=tuple(ValveStatus(v.channel, v.position, v.order_id, v.open_ms) for v in message.valves),
+        valves=tuple(
+            ValveStatus(v.channel + FIRST_CHANNEL, v.position, v.order_id, v.open_ms) for v in message.valves
+        ),
         outcomes=tuple(
-            RunOutcome(o.order_id, o.channel, o.open_ms, o.open_ms_max, o.why) for o in message.outcomes
+            RunOutcome(o.order_id, o.channel + FIRST_CHANNEL, o.open_ms, o.open_ms_max, o.why)
+            for o in message.outcomes
         ),
         refusals=tuple(Refusal(r.why, r.order_id) for r in message.refusals),
         refused_total=message.refused_total,

@@ -9,6 +9,7 @@ from datetime import datetime, timedelta
 from typing import Any
 
 from scheduler.control.clock import Now
+from scheduler.link.messages import FIRST_CHANNEL
 from scheduler.rehearsal.garden import TrueGarden
 from scheduler.site.model import Site
 
@@ -54,7 +55,8 @@ class GardenBoard:
     """The node's motors, switches and sensor are the virtual garden's. Used from the node's thread only."""
 
     def __init__(self, site: Site, garden: TrueGarden, clock: PracticeClock) -> None:
-        self._zones = {z.valve.channel: z.id for z in site.zones}
+        # The node counts its motors from 0, the site file from 1.
+        self._zones = {z.valve.channel - FIRST_CHANNEL: z.id for z in site.zones}
         self._channels = channels_of(site)
         self._garden = garden
         self._clock = clock
@@ -89,4 +91,4 @@ class GardenBoard:
 
 def channels_of(site: Site) -> int:
     """As many motor drivers as the highest channel in use needs."""
-    return 1 + max(z.valve.channel for z in site.zones)
+    return 1 + max(z.valve.channel for z in site.zones) - FIRST_CHANNEL

@@ -29,8 +29,8 @@ TRAVEL_SLACK = 1.5
 DAILY_OPENINGS = 2
 OWNER_ONLY = 0o600
 
-# Where a fitter has to put in what this program cannot know.
-PINS_TO_FILL = {"open": 16, "close": 17, "open_switch": 18, "closed_switch": 19}
+# Where a fitter has to put in what this program cannot know; without it the board does not start.
+PINS_TO_FILL: Mapping[str, None] = {"open": None, "close": None, "open_switch": None, "closed_switch": None}
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,8 +61,9 @@ def make_node(site: Site, secrets_file: Path, settings_file: Path, *, broker_hos
     return Provisioned(
         (
             f"Made a key for node {site.node.id!r}: in {secrets_file}, and in {settings_file} for the board.",
-            f"Fill in pins and wifi in {settings_file}, copy it to the board as settings.json, delete it.",
+            "Fill in there what is null (pins, supply_low_mv, supply_mv_per_count), and wifi.",
             _broker_words(settings_file),
+            "Then copy it to the board as settings.json, and delete it here.",
         )
     )
 
@@ -140,17 +141,25 @@ def _settings(site: Site, key: str, password: str, broker_host: str) -> dict[str
     """What core.Settings of the node takes, and the parts that drivers.py reads."""
     travel_s = max(max(z.valve.opening_s, z.valve.closing_s) for z in site.zones)
     longest_ms = round(1000.0 * site.node.longest_open_s)
-    channels = max(z.valve.channel for z in site.zones) + 1
+    channels = sorted(z.valve.channel for z in site.zones)
+    if channels != list(range(1, len(channels) + 1)):
+        raise UsageError(
+            f"the valves hang on channels {', '.join(map(str, channels))} of node {site.node.id!r}; number "
+            f"them from 1 to {len(channels)} without a gap, for the board would look for a valve in it"
+        )
+    motors = [_motor(site, channel) for channel in channels]
     return {
         "node": site.node.id,
         "key": key,
-        "channels": channels,
+        "channels": len(motors),
         "travel_ms_max": round(1000.0 * TRAVEL_SLACK * travel_s),
         "longest_open_ms": longest_ms,
         "daily_open_ms_max": DAILY_OPENINGS * longest_ms,
         "heartbeat_ms": round(1000.0 * site.node.heartbeat_s),
         "shuts_without_power": False,
-        "pins": {"motors": [PINS_TO_FILL for _ in range(channels)]},
+        "supply_low_mv": None,
+        "supply_mv_per_count": 0,
+        "pins": {"motors": motors, "level": _level_pins(site), "supply": None},
         "wifi": {"name": "", "password": ""},
         "broker": {
             "host": broker_host,
@@ -159,6 +168,18 @@ def _settings(site: Site, key: str, password: str, broker_host: str) -> dict[str
             "password": password,
         },
     }
+
+
+def _motor(site: Site, channel: int) -> dict[str, Any]:
+    """The pins of one motor driver, to be filled in; ``zone`` says which valve hangs on it (the node passes
+    over it)."""
+    return {"zone": next(z.id for z in site.zones if z.valve.channel == channel), **PINS_TO_FILL}
+
+
+def _level_pins(site: Site) -> dict[str, None] | None:
+    if site.sensor is None:
+        return None
+    return {"trigger": None, "echo": None} if site.sensor.kind == "echo" else {"adc": None}
 
 
 def _read_settings(file: Path, site: Site) -> dict[str, Any]:

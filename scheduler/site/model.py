@@ -139,7 +139,7 @@ class Line:
 
 @dataclass(frozen=True, slots=True)
 class Valve:
-    channel: int  # which motor driver of the node
+    channel: int  # which motor driver of the node, from 1
     kv_m3ph: float
     opening_s: float
     closing_s: float

@@ -82,7 +82,7 @@ FEED = Section(
 VALVE = Section(
     "A motorised valve that needs no line pressure.",
     (
-        Field("channel", Number(1, 16, whole=True), "motor driver of the valve node, from 1", required=True),
+        Field("channel", Number(1, 4, whole=True), "motor driver of the valve node, 1 to 4", required=True),
         Field("kv", _KV, "flow when open at 1 bar (give this or cv)"),
         Field("cv", _CV, "flow when open at 1 psi (give this or kv)"),
         Field("opening", _TRAVEL, "travel time", required=True),

@@ -173,13 +173,13 @@ class Water:
     def respond(self, asked: dict[str, Any], site: Any) -> dict[str, Any]:
         with self._lock:
             self._advance()
-            self._drive = asked["motor"].get("1", "off")
+            self._drive = asked["motor"].get("0", "off")
             pings = None
             if asked.get("measure") and not self.dead_sensor:
                 raw, _side = raw_at_level(site, self.level_m, AIR_C)
                 pings = [raw - 3, raw, raw + 3, raw, raw + 1]
             return {
-                "switches": [[False, True], [self.position >= 1.0, self.position <= 0.0]],
+                "switches": [[self.position >= 1.0, self.position <= 0.0]],
                 "pings": pings,
                 "supply_mv": 12_600,
                 "air_c": AIR_C,
@@ -292,7 +292,7 @@ class GardenUnderTest:
         settings = {
             "node": "shed",
             "key": KEY,
-            "channels": 2,
+            "channels": 1,
             "broker": {
                 "host": "127.0.0.1",
                 "port": self.broker.port,

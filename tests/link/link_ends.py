@@ -48,7 +48,7 @@ class Ends:
 
     def order(self, number: int, open_ms: int) -> Order:
         state = until(lambda: self.heard)
-        return Order("shed", state.session, number, f"o-{number}", 0, open_ms, state.uptime_ms + 60_000)
+        return Order("shed", state.session, number, f"o-{number}", 1, open_ms, state.uptime_ms + 60_000)
 
     def __enter__(self) -> Ends:
         self.link.start()

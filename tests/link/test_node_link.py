@@ -75,7 +75,7 @@ def test_a_broker_killed_in_mid_run_does_not_keep_the_valve_open(mosquitto: Mosq
         until(lambda: loop.node.valves[0].position == "open")
         mosquitto.kill()
         until(lambda: LinkChanged(connected=False) in ends.events)
-        ends.link.send(SendOrder(Order("shed", "s", 2, "o-2", 0, 1000, 1 << 40)))
+        ends.link.send(SendOrder(Order("shed", "s", 2, "o-2", 1, 1000, 1 << 40)))
         assert ends.link.unsent == 1  # an order is never kept for later
         until(lambda: loop.node.valves[0].position == "closed")
         mosquitto.start()
@@ -87,7 +87,7 @@ def test_a_planted_retained_order_is_refused(mosquitto: MosquittoProcess) -> Non
     planter = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv311)
     planter.connect("127.0.0.1", mosquitto.port)
     planter.loop_start()
-    frame = encode_order(Order("shed", "s", 1, "o-9", 0, 1000, 1 << 40), KEY)
+    frame = encode_order(Order("shed", "s", 1, "o-9", 1, 1000, 1 << 40), KEY)
     planter.publish("fallinghead/shed/order", frame, qos=1, retain=True).wait_for_publish(5)
     planter.disconnect()
     planter.loop_stop()

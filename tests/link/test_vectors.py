@@ -33,7 +33,7 @@ def test_micropython_makes_and_reads_the_same_bytes() -> None:
 
 def test_the_daemon_writes_an_order_exactly_as_in_the_table() -> None:
     row = ROWS[0]
-    order = Order("shed", "3132333435363738", 1, "beds-1", 0, 600_000, 905_000)
+    order = Order("shed", "3132333435363738", 1, "beds-1", 1, 600_000, 905_000)
     assert messages.encode_order(order, bytes.fromhex(row["key"])) == row["frame"].encode()
 
 

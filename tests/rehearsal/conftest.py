@@ -45,7 +45,7 @@ def make_site() -> Site:
     drums = tuple(Barrel(f"drum-{i}", "upright", 0.5, 0.85, diameter_m=0.58) for i in (1, 2))
     bed = zone(
         "bed",
-        0,
+        1,
         (
             Point(3.0, 0.2, (bubbler("b1", "tomatoes"),)),
             Point(7.0, 0.25, (bubbler("b2", "tomatoes"),)),
@@ -54,7 +54,7 @@ def make_site() -> Site:
     )
     slope = zone(
         "slope",
-        1,
+        2,
         (Point(5.0, 0.3, (bubbler("s1", "currant", 9.0),)), Point(12.0, 0.6, (bubbler("s2", "sage", 7.0),))),
     )
     return Site(

@@ -6,6 +6,7 @@ import json
 import shutil
 import stat
 import subprocess
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -44,7 +45,18 @@ def test_service_and_node_share_one_key_in_files_for_their_owner_alone(tmp_path:
     names = ("node", "channels", "travel_ms_max", "longest_open_ms", "daily_open_ms_max", "heartbeat_ms")
     node = core.Settings(key=bytes.fromhex(kept["key"]), **{n: kept[n] for n in names})
     assert node.longest_open_ms == 1000 * SITE.node.longest_open_s
-    assert node.channels > max(z.valve.channel for z in SITE.zones)
+    # One motor to each valve, in the order of the channels, each with pins that the fitter has to fill in.
+    assert node.channels == len(SITE.zones)
+    motors = kept["pins"]["motors"]
+    assert [m["zone"] for m in motors] == [z.id for z in sorted(SITE.zones, key=lambda z: z.valve.channel)]
+    assert all(m[pin] is None for m in motors for pin in ("open", "close", "open_switch", "closed_switch"))
+
+
+def test_channels_with_a_gap_are_refused_before_anything_is_written(tmp_path: Path) -> None:
+    zones = tuple(replace(z, valve=replace(z.valve, channel=2 * z.valve.channel)) for z in SITE.zones)
+    with pytest.raises(UsageError, match="without a gap"):
+        make_node(replace(SITE, zones=zones), tmp_path / "s", tmp_path / "n.json", broker_host="192.0.2.10")
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_no_secret_is_ever_printed(tmp_path: Path) -> None:
