@@ -37,6 +37,12 @@ def plan_once(
     """
     site = model.site
     by_day = {d.day: d for d in days}
+    if day not in by_day:
+        raise UsageError(
+            f"the weather tells nothing of {day}: it has days from {min(by_day)} to {max(by_day)}"
+            if by_day
+            else "the weather has no days"
+        )
     zones = {p.id: full_root_zone(p) for p in site.plants}
     for back in range(full_days_ago, 0, -1):
         zones = _advance(site, zones, by_day, day - timedelta(days=back))

@@ -46,6 +46,7 @@ class PlantSeason:
     fixed_timer_error_worst: float | None
     counted_days: int
     overtaken_l: float = 0.0  # of given_l: made needless by rain later the same day
+    hindsight_error: float | None = None  # need_error had that rain been foreknown
 
 
 def share_error(part_l: float, whole_l: float) -> float | None:
@@ -92,7 +93,7 @@ class PlantAccount:
     ) -> float:
         """Enter one finished local day; the litres that the plant used of it net of rain.
 
-        ``rain_before`` is the share of the day's rain that fell before its first watering.
+        ``rain_before`` is the share of the day's rain that fell before its last watering.
         """
         result = advance_day(self.plant, self.root_zone, weather, et0, given_l)
         overtaken_l = self._overtaken_l(weather, given_l, result.percolated_l, rain_before)
@@ -156,6 +157,7 @@ class PlantAccount:
             fixed_timer_error_worst=self._worst.get("timer"),
             counted_days=self.counted,
             overtaken_l=self.overtaken_l,
+            hindsight_error=share_error(self.given_l, max(0.0, self.wanted_l - self.overtaken_l)),
         )
 
 

@@ -112,7 +112,7 @@ class TrueGarden:
         return self.volume_l + went - self._start_volume_l - self.caught_l
 
     def rain_before_watering(self, zone_id: str, start: datetime, end: datetime) -> float:
-        """The share of a local day's rain, between two instants, that fell before the zone's first run in it.
+        """The share of a local day's rain, between two instants, that fell before the zone's last run in it.
 
         1 without a run, or without rain.
         """
@@ -121,7 +121,7 @@ class TrueGarden:
         shower = next((s for s in self._showers if start_s <= s.start_s < end_s), None)
         if not opened or shower is None:
             return 1.0
-        return shower.fallen_share((min(opened) - self.origin).total_seconds())
+        return shower.fallen_share((max(opened) - self.origin).total_seconds())
 
     def position(self, zone_id: str) -> float:
         """0 shut, 1 open: what the end switches see."""

@@ -89,6 +89,8 @@ class Season:
     floor_reached: datetime | None
     rules_broken: tuple[str, ...]
     imbalance_l: float
+    leak_l: float  # that the hidden leak took
+    overflow_l: float
     timer_dry_days: int  # counted days on which the timer's own store was at the reserve
     events: int
 
@@ -292,6 +294,8 @@ class _Rehearsal:
             brim_level_m=garden.brim_m,
             floor_reached=self.floor_reached,
             rules_broken=tuple(self._broken()),
+            leak_l=garden.leak_l,
+            overflow_l=garden.overflow_l,
             imbalance_l=max(garden.imbalance_l, self.timer_garden.imbalance_l, key=abs),
             timer_dry_days=self.timer_dry_days,
             events=self.shell.events,

@@ -46,6 +46,8 @@ def season_json(season: Season) -> dict[str, Any]:
         "worst_need_error_any_day": _share(spread(p.need_error_worst for p in season.plants)[0]),
         "worst_delivery_error_any_day": _share(spread(p.delivery_error_worst for p in season.plants)[0]),
         "store": [{"date": d.day.isoformat(), "usable_l": _litres(d.usable_l)} for d in season.days],
+        "leak_l": _litres(season.leak_l),
+        "overflow_l": _litres(season.overflow_l),
         "floor_reached": season.floor_reached.isoformat() if season.floor_reached else None,
         "fixed_timer_dry_days": season.timer_dry_days,
         "alerts": [
@@ -71,6 +73,7 @@ def _plant(plant: PlantSeason) -> dict[str, Any]:
         "delivery_error_any_day": _share(plant.delivery_error_worst),
         "counted_days": plant.counted_days,
         "overtaken_by_rain_l": _litres(plant.overtaken_l),
+        "need_error_in_hindsight": _share(plant.hindsight_error),
     }
 
 

@@ -11,10 +11,10 @@ from scheduler.pictures.run_time import draw_run_times
 from scheduler.planning.garden import garden_model
 from scheduler.site.errors import UsageError
 from scheduler.site.model import Site
-from scheduler.survey.advice import midsummer_wants
 from scheduler.survey.levels import zone_levels
 from scheduler.survey.run_times import run_times
 from scheduler.survey.section import long_section
+from scheduler.survey.wants import midsummer_wants
 
 PictureForm = Literal["png", "svg"]
 

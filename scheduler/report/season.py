@@ -66,6 +66,10 @@ def season_words(site: Site, answer: RehearseAnswer) -> list[str]:
         lines.append(
             f"Left above the reserve on {last.date:%d %B}: {show_volume(last.usable_l, site.units)}."
         )
+    more = answer.model_extra or {}
+    if more.get("leak_l"):
+        leak, over = (show_volume(more.get(name) or 0.0, site.units) for name in ("leak_l", "overflow_l"))
+        lines.append(f"The hidden leak took {leak}, also below the reserve; {over} of rain ran over.")
     zone = site.place.timezone
     lines += [f"{alert.at.astimezone(zone):%d %B %H:%M}  {alert.text}" for alert in answer.alerts]
     lines += [f"RULE BROKEN: {rule}" for rule in answer.rules_broken] or ["No rule was broken."]

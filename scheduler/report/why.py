@@ -46,8 +46,8 @@ def why_answer(site: Site, store: Store, day: date, subject: str | None = None) 
     plans = store.plans_between(day, day)
     if not plans:
         raise UsageError(
-            f"no plan was made for {day:%A %d %B %Y}: the daemon did not run then, or did not know the time "
-            "of day. `fallinghead status` says how things stand now"
+            f"no plan was made for {day:%A %d %B %Y}: the daemon did not run then, did not know the time of "
+            "day, or waited for the valve node to be heard. `fallinghead status` says how things stand now"
         )
     earlier = store.plans_between(day - timedelta(days=EARLIEST_DAYS), day - timedelta(days=LATEST_DAYS))
     bookings = [b for b in store.bookings_since(day) if b.day == day]

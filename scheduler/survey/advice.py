@@ -10,13 +10,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from datetime import date
 
 import numpy as np
 from numpy.typing import NDArray
 
-from scheduler.agronomy.need import daily_need_l
 from scheduler.hydraulics.network import zone_network
+from scheduler.hydraulics.sills import sills_m
 from scheduler.hydraulics.solve import solve_levels
 from scheduler.hydraulics.uniformity import du_low_quarter
 from scheduler.site.errors import UsageError
@@ -25,6 +24,7 @@ from scheduler.supply.stage import StageStorage, stage_storage
 from scheduler.survey.changes import changed, turned
 from scheduler.survey.compare import LEVEL_SHARES
 from scheduler.survey.trimming import TrimAdvice, trim_advice
+from scheduler.survey.wants import midsummer_wants
 
 Array = NDArray[np.float64]
 
@@ -40,8 +40,6 @@ HOURS_SPLIT = 3.0
 LEAST_GAIN = 0.01
 # Levels at which a candidate is solved; where an emitter stops is read between them.
 SCORE_LEVELS = 17
-# A strong summer day's reference evapotranspiration for the plants' wants, mm (a choice of this project).
-WANT_ET0_MM = 5.0
 # Common inner bores of garden tube, m (from memory), and raises of a stand worth building.
 BORES_M = (0.0098, 0.0136, 0.0165, 0.0205, 0.026)
 RAISES_M = (0.15, 0.3, 0.6)
@@ -85,15 +83,6 @@ class Advice:
         return self.gain / self.hours
 
 
-def midsummer_wants(site: Site) -> dict[str, float]:
-    """Litres a day each plant wants on a strong midsummer day, when all are planted."""
-    years = [p.planted.year for p in site.plants if p.planted is not None]
-    year = max(years, default=2001)
-    month = 7 if site.place.latitude_deg >= 0.0 else 1
-    day = date(year if month == 7 else year + 1, month, 15)
-    return {p.id: daily_need_l(p, WANT_ET0_MM, day) for p in site.plants}
-
-
 def advise(site: Site, wants: Mapping[str, float] | None = None) -> tuple[Advice, ...]:
     """All advice that helps by ``LEAST_GAIN`` or more, most rise of the score for each hour first."""
     wants = wants or midsummer_wants(site)
@@ -119,8 +108,13 @@ def score(site: Site, wants: Mapping[str, float], stage: StageStorage) -> Score:
         table = solve_levels(network, levels)
         alive = network.k_m3s > 0.0
         over = (table.head_m - network.activation_head_m)[:, alive].min(axis=1, initial=np.inf)
+        sills = sills_m(network)
+        over = np.minimum(
+            over, levels - sills[alive].max(initial=0.0)
+        )  # over a high place none passes below it
+        reached = np.where(levels[:, None] > sills, table.flow_lph, 0.0)
         reach.append(1.0 - stage.volume_l(_crossing(levels, over)) / stage.volume_l(brim))
-        ratios, flows = _ratios(network.emitter_plant, table.flow_lph, wants)
+        ratios, flows = _ratios(network.emitter_plant, reached, wants)
         at = [float(share * brim) for _, share in LEVEL_SHARES]
         rows = [np.array([np.interp(x, levels, column) for column in ratios.T]) for x in at]
         evenness.append(float(np.mean([du_low_quarter(r) if r.sum() > 0.0 else 0.0 for r in rows])))
@@ -225,4 +219,4 @@ def _next_bore(bore_m: float) -> float:
     return next((b for b in BORES_M if b > bore_m * 1.05), round(bore_m * 1.25, 4))
 
 
-__all__ = ["Advice", "Score", "advise", "midsummer_wants", "score"]
+__all__ = ["Advice", "Score", "advise", "score"]

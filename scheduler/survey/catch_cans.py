@@ -24,11 +24,11 @@ from scheduler.site.model import Site, Zone
 from scheduler.site.showing import show_share, show_volume
 from scheduler.supply.link import link_offset_m
 from scheduler.supply.stage import StageStorage, stage_storage
-from scheduler.survey.advice import midsummer_wants
 from scheduler.survey.head_flow import CAN_SD_SHARE, LEVEL_SD_M, effective_level, mean_drop_m
 from scheduler.survey.intervals import Measured
 from scheduler.survey.survey import uniformity_class
 from scheduler.survey.tests_done import CatchCans
+from scheduler.survey.wants import midsummer_wants
 
 Array = NDArray[np.float64]
 

@@ -12,6 +12,7 @@ from scheduler.hydraulics.uniformity import du_low_quarter
 from scheduler.planning.garden import GardenModel, garden_model
 from scheduler.site.model import Site
 from scheduler.survey.levels import LevelSurvey, zone_levels
+from scheduler.survey.wants import midsummer_wants
 
 Array = NDArray[np.float64]
 
@@ -30,7 +31,8 @@ class PlantSide:
 
 @dataclass(frozen=True, slots=True)
 class ZoneSide:
-    """One zone in one garden: low-quarter uniformity of the plants' sums at each level (None: dry)."""
+    """One zone in one garden: low-quarter uniformity of what each plant gets for each litre that it wants, at
+    each level (None: dry)."""
 
     evenness: tuple[float | None, ...]
     dead_storage_l: float
@@ -52,6 +54,7 @@ def garden_side(site: Site, *, model: GardenModel | None = None) -> GardenSide:
     model = model or garden_model(site)
     brim = model.stage.brim_level_m
     at = tuple(share * brim for _, share in LEVEL_SHARES)
+    wants = midsummer_wants(site)
     plants: dict[str, PlantSide] = {}
     zones: dict[str, ZoneSide] = {}
     for zone in site.zones:
@@ -59,7 +62,8 @@ def garden_side(site: Site, *, model: GardenModel | None = None) -> GardenSide:
         flows = np.array(
             [model.zones[zone.id].plant_rows @ model.zones[zone.id].curve.flows_lph(x) for x in at]
         )
-        zones[zone.id] = ZoneSide(tuple(_evenness(row) for row in flows), levels.dead_storage_l)
+        wanted = np.array([wants[p] for p in levels.plants])
+        zones[zone.id] = ZoneSide(tuple(_evenness(row, wanted) for row in flows), levels.dead_storage_l)
         plants |= _plants(levels, flows)
     return GardenSide(site, at, model.stage.volume_l(brim), plants, zones)
 
@@ -72,5 +76,6 @@ def _plants(levels: LevelSurvey, flows: Array) -> dict[str, PlantSide]:
     return found
 
 
-def _evenness(row: Array) -> float | None:
-    return du_low_quarter(row) if row.size and float(row.sum()) > 0.0 else None
+def _evenness(row: Array, wanted: Array) -> float | None:
+    shares = row[wanted > 0.0] / wanted[wanted > 0.0]
+    return du_low_quarter(shares) if shares.size and float(shares.sum()) > 0.0 else None

@@ -27,7 +27,7 @@ _HALVINGS = 20
 @dataclass(frozen=True, slots=True)
 class LevelSurvey:
     """One zone, open alone, from the outlet (level 0) to the brim. Levels are those in the outlet's barrel.
-    Flows are those of full lines; below a sill on the way no water passes, and ``*_stops_m`` says so.
+    Below a sill on the way no water passes.
 
     ``*_stops_m``: lowest level at which it still flows, 0 if it flows as long as water reaches the outlet,
     nan if it gets nothing even from full barrels; ``*_weakens_m`` likewise for ``WEAK_SHARE`` of the flow
@@ -64,16 +64,17 @@ def zone_levels(model: GardenModel, zone_id: str, *, levels: int = TABLE_LEVELS)
     zone = model.zones[zone_id]
     curve, brim_m = zone.curve, zone.curve.level_max_m
     at = np.linspace(0.0, brim_m, levels)
-    flows = curve.flows_at_lph(at)
-    full = curve.flows_lph(brim_m)
-    rows = zone.plant_rows
+    rows, sills = zone.plant_rows, sills_m(zone.network)
+
+    def reached(levels_m: Array) -> Array:
+        return np.where(np.asarray(levels_m)[:, None] > sills, curve.flows_at_lph(levels_m), 0.0)
 
     def of_plants(levels_m: Array) -> Array:
-        return np.asarray(curve.flows_at_lph(levels_m) @ rows.T)
+        return np.asarray(reached(levels_m) @ rows.T)
 
-    stops = np.maximum(
-        _first_level(_over_start(curve), len(curve.emitter_ids), brim_m), sills_m(zone.network)
-    )
+    flows = reached(at)
+    full = reached(np.array([brim_m]))[0]
+    stops = np.maximum(_first_level(_over_start(curve), len(curve.emitter_ids), brim_m), sills)
     stops = np.where(stops >= brim_m, np.nan, stops)
     return LevelSurvey(
         zone=zone_id,
@@ -83,7 +84,7 @@ def zone_levels(model: GardenModel, zone_id: str, *, levels: int = TABLE_LEVELS)
         emitter_plant=curve.emitter_plant,
         emitter_head_m=curve.heads.at_all(at),
         emitter_flow_lph=flows,
-        emitter_weakens_m=_weakens(curve.flows_at_lph, full, brim_m),
+        emitter_weakens_m=_weakens(reached, full, brim_m),
         emitter_stops_m=stops,
         plants=zone.plants,
         plant_flow_lph=flows @ rows.T,

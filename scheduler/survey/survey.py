@@ -15,11 +15,11 @@ from scheduler.site.model import Emitter, Site, Zone
 from scheduler.site.showing import show_length, show_level, show_share, show_volume
 from scheduler.supply.link import link_offset_m
 from scheduler.supply.stage import StageStorage
-from scheduler.survey.advice import midsummer_wants
 from scheduler.survey.air import AirPlace, air_places
 from scheduler.survey.head_budget import HeadBudget, head_budgets
 from scheduler.survey.laterals import LateralLimit, longest_lateral
 from scheduler.survey.levels import LevelSurvey, zone_levels
+from scheduler.survey.wants import midsummer_wants
 
 # An emitter below this gives drops, not water: a hundredth of a litre an hour (a choice of this project).
 REACHED_LPH = 0.01

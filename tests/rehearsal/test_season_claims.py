@@ -117,7 +117,9 @@ def figures(name: str, seed: int) -> None:
     worst, mean = spread(p.fixed_timer_error for p in season.plants)
     print(f"  fixed timer: worst {_percent(worst)} %, mean distance {_percent(mean)} %")
     overtaken = sum(p.overtaken_l for p in season.plants)
-    print(f"  given and made needless by unforetold rain the same day: {overtaken:.0f} L")
+    print(f"  given and made needless by rain later the same day: {overtaken:.0f} L")
+    hindsight = spread(p.hindsight_error for p in season.plants)[0]
+    print(f"  need, had that rain been foreknown:   {_percent(hindsight)} %")
     told = [a.at for a in season.alerts if a.kind in ("near_empty", "runs_out")]
     if season.floor_reached is not None and told:
         print(f"  told {(season.floor_reached - min(told)).days} days before the floor was reached")

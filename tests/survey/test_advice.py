@@ -8,8 +8,9 @@ import pytest
 
 from scheduler.site.model import Site
 from scheduler.supply.stage import stage_storage
-from scheduler.survey.advice import LEAST_GAIN, advise, midsummer_wants, score
+from scheduler.survey.advice import LEAST_GAIN, advise, score
 from scheduler.survey.changes import changed, turned
+from scheduler.survey.wants import midsummer_wants
 from tests.support.gardens import small_garden
 
 

@@ -12,10 +12,10 @@ from scheduler.hydraulics.network import zone_network
 from scheduler.hydraulics.solve import solve
 from scheduler.site.examples import example_site
 from scheduler.site.model import Plant, Point, Site
-from scheduler.survey.advice import midsummer_wants
 from scheduler.survey.catch_cans import catch_cans
 from scheduler.survey.tests_done import Can, CatchCans
 from scheduler.survey.trimming import trim_advice
+from scheduler.survey.wants import midsummer_wants
 from tests.support.gardens import small_garden
 
 AT = datetime(2012, 5, 20, tzinfo=UTC)
