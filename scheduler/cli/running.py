@@ -118,7 +118,7 @@ def send_request(
     from scheduler.report.answers import RequestAnswer
     from scheduler.service.asking import ask
 
-    asked = ask(site, kind, _who(), subject, amount, wait_s=wait_s)
+    asked = ask(site, kind, login_name(), subject, amount, wait_s=wait_s)
     answer = RequestAnswer(
         request=asked.request_id,
         kind=kind,
@@ -135,7 +135,7 @@ def send_request(
         raise typer.Exit(1)
 
 
-def _who() -> str:
+def login_name() -> str:
     try:
         return getpass.getuser()
     except (KeyError, OSError):

@@ -1,0 +1,125 @@
+"""Commands of the day when a garden is proven: commission."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import typer
+
+from scheduler.cli.printing import say, say_json, say_table
+from scheduler.cli.running import login_name
+from scheduler.cli.sites import SITE_HELP, find_site
+
+if TYPE_CHECKING:
+    from scheduler.site.model import Site
+    from scheduler.store.store import Store
+
+JSON = typer.Option(False, "--json", help="Print one JSON object for a program.")
+
+
+def add_to(app: typer.Typer) -> None:
+    app.command(
+        epilog="Examples: fallinghead commission site.toml; fallinghead commission site.toml catch-cans "
+        "--zone pots --from cans.toml"
+    )(commission)
+
+
+def commission(
+    site: str = typer.Argument(None, help=SITE_HELP, metavar="SITE"),
+    step: str = typer.Argument(None, help="One step; without it all that are due.", metavar="STEP"),
+    zone: str = typer.Option(None, "--zone", help="Which zone.", metavar="ZONE"),
+    source: Path = typer.Option(
+        None, "--from", help="Take the test from a TOML file instead of asking.", metavar="FILE"
+    ),
+    sure: bool = typer.Option(False, "--sure", help="What is questioned in the file is so."),
+    who: str = typer.Option(None, "--who", help="Who did the test; without it your login name."),
+    steps: bool = typer.Option(False, "--list", help="Say what is done, due and stale."),
+    json: bool = JSON,
+) -> None:
+    """Prove a garden step by step: guided, each entry checked and kept as it is typed.
+
+    Type back, skip or stop at any question; the next time it goes on where it stopped.
+    """
+    from scheduler.report.forms import STEPS
+    from scheduler.site.errors import UsageError
+    from scheduler.site.fields import did_you_mean
+
+    garden = find_site(site)
+    if step is not None and step not in STEPS:
+        raise UsageError(f"read step {step!r}; there is no such step; {did_you_mean(step, STEPS)}")
+    zones = [z.id for z in garden.zones]
+    if zone is not None and zone not in zones:
+        raise UsageError(f"there is no zone {zone!r}; there are {', '.join(zones)}")
+    with _open_store(garden) as store:
+        if steps:
+            _list(garden, store, json)
+        elif source is not None:
+            _from_file(garden, store, source, step, zone, who or login_name(), sure, json)
+        elif json:
+            raise UsageError("--json goes with --list or --from FILE: a talk at the terminal is for people")
+        else:
+            from scheduler.cli.guiding import Guide
+
+            Guide(garden, store, who).run(STEPS[step] if step else None, zone)
+
+
+def _open_store(site: Site) -> Store:
+    """The garden's store; made when the service has not run here yet, for proving comes before watering."""
+    from scheduler.service.daemon import site_store_path
+    from scheduler.store.store import Store, store_url
+
+    path = site_store_path(site.id)
+    if not path.exists():
+        path.parent.mkdir(parents=True, exist_ok=True)
+        Store(store_url(path), site.id).close()
+    return Store(store_url(path), site.id, service=False)
+
+
+def _list(site: Site, store: Store, json: bool) -> None:
+    from scheduler.report.commissioning import steps_answer, steps_rows
+    from scheduler.report.draft import draft_words, read_draft
+
+    draft = read_draft(store.draft())
+    answer = steps_answer(
+        site,
+        store.test_records(),
+        datetime.now(UTC),
+        store=str(store.path),
+        half_done=draft_words(draft) if draft is not None else None,
+    )
+    if json:
+        say_json(answer)
+        return
+    say_table(f"{site.name}: tests", *steps_rows(site, answer))
+    if answer.half_done:
+        say(f"Half done: {answer.half_done}. Go on with: fallinghead commission")
+    for doubt in answer.doubts:
+        say(f"- {doubt}")
+
+
+def _from_file(
+    site: Site, store: Store, path: Path, step: str | None, zone: str | None, who: str, sure: bool, json: bool
+) -> None:
+    from scheduler.report.commissioning import QuestionAnswer, done_answer
+    from scheduler.report.form_file import read_test
+    from scheduler.site.errors import UsageError
+    from scheduler.survey.sense import questions
+    from scheduler.survey.tests_done import site_mark
+
+    now = datetime.now(UTC)
+    test = read_test(path, site, step, zone, who, now)
+    asked = questions(site, test.record)
+    if asked and not (sure or test.sure):
+        lines = "\n".join(f"{path}: {q.about}: {q.text}" for q in asked)
+        raise UsageError(f"{lines}\nNothing was taken. If it is so, say --sure, or write sure = true.")
+    number = store.add_test_record(test.record, site_mark(site, test.record.zone))
+    answers = [QuestionAnswer(about=q.about, refused=q.refused, text=q.text) for q in asked]
+    answer = done_answer(site, store.test_records(), number, answers, now)
+    if json:
+        say_json(answer)
+        return
+    say(f"Kept as record {number}: {answer.step}{f' of {answer.zone}' if answer.zone else ''}.")
+    for line in answer.findings:
+        say(line)

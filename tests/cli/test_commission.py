@@ -1,0 +1,263 @@
+"""The commissioning as a fitter types it: slips refused in one sentence, nothing typed ever lost."""
+
+from __future__ import annotations
+
+import json
+import os
+import select
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner, Result
+
+from scheduler.cli.main import app
+from scheduler.site.errors import SiteFileError, UsageError
+from scheduler.site.examples import example_site
+from scheduler.store.store import Store, store_url
+
+SITE = example_site("five-drums")
+EMITTERS = [e.id for e in SITE.zone("pots").emitters]
+
+
+@pytest.fixture(autouse=True)
+def state(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.setenv("FALLINGHEAD_STATE", str(tmp_path / "state"))
+    return tmp_path / "state"
+
+
+def run(*arguments: str, typed: str = "", code: int = 0) -> Result:
+    result = CliRunner().invoke(app, arguments, input=typed)
+    if result.exception is not None and not isinstance(result.exception, SystemExit):
+        raise result.exception
+    assert result.exit_code == code, result.output
+    return result
+
+
+def commission(*arguments: str, typed: str) -> str:
+    """The talk on one line, for it is folded where a terminal ends."""
+    said = run("commission", "five-drums", "--who", "Ines", *arguments, typed=typed).output
+    return " ".join(said.split())
+
+
+def store() -> Store:
+    path = Path(os.environ["FALLINGHEAD_STATE"]) / "five-drums.db"
+    return Store(store_url(path), "five-drums", service=False)
+
+
+def lines(*typed: str) -> str:
+    return "\n".join(typed) + "\n"
+
+
+# --- slips --------------------------------------------------------------------------------------------
+
+
+def test_wrong_units_are_told_in_one_sentence_and_asked_again() -> None:
+    said = commission("prime-time", "--zone", "pots", typed=lines("60", "60 L", "60 cm"))
+    assert 'Read "60": the unit is missing: write a length such as "1.2 m" or "35 cm".' in said
+    assert "'L' is no unit of a length" in said
+    assert said.count("Level above the outlet (") == 3
+    assert "Time from opening" in said  # 60 cm was taken
+
+
+def test_a_level_above_the_brim_is_refused_with_where_the_brim_is() -> None:
+    said = commission("head-flow", "--zone", "pots", typed=lines("", "60 cm", "2 min", "1 L", "", "1.5 m"))
+    assert "A level of 1.50 m is above the brim, which stands 79.0 cm above the outlet" in said
+    with store() as kept:
+        draft = json.loads(kept.draft() or "")
+    assert draft["at_work"]["typed"] == ["", "60 cm", "2 min", "1 L", ""]
+
+
+def test_cans_that_sum_to_more_than_was_drawn_are_refused_and_may_be_mended() -> None:
+    """0.3 L in each of ten cans, of 1 L that was drawn: three times as much."""
+    head = ("60 cm", "6 min", "1 L", "", "")
+    cans = ["0.3 L"] * len(EMITTERS)
+    said = commission("catch-cans", "--zone", "pots", typed=lines(*head, *cans))
+    assert "The cans sum to 3 L but 1 L were drawn" in said.replace("3.0 L", "3 L").replace("1.0 L", "1 L")
+    assert "Kept as record" not in said
+    with store() as kept:
+        draft = json.loads(kept.draft() or "")
+        assert kept.test_records() == ()
+    # All but the last can, which is asked again.
+    assert draft["at_work"]["typed"] == [*head, *cans[:-1]]
+    mended = commission("catch-cans", "--zone", "pots", typed=lines(*["back"] * 12, "3.1 L", "", "", *cans))
+    assert "Kept as record 1." in mended
+
+
+def test_a_flow_that_no_bubbler_gives_is_questioned_and_stands_when_it_is_so() -> None:
+    """A bubbler of 3 L/h at 1 m gives no 30 L/h at 30 cm: 2.5 L in 5 minutes."""
+    head = ("30 cm", "5 min", "", "", "")
+    doubted = commission("catch-cans", "--zone", "pots", typed=lines(*head, "2.5 L", "", "0.15 L"))
+    assert doubted.count("Keep it so") == 1
+    assert "tomato-1-2" in doubted  # typed again and taken
+    with store() as kept:
+        assert json.loads(kept.draft() or "")["at_work"]["typed"] == [*head, "0.15 L"]
+    kept_so = commission("catch-cans", "--zone", "pots", typed=lines("back", "2.5 L", "yes"))
+    assert "Keep it so" in kept_so
+    with store() as kept:
+        assert json.loads(kept.draft() or "")["at_work"]["typed"] == [*head, "2.5 L"]
+
+
+def test_words_where_a_number_or_a_yes_belongs_are_told() -> None:
+    said = commission("sensor-scale", typed=lines("40 cm", "many"))
+    assert 'Read "many": give a plain number' in said
+    said = commission("wet-walk", "--zone", "pots", typed=lines("40 cm", "perhaps"))
+    assert 'Read "perhaps": answer yes or no.' in said
+    said = commission("prime-time", "--zone", "pots", typed=lines(""))
+    assert "this one is needed" in said
+
+
+# --- nothing is lost ----------------------------------------------------------------------------------
+
+
+def test_back_skip_and_stop_keep_what_was_typed() -> None:
+    commission("catch-cans", "--zone", "pots", typed=lines("60 cm", "6 min", "back", "7 min", "skip"))
+    said = commission("head-flow", "--zone", "pots", typed=lines("14 C", "stop"))
+    assert "Stopped; everything typed is kept." in said
+    listed = json.loads(run("commission", "five-drums", "--list", "--json").output)
+    assert "head-flow of pots (1 entries typed)" in listed["half_done"]
+    assert "catch-cans of pots (2 entries typed)" in listed["half_done"]
+    again = commission("catch-cans", "--zone", "pots", typed="")
+    assert "the last was '7 min'" in again
+
+
+def test_a_process_killed_in_the_middle_of_an_entry_goes_on_from_there(state: Path) -> None:
+    arguments = [sys.executable, "-m", "scheduler.cli.main", "commission", "five-drums", "leak-at-rest"]
+    talk = subprocess.Popen(
+        arguments, stdin=subprocess.PIPE, stdout=subprocess.PIPE, env=os.environ | {"COLUMNS": "200"}
+    )
+    assert talk.stdin is not None and talk.stdout is not None
+    for text in ("hand", "", "", "2031-05-02 18:00", "71.2 cm", "14 C"):
+        talk.stdin.write(text.encode() + b"\n")
+    talk.stdin.flush()
+    _read_until(talk, b"Air under the lid")
+    talk.send_signal(signal.SIGKILL)
+    talk.wait(timeout=30)
+    talk.stdin.close()
+    talk.stdout.close()
+    said = commission("leak-at-rest", typed=lines("", "2031-05-03 10:00", "70.9 cm", "12 C", "", ""))
+    assert "6 entries were typed before; the last was '14 C'." in said
+    assert "Kept as record 1." in said
+    with store() as kept:
+        (test,) = kept.test_records()
+        assert [r.level_m for r in test.record.readings] == [0.712, 0.709]
+        assert test.record.at.isoformat() == "2031-05-03T17:00:00+00:00"  # 10:00 in Los Angeles' summer
+        assert kept.draft() is None
+
+
+def _read_until(talk: subprocess.Popen[bytes], sign: bytes) -> None:
+    assert talk.stdout is not None
+    heard, end = b"", time.monotonic() + 60.0
+    while sign not in heard:
+        assert time.monotonic() < end, heard.decode()
+        ready, _, _ = select.select([talk.stdout], [], [], 1.0)
+        if ready:
+            heard += os.read(talk.stdout.fileno(), 4096)
+
+
+def test_the_whole_round_asks_what_is_due_in_the_order_of_the_day() -> None:
+    said = commission(typed=lines("skip", "skip", "6 s", "6 s", ""))
+    order = ["Sensor against a ruler", "Rest with every valve shut", "travel times", "walk the lines"]
+    assert [said.index(w) for w in order] == sorted(said.index(w) for w in order)
+    assert "It opens in" in said and "Kept as record 1." in said
+
+
+def test_an_amount_through_the_daemon_needs_the_daemon() -> None:
+    said = commission("prime-time", "--zone", "pots", typed=lines("open 20 L", "stop"))
+    assert "The daemon does not run here: open the valve by hand." in said
+
+
+# --- from a file --------------------------------------------------------------------------------------
+
+DRAWS = """
+test = "head-flow"
+zone = "pots"
+date = "2031-05-02 10:30"
+who = "Ines"
+water = "14 C"
+
+[[draw]]
+level = "78 cm"
+time = "2 min"
+volume = "0.95 L"
+
+[[draw]]
+level = "30 cm"
+time = "2 min"
+volume = "0.66 L"
+"""
+
+
+def file(tmp_path: Path, text: str) -> str:
+    path = tmp_path / "test.toml"
+    path.write_text(text, encoding="utf-8")
+    return str(path)
+
+
+def test_a_test_is_taken_from_a_file_and_its_result_told(tmp_path: Path) -> None:
+    answer = json.loads(run("commission", "five-drums", "--from", file(tmp_path, DRAWS), "--json").output)
+    assert (answer["step"], answer["zone"], answer["who"]) == ("head-flow", "pots", "Ines")
+    assert answer["at"] == "2031-05-02T17:30:00Z"
+    assert answer["questions"] == []
+    assert answer["result"]["x"]["low"] < answer["result"]["x"]["value"] < answer["result"]["x"]["high"]
+    listed = json.loads(run("commission", "five-drums", "--list", "--json").output)
+    states = {(s["step"], s["zone"]): s["state"] for s in listed["steps"]}
+    assert states["head-flow", "pots"] == "done" and states["head-flow", "border"] == "due"
+
+
+def test_all_mistakes_of_a_file_are_told_at_once_with_their_lines(tmp_path: Path) -> None:
+    wrong = DRAWS.replace('level = "78 cm"', "level = 78").replace('"0.66 L"', '"0.66 cm"')
+    wrong = wrong.replace('water = "14 C"', 'watre = "14 C"')
+    with pytest.raises(SiteFileError) as refused:
+        run("commission", "five-drums", "--from", file(tmp_path, wrong))
+    problems = refused.value.problems
+    assert [(p.line, p.key.split(", ")[-1]) for p in problems] == [(6, "watre"), (9, "level"), (16, "volume")]
+    assert all(p.remedy and p.read for p in problems)
+    with pytest.raises(SiteFileError, match=r"test.toml:8: draw 1: read level .1.8 m., .*above the brim"):
+        run("commission", "five-drums", "--from", file(tmp_path, DRAWS.replace("78 cm", "1.8 m")))
+    with pytest.raises(SiteFileError, match="which test it is"):
+        run("commission", "five-drums", "--from", file(tmp_path, DRAWS.replace("head-flow", "heed-flow")))
+
+
+def test_what_is_questioned_in_a_file_is_taken_only_when_it_is_so(tmp_path: Path) -> None:
+    one = DRAWS[: DRAWS.rindex("[[draw]]")]
+    with pytest.raises(UsageError, match=r"All draws are at one level[\s\S]*Nothing was taken"):
+        run("commission", "five-drums", "--from", file(tmp_path, one))
+    with store() as kept:
+        assert kept.test_records() == ()
+    said = json.loads(
+        run("commission", "five-drums", "--from", file(tmp_path, one), "--sure", "--json").output
+    )
+    assert [q["refused"] for q in said["questions"]] == [False]
+
+
+def test_every_step_can_be_told_by_a_file(tmp_path: Path) -> None:
+    """And each gives an object that a program can read."""
+    zone = 'zone = "pots"\n'
+    cans = "".join(f'[[can]]\nemitter = "{e}"\nvolume = "0.2 L"\n' for e in EMITTERS)
+    texts = {
+        "poured": "".join(
+            f'[[pour]]\nadded = "{a} L"\nlevel = "{b} cm"\n' for a, b in ((0, 5), (385, 35), (385, 65))
+        ),
+        "sensor-scale": '[[reading]]\nlevel = "20 cm"\nraw = 4300\n'
+        '[[reading]]\nlevel = "70 cm"\nraw = 1390\n',
+        "leak-at-rest": 'covered = true\n[[reading]]\nat = "2031-05-02 18:00"\nlevel = "71.2 cm"\n'
+        '[[reading]]\nat = "2031-05-03 10:00"\nlevel = "71.0 cm"\n',
+        "travel-times": zone + '[[travel]]\nopening = "8 s"\nclosing = "8.3 s"\n',
+        "wet-walk": zone + 'level = "60 cm"\n[[place]]\nwhere = "tee"\nmended = true\n',
+        "flush": zone + 'level = "60 cm"\n[[line]]\nline = "wall"\nclear = true\ntime = "2 min"\n',
+        "prime-time": zone + 'level = "60 cm"\nprime-time = "30 s"\n',
+        "head-flow": zone + DRAWS[DRAWS.index("[[draw]]") :],
+        "catch-cans": zone + 'level = "60 cm"\ntime = "6 min"\n' + cans,
+        "trim": zone + f'level = "60 cm"\n[[turn]]\nemitter = "{EMITTERS[0]}"\nwide-open = true\n',
+    }
+    for step, text in texts.items():
+        answer = json.loads(
+            run("commission", "five-drums", step, "--from", file(tmp_path, text), "--sure", "--json").output
+        )
+        assert answer["step"] == step and answer["findings"], answer
+    listed = json.loads(run("commission", "five-drums", "--list", "--json").output)
+    assert {s["step"] for s in listed["steps"] if s["record"]} == set(texts)
