@@ -104,6 +104,7 @@ def ahead(
     """Say how long the water lasts, what to top up until when, and whether coming rain would run over."""
     from scheduler.report.ahead import ahead_answer, ahead_words
     from scheduler.service.daemon import site_store_path
+    from scheduler.service.tested import garden_as_tested
     from scheduler.store.store import Store, store_url
     from scheduler.weather.weather_file import read_weather_csv
 
@@ -111,7 +112,8 @@ def ahead(
     last = read_date(until, "--until") if until else None
     years = read_weather_csv(past) if past is not None else ()
     with Store(store_url(site_store_path(garden.id)), garden.id, service=False) as store:
-        answer = ahead_answer(garden, store, datetime.now(UTC), last, years)
+        now = datetime.now(UTC)
+        answer = ahead_answer(garden_as_tested(garden, store, now).site, store, now, last, years)
     if json:
         say_json(answer)
         return

@@ -49,12 +49,15 @@ def status(site: str = typer.Argument(None, help=SITE_HELP, metavar="SITE"), jso
     from scheduler.report.status import status_answer, status_words
     from scheduler.service.daemon import site_store_path
     from scheduler.service.lock import is_served
+    from scheduler.service.tested import garden_as_tested
     from scheduler.store.store import Store, store_url
 
     garden = find_site(site)
     path = site_store_path(garden.id)
     with Store(store_url(path), garden.id, service=False) as store:
-        answer = status_answer(garden, store, datetime.now(UTC), running=is_served(path))
+        now = datetime.now(UTC)
+        built = garden_as_tested(garden, store, now).site
+        answer = status_answer(built, store, now, running=is_served(path))
     if json:
         say_json(answer)
         return

@@ -41,6 +41,7 @@ from scheduler.control.events import (
 from scheduler.service.boundaries import Boundaries, Boundary
 from scheduler.service.clock import Clock
 from scheduler.service.keeping import Keeping
+from scheduler.service.tested import TestedGarden, begun_from_tests, garden_as_tested, news
 from scheduler.site.errors import FallingheadError, StoreError
 from scheduler.site.model import Site
 from scheduler.store.store import Store
@@ -102,6 +103,7 @@ class Shell:
         self._keeping = Keeping(store, self._at, boot=boot, saved=saved)
         self._inbox: deque[Event] = deque()
         self._state: State | None = None
+        self._tested = TestedGarden(site, (), None, 0)
         self._handed: frozenset[int] = frozenset()
         self._raised: dict[tuple[str, str], Alert] = {}
         self._retry_at_s = 0.0
@@ -128,11 +130,12 @@ class Shell:
     def start(self) -> None:
         """Restore from the store and take the first step. StoreError: it cannot be read."""
         now = self._clock.now()
+        self._tested = garden_as_tested(self._site, self._store, now.wall)
         saved = self._store.load_saved(now.wall, self._site.place.timezone)
         self._raised = {(a.kind, a.subject): a for a in self._store.open_alerts()}
         self._handed = frozenset(r.id for r in saved.requests)
         self._flushed_at_s = now.monotonic_s
-        self._state, effects = begin(self._site, saved, now)
+        self._state, effects = begin(self._tested.site, begun_from_tests(saved, self._tested), now)
         self._carry_out(effects, now)
         self._work_off()
 
@@ -147,6 +150,7 @@ class Shell:
             if not self._store.changed():
                 return
             waiting = self._store.unanswered_requests()
+            self._look_for_tests()
         except StoreError as error:
             log.error("Requests cannot be read: %s", error)
             return
@@ -158,6 +162,15 @@ class Shell:
             self._at.reached("after_request")
             log.info("%s asks: %s%s", request.who, request.kind, _about(request.subject, request.amount))
             self.handle(RequestMade(request))
+
+    def _look_for_tests(self) -> None:
+        """Plan with the garden as tested once a test was added. StoreError: the records cannot be read."""
+        if self._store.test_count() == self._tested.records:
+            return
+        before, now = self._tested, self._clock.now().wall
+        self._tested = garden_as_tested(self._site, self._store, now)
+        log.info("%d test records: the garden is worked out anew.", self._tested.records)
+        self.handle(news(before, self._tested))
 
     def tend(self) -> None:
         """What the shell itself owes to time: flush gathered readings, try a failed store again."""

@@ -290,6 +290,13 @@ class Store:
         with reading(self._engine) as connection:
             return tested.test_records(connection, self.site_id)
 
+    def test_count(self) -> int:
+        """How many test records there are: cheap, to see whether any was added."""
+        from scheduler.store import tested
+
+        with reading(self._engine) as connection:
+            return tested.test_count(connection, self.site_id)
+
     def draft(self) -> str | None:
         """The half-done commissioning; None: none is."""
         from scheduler.store import tested

@@ -31,7 +31,15 @@ from scheduler.control.effects import (
     SendReceipt,
     WakeAt,
 )
-from scheduler.control.events import Event, NodeHeard, RequestMade, StoreFailed, StoreRecovered, Tick
+from scheduler.control.events import (
+    Event,
+    GardenTested,
+    NodeHeard,
+    RequestMade,
+    StoreFailed,
+    StoreRecovered,
+    Tick,
+)
 from scheduler.control.orders import Order, RunOutcome, ValveStatus
 from scheduler.sensing.belief import LevelBelief, LevelReading
 from scheduler.service import shell as shell_module
@@ -39,6 +47,7 @@ from scheduler.service.shell import FLUSH_S, Shell
 from scheduler.site.errors import LinkError, StoreError
 from scheduler.site.examples import example_site
 from scheduler.store.store import Store, store_url
+from scheduler.survey.tests_done import WetWalk, site_mark
 
 AT = datetime(2026, 7, 3, 4, 30, tzinfo=UTC)
 SITE = example_site("five-drums")
@@ -334,3 +343,12 @@ def test_an_alert_that_is_over_is_published_as_over(bench: Bench) -> None:
     bench.run(ClearAlert("near_empty", "", AT))
     assert bench.world.published == [("near_empty", False), ("near_empty", True)]
     assert bench.store.open_alerts() == ()
+
+
+def test_a_test_added_while_it_runs_is_handed_to_the_controller_once(bench: Bench) -> None:
+    record = WetWalk(zone=SITE.zones[0].id, at=AT, who="Ida")
+    with Store(f"sqlite:///{bench.store.path}", "plot", service=False) as other:
+        other.add_test_record(record, site_mark(SITE, SITE.zones[0].id))
+    for _ in range(3):
+        bench.shell.look_for_requests()
+    assert [type(e) for e in bench.script.heard].count(GardenTested) == 1
