@@ -14,6 +14,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, timedelta
+from functools import lru_cache
 from zlib import crc32
 
 import numpy as np
@@ -173,8 +174,12 @@ def _wetter_or_drier(rain_mm: Array, log_sd: Array, years: float, rng: np.random
 
 def _ra(latitude_deg: float, first: date, days: int) -> Array:
     start = first.timetuple().tm_yday - 1
-    table = np.array([extraterrestrial(latitude_deg, n) for n in range(1, YEAR_D + 1)])
-    return np.asarray(table[(start + np.arange(days)) % YEAR_D])
+    return np.asarray(_ra_of_year(latitude_deg)[(start + np.arange(days)) % YEAR_D])
+
+
+@lru_cache(maxsize=4)
+def _ra_of_year(latitude_deg: float) -> Array:
+    return np.array([extraterrestrial(latitude_deg, n) for n in range(1, YEAR_D + 1)])
 
 
 def _generator(past: PastWeather, first: date, days: int, members: int) -> np.random.Generator:

@@ -10,20 +10,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from scheduler.agronomy.weather import DayWeather
+from scheduler.planning.doses import rank_weights
 from scheduler.planning.forecast_ways import forecast_ways, ways_ahead
 from scheduler.planning.garden_ahead import GardenAhead, zone_wants_l
 from scheduler.planning.past_years import past_weather
-from scheduler.planning.rationing import (
-    NEAR_D,
-    ROOM_D,
-    allotted_l,
-    dose_l,
-    needs_to_come_mm,
-    rain_soon_mm,
-    rank_weights,
-    sure_rain_mm,
-    unlimited_demand,
-)
+from scheduler.planning.rationing import allotted
 from scheduler.planning.root_zones import due_now, readily_mm, use_mm, zones_day
 from scheduler.site.model import GardenPlace, Roof
 from scheduler.supply.storage import draw_then_catch, roof_catches_l
@@ -75,44 +66,25 @@ def foresight(season: DrySeason) -> Array:
     return least_stress(garden, season.full_l, garden.start({}), et0, rain, rank_weights(garden))[1]
 
 
-def run(season: DrySeason, planner: str, *, members: int = 30, every_d: int = 1) -> Outcome:
-    """``planner``: "rationed" or "first come" (each zone its fill whenever it is due, in a fixed order that
-    knows no rank)."""
+def run(season: DrySeason, planner: str, *, members: int = 30) -> Outcome:
+    """``planner``: "rationed", "rationed, weather known" (the rule alone, without the weather's uncertainty)
+    or "first come" (each zone its fill whenever it is due, in a fixed order that knows no rank)."""
     et0, rain = true_weather(season)
     whole = garden_on(season, season.start)
-    known = past_for(season.days, season.place, season.which)
+    table, known = whole.table, past_for(season.days, season.place, season.which)
     root, held = whole.start({})[None], np.array([season.full_l])
-    lacking, used = np.zeros(len(whole.table.plants)), np.zeros(len(whole.table.plants))
+    lacking, used = np.zeros(len(table.plants)), np.zeros(len(table.plants))
     given = np.zeros(len(whole.zone_ids))
     over, lowest = 0.0, season.full_l
-    days_n = len(et0)
-    for i in range(days_n):
-        table, day = whole.table, season.start + timedelta(days=i)
-        etc = use_mm(table, i, et0[i : i + 1])
-        raw = readily_mm(table, i, etc)
-        if planner == "rationed":
-            if i % every_d == 0:
-                ways = _ways(season, day, known(day), members)
-                garden = garden_on(season, day)
-                room, near = rain_soon_mm(ways[1], ROOM_D), sure_rain_mm(ways[1], NEAR_D)
-                to_come = needs_to_come_mm(garden, *ways).mean(axis=1)
-                demand = unlimited_demand(garden, root[0], *ways)
-            due_l = dose_l(
-                whole,
-                i,
-                root,
-                etc,
-                raw,
-                to_come[i % every_d][None],
-                float(room[i % every_d]),
-                float(near[i % every_d]),
-            )
-            wants = allotted_l(garden, float(held[0]), demand, due_l[0])[None]
-            order = np.arange(len(given))
+    order = np.arange(len(given))[:: -1 if planner == "first come" else 1]
+    for i in range(len(et0)):
+        day = season.start + timedelta(days=i)
+        if planner == "first come":
+            wants = _first_come_l(whole, i, root, et0[i : i + 1])
         else:
-            due = due_now(table, i, root, etc, raw)
-            wants = zone_wants_l(whole, table.gross_l(root), due, table.gross_l(raw))
-            order = np.arange(len(given))[::-1]
+            sure = planner != "rationed"
+            ways = (et0[None, i:], rain[None, i:]) if sure else _ways(season, day, known(day), members)
+            wants = allotted(garden_on(season, day), float(held[0]), root[0], *ways).litres[None]
         caught = roof_catches_l(whole.roof, rain[i : i + 1])
         drawn = draw_then_catch(held, wants[:, order], whole.floors_l[order], caught, whole.full_l)
         litres = np.zeros_like(wants)
@@ -125,6 +97,13 @@ def run(season: DrySeason, planner: str, *, members: int = 30, every_d: int = 1)
         over += float(drawn.overflow_l[0])
         lowest = min(lowest, float(held[0]))
     return Outcome(lacking / (lacking + used), given, float(held[0]), over, lowest)
+
+
+def _first_come_l(garden: GardenAhead, i: int, root_mm: Array, et0_mm: Array) -> Array:
+    etc = use_mm(garden.table, i, et0_mm)
+    raw = readily_mm(garden.table, i, etc)
+    due = due_now(garden.table, i, root_mm, etc, raw)
+    return zone_wants_l(garden, garden.table.gross_l(root_mm), due, garden.table.gross_l(raw))
 
 
 def _ways(season, day, past, members):  # type: ignore[no-untyped-def]
