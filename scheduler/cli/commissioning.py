@@ -24,6 +24,7 @@ def add_to(app: typer.Typer) -> None:
         epilog="Examples: fallinghead commission site.toml; fallinghead commission site.toml catch-cans "
         "--zone pots --from cans.toml"
     )(commission)
+    app.command(epilog="Example: fallinghead sheet site.toml --html sheet.html")(sheet)
 
 
 def commission(
@@ -102,7 +103,8 @@ def _list(site: Site, store: Store, json: bool) -> None:
 def _from_file(
     site: Site, store: Store, path: Path, step: str | None, zone: str | None, who: str, sure: bool, json: bool
 ) -> None:
-    from scheduler.report.commissioning import QuestionAnswer, done_answer
+    from scheduler.report.answers import QuestionAnswer
+    from scheduler.report.commissioning import done_answer
     from scheduler.report.form_file import read_test
     from scheduler.site.errors import UsageError
     from scheduler.survey.sense import questions
@@ -123,3 +125,30 @@ def _from_file(
     say(f"Kept as record {number}: {answer.step}{f' of {answer.zone}' if answer.zone else ''}.")
     for line in answer.findings:
         say(line)
+
+
+def sheet(
+    site: str = typer.Argument(None, help=SITE_HELP, metavar="SITE"),
+    html: Path = typer.Option(None, "--html", help="Write the sheet into this HTML file.", metavar="FILE"),
+    json: bool = JSON,
+) -> None:
+    """Write the commissioning sheet: what each test found, how surely, against last time; what is due."""
+    from scheduler.report.sheet import sheet_answer
+    from scheduler.site.errors import UsageError
+
+    garden = find_site(site)
+    if html is None and not json:
+        raise UsageError("say where to write it, such as --html sheet.html, or --json for a program")
+    with _open_store(garden) as store:
+        answer = sheet_answer(garden, store.test_records(), datetime.now(UTC))
+    if html is not None:
+        from scheduler.report.sheet_page import sheet_page
+
+        try:
+            html.write_text(sheet_page(garden, answer), encoding="utf-8")
+        except OSError as error:
+            raise UsageError(f"the sheet cannot be written to {html}: {error.strerror}") from error
+    if json:
+        say_json(answer)
+    else:
+        say(f"The sheet is in {html}.")

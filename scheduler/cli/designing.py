@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -51,7 +52,7 @@ def example(
 def check(site: str = typer.Argument(None, help=SITE_HELP, metavar="SITE"), json: bool = JSON) -> None:
     """Read a site file and report every mistake in it at once; change nothing."""
     from scheduler.report.answers import CheckAnswer, ProblemAnswer
-    from scheduler.report.words import site_words
+    from scheduler.report.words import season_doubts, site_words
     from scheduler.site.errors import SiteFileError
 
     try:
@@ -72,7 +73,8 @@ def check(site: str = typer.Argument(None, help=SITE_HELP, metavar="SITE"), json
     if json:
         say_json(CheckAnswer(ok=True, problems=[]))
         return
-    for line in site_words(garden):
+    today = datetime.now(UTC).astimezone(garden.place.timezone).date()
+    for line in (*site_words(garden), *season_doubts(garden, today)):
         say(line)
 
 

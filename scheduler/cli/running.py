@@ -25,6 +25,14 @@ WAIT = typer.Option(
 AMOUNTS = {"ignore_unknown_options": True}
 
 
+def amount_text(words: list[str]) -> str:
+    """An amount typed with or without quotes; a slip in an option is not a part of it."""
+    for word in words:
+        if word.startswith("--"):
+            raise typer.BadParameter(f"there is no option {word}")
+    return " ".join(words)
+
+
 def add_to(app: typer.Typer) -> None:
     app.command(epilog="Example: fallinghead serve /etc/fallinghead/site.toml")(serve)
     app.command(epilog="Example: fallinghead status --json")(status)
@@ -77,7 +85,7 @@ def resume(site: str = SITE, wait: float = WAIT, json: bool = JSON) -> None:
 
 def water(
     subject: str = typer.Argument(..., help="A zone or a plant.", metavar="ZONE_OR_PLANT"),
-    amount: str = typer.Argument(..., help='How much, such as "3 L" or "1 gal".', metavar="AMOUNT"),
+    amount: list[str] = typer.Argument(..., help="How much, such as 3 L or 1 gal.", metavar="AMOUNT"),
     site: str = SITE,
     wait: float = WAIT,
     json: bool = JSON,
@@ -90,15 +98,16 @@ def water(
     known = [z.id for z in garden.zones] + [p.id for p in garden.plants]
     if subject not in known:
         raise UsageError(f"there is no zone or plant {subject!r}; there are {', '.join(known)}")
-    litres = parse(amount, "volume")
+    text = amount_text(amount)
+    litres = parse(text, "volume")
     if litres <= 0:
-        raise UsageError(f'read {amount!r}; an amount to water is more than nothing, such as "3 L"')
+        raise UsageError(f'read {text!r}; an amount to water is more than nothing, such as "3 L"')
     send_request(garden, "water", subject, litres, wait, json)
 
 
 def measured(
-    level: str = typer.Argument(
-        ..., help='Height of the water above the outlet, such as "62 cm".', metavar="LEVEL"
+    level: list[str] = typer.Argument(
+        ..., help="Height of the water above the outlet, such as 62 cm.", metavar="LEVEL"
     ),
     site: str = SITE,
     wait: float = WAIT,
@@ -108,9 +117,10 @@ def measured(
     from scheduler.site.errors import UsageError
     from scheduler.site.quantities import parse
 
-    level_m = parse(level, "length")
+    text = amount_text(level)
+    level_m = parse(text, "length")
     if level_m < 0:
-        raise UsageError(f"read {level!r}; the height is counted from the outlet upwards, so 0 cm or more")
+        raise UsageError(f"read {text!r}; the height is counted from the outlet upwards, so 0 cm or more")
     send_request(find_site(site), "measured", None, level_m, wait, json)
 
 

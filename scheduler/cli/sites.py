@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from datetime import date
+from difflib import get_close_matches
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -32,6 +33,8 @@ def find_site(given: str | None) -> Site:
     if given is not None:
         if not Path(given).exists() and given in EXAMPLES:
             return example_site(given)
+        if not Path(given).exists() and (near := get_close_matches(given, EXAMPLES, 1)):
+            raise UsageError(f"there is no file {given!r}; did you mean the example {near[0]!r}?")
         return read_site(Path(given))
     return read_site(_service_site())
 

@@ -8,49 +8,60 @@ from zoneinfo import ZoneInfo
 
 import typer
 
-from scheduler.cli.running import JSON, SITE, WAIT, send_request
+from scheduler.cli.running import AMOUNTS, JSON, SITE, WAIT, amount_text, send_request
 from scheduler.cli.sites import find_site, read_date
 
 if TYPE_CHECKING:
     from scheduler.control.events import RequestKind
 
-AMOUNT = typer.Argument(..., help='How much, such as "20 L" or "5 gal".', metavar="AMOUNT")
+AMOUNT = typer.Argument(..., help="How much, such as 20 L or 5 gal.", metavar="AMOUNT")
+BACK = typer.Option(False, "--take-back", help="Take back so much of what was told today.")
 
 
 def add_to(app: typer.Typer) -> None:
-    app.command(epilog='Example: fallinghead took "60 L"')(took)
-    app.command("topped-up", epilog='Example: fallinghead topped-up "200 L"')(topped_up)
-    app.command(epilog='Example: fallinghead gave fig "5 L"')(gave)
-    app.command(epilog='Examples: fallinghead rained "6 mm"; fallinghead rained "0.4 in" --on 2031-07-01')(
-        rained
+    app.command(context_settings=AMOUNTS, epilog="Example: fallinghead took 60 L")(took)
+    app.command("topped-up", context_settings=AMOUNTS, epilog="Example: fallinghead topped-up 200 L")(
+        topped_up
     )
+    app.command(context_settings=AMOUNTS, epilog="Example: fallinghead gave fig 5 L")(gave)
+    app.command(
+        context_settings=AMOUNTS,
+        epilog="Examples: fallinghead rained 6 mm; fallinghead rained 0.4 in --on 2031-07-01",
+    )(rained)
     app.command(epilog="Examples: fallinghead hold border --until 2031-07-10; fallinghead hold border --end")(
         hold
     )
 
 
-def took(amount: str = AMOUNT, site: str = SITE, wait: float = WAIT, json: bool = JSON) -> None:
+def took(
+    amount: list[str] = AMOUNT, back: bool = BACK, site: str = SITE, wait: float = WAIT, json: bool = JSON
+) -> None:
     """Tell that water was taken from the barrels by can or tap, so that it is not called a leak."""
-    _moved("took", None, amount, site, wait, json)
+    _moved("took", None, amount, back, site, wait, json)
 
 
-def topped_up(amount: str = AMOUNT, site: str = SITE, wait: float = WAIT, json: bool = JSON) -> None:
+def topped_up(
+    amount: list[str] = AMOUNT, back: bool = BACK, site: str = SITE, wait: float = WAIT, json: bool = JSON
+) -> None:
     """Tell that the barrels were topped up. Only through an air gap: never join mains and rainwater."""
-    _moved("topped_up", None, amount, site, wait, json)
+    _moved("topped_up", None, amount, back, site, wait, json)
 
 
 def gave(
     plant: str = typer.Argument(..., help="Which plant.", metavar="PLANT"),
-    amount: str = AMOUNT,
+    amount: list[str] = AMOUNT,
+    back: bool = BACK,
     site: str = SITE,
     wait: float = WAIT,
     json: bool = JSON,
 ) -> None:
     """Tell that a plant was watered by hand; it wants so much less."""
-    _moved("gave", plant, amount, site, wait, json)
+    _moved("gave", plant, amount, back, site, wait, json)
 
 
-def _moved(kind: RequestKind, plant: str | None, amount: str, site: str, wait: float, json: bool) -> None:
+def _moved(
+    kind: RequestKind, plant: str | None, amount: list[str], back: bool, site: str, wait: float, json: bool
+) -> None:
     from scheduler.site.errors import UsageError
     from scheduler.site.quantities import parse
 
@@ -58,14 +69,15 @@ def _moved(kind: RequestKind, plant: str | None, amount: str, site: str, wait: f
     if plant is not None and plant not in {p.id for p in garden.plants}:
         known = ", ".join(p.id for p in garden.plants)
         raise UsageError(f"there is no plant {plant!r}; there are {known}")
-    litres = parse(amount, "volume")
+    text = amount_text(amount)
+    litres = parse(text, "volume")
     if litres <= 0.0:
-        raise UsageError(f'read {amount!r}; an amount is more than nothing, such as "20 L"')
-    send_request(garden, kind, plant, litres, wait, json)
+        raise UsageError(f'read {text!r}; an amount is more than nothing, such as "20 L"')
+    send_request(garden, kind, plant, -litres if back else litres, wait, json)
 
 
 def rained(
-    amount: str = typer.Argument(..., help='Depth of rain, such as "6 mm" or "0.4 in".', metavar="DEPTH"),
+    amount: list[str] = typer.Argument(..., help="Depth of rain, such as 6 mm or 0.4 in.", metavar="DEPTH"),
     on: str = typer.Option(None, "--on", help="The day it fell, such as 2031-07-01; without it today."),
     site: str = SITE,
     wait: float = WAIT,
@@ -76,9 +88,10 @@ def rained(
     from scheduler.site.quantities import parse
 
     garden = find_site(site)
-    rain_mm = 1000.0 * parse(amount, "length")
+    text = amount_text(amount)
+    rain_mm = 1000.0 * parse(text, "length")
     if rain_mm < 0.0:
-        raise UsageError(f"read {amount!r}; rain is 0 mm or more")
+        raise UsageError(f"read {text!r}; rain is 0 mm or more")
     day = read_date(on, "--on") if on else _today(garden.place.timezone)
     send_request(garden, "rained", day.isoformat(), rain_mm, wait, json)
 

@@ -6,6 +6,7 @@ from __future__ import annotations
 from datetime import date, timedelta
 from typing import cast
 
+from scheduler.agronomy.need import available_mm
 from scheduler.control import waterbook
 from scheduler.control.effects import (
     HandKind,
@@ -21,7 +22,7 @@ from scheduler.control.effects import (
     SendClose,
 )
 from scheduler.control.events import Request
-from scheduler.control.ledger import take_weather
+from scheduler.control.ledger import day_given_l, take_weather
 from scheduler.control.schedule import give, obstacles
 from scheduler.control.state import Turn, WaterDraw
 from scheduler.control.supervision import believe
@@ -32,11 +33,13 @@ from scheduler.site.showing import show_length, show_rain, show_volume
 LEVEL_MARGIN_M = 0.02
 # After a start the node is heard within seconds; nobody is refused before (a choice of this project).
 START_PATIENCE_S = 30.0
-# More than this by hand at once, more rain on a day, or a longer hold is a slip of the key or of the unit: a
-# tanker load; above the wettest day on record (1825 mm, WMO archive); a season.
-MOVED_MOST_L = 20_000.0
-RAIN_MOST_MM = 1900.0
+# A plant is not given more by hand than so many fillings of its roots; more rain on a day than this, or a
+# longer hold, is a slip of the key or of the unit (300 mm as for weather files; a season).
+GAVE_MOST_FILLS = 3.0
+RAIN_MOST_MM = 300.0
 HOLD_MOST_H = 24.0 * 120
+# Less is no water.
+LEAST_MOVED_L = 1e-6
 # Days of typed rain kept.
 TYPED_KEPT = 30
 
@@ -129,16 +132,17 @@ def _measured(turn: Turn, request: Request) -> None:
 
 
 def _moved(turn: Turn, request: Request) -> None:
-    """Water that a person moved enters the books; what it does to the level the sensor says itself."""
+    """Water that a person moved enters the books; what it does to the level the sensor says itself.
+
+    A negative amount takes back what was told before on the same day.
+    """
     litres = request.amount or 0.0
-    if not 0.0 < litres <= MOVED_MOST_L:
-        most = show_volume(MOVED_MOST_L, turn.state.site.units)
-        _answer(
-            turn, request, False, f"Read {litres:g} L; say how much, more than nothing and at most {most}."
-        )
-        return
     if request.kind == "gave" and request.subject not in {p.id for p in turn.state.site.plants}:
         _answer(turn, request, False, f"There is no plant called {request.subject!r} in this garden.")
+        return
+    against = _against_moving(turn, request, litres)
+    if against is not None:
+        _answer(turn, request, False, against)
         return
     kind = cast("HandKind", request.kind)
     record = RecordHandWater(
@@ -147,6 +151,37 @@ def _moved(turn: Turn, request: Request) -> None:
     turn.emit(record)
     take_in(turn, record)
     _answer(turn, request, True, _moved_words(turn, record))
+
+
+def _against_moving(turn: Turn, request: Request, litres: float) -> str | None:
+    """Why that much cannot have been moved; None when it can."""
+    state, units = turn.state, turn.state.site.units
+    if litres == 0.0:
+        return "Read 0 L; say how much, more than nothing."
+    if litres < 0.0:
+        day = _day(turn, request)
+        told = state.book.taken_l if request.kind == "took" else state.book.added_l
+        if request.kind == "gave":
+            told = day_given_l(state, request.subject or "", day)
+        elif day != state.book.day:
+            told = 0.0
+        if -litres > told + LEAST_MOVED_L:
+            return f"Only {show_volume(told, units)} stand in the books of that day; nothing is taken back."
+        return None
+    if request.kind == "gave":
+        plant = state.site.plant(request.subject or "")
+        most = GAVE_MOST_FILLS * available_mm(plant) * plant.canopy_m2
+        what = f"{plant.name}'s roots take"
+    else:
+        stage = state.model.stage
+        most = stage.volume_l(stage.brim_level_m) + stage.litres_below_outlet
+        what = "the barrels hold"
+    if litres > most:
+        return (
+            f"Read {show_volume(litres, units)}, but {what} {show_volume(most, units)} at the most: a slip "
+            "of the key or of the unit? Several trips are told one by one."
+        )
+    return None
 
 
 def take_in(turn: Turn, moved: RecordHandWater) -> None:
@@ -165,7 +200,9 @@ def take_in(turn: Turn, moved: RecordHandWater) -> None:
 
 
 def _moved_words(turn: Turn, moved: RecordHandWater) -> str:
-    volume = show_volume(moved.litres, turn.state.site.units)
+    volume = show_volume(abs(moved.litres), turn.state.site.units)
+    if moved.litres < 0.0:
+        return f"{volume} taken back from what was told."
     if moved.kind == "gave":
         assert moved.plant is not None
         return f"{volume} noted for {turn.state.site.plant(moved.plant).name}; it wants so much less."
@@ -195,6 +232,11 @@ def _rained(turn: Turn, request: Request) -> None:
         return
     if day > turn.local_day:
         _answer(turn, request, False, f"{day} is still to come; its rain cannot have been measured.")
+        return
+    oldest = turn.state.base_day
+    if oldest is not None and day <= oldest:
+        text = f"The books of {day} are closed; rain counts that fell after {oldest}."
+        _answer(turn, request, False, text)
         return
     turn.emit(RecordRain(day, rain_mm, request.who, turn.now.wall))
     take_rain(turn, day, rain_mm)

@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from scheduler.report.answers import Answer
+from scheduler.report.answers import DoneAnswer, QuestionAnswer, StepAnswer, StepsAnswer
 from scheduler.report.forms import GARDEN_STEPS, STEPS
 from scheduler.report.plan import Columns, Rows
 from scheduler.site.errors import FallingheadError
@@ -27,47 +27,6 @@ from scheduler.survey.wants import midsummer_wants
 STEP_OF = {kind: step for step, kind in STEPS.items()}
 # Trims of one visit, for the number of the round.
 VISIT = timedelta(days=7)
-
-
-class QuestionAnswer(Answer):
-    """``refused``: it cannot be, and is not taken."""
-
-    about: str
-    refused: bool
-    text: str
-
-
-class DoneAnswer(Answer):
-    """A test that was taken. ``result``: the figures of its analysis, None where there is nothing to work
-    out."""
-
-    id: int
-    step: str
-    zone: str | None
-    at: datetime
-    who: str
-    questions: list[QuestionAnswer]
-    findings: list[str]
-    result: dict[str, Any] | None
-
-
-class StepAnswer(Answer):
-    """``state``: due, stale, done or open. ``why``: of what is due, or what changed."""
-
-    step: str
-    zone: str | None
-    state: str
-    why: str
-    record: int | None
-    at: datetime | None
-    who: str | None
-
-
-class StepsAnswer(Answer):
-    store: str
-    half_done: str | None
-    steps: list[StepAnswer]
-    doubts: list[str]
 
 
 def built_of(site: Site, kept: Sequence[Kept], now: datetime) -> AsBuilt:
@@ -149,7 +108,7 @@ def findings(
 ) -> tuple[list[str], dict[str, Any] | None]:
     """What a record says, in sentences and figures. A test that makes no sense says so in a sentence."""
     try:
-        result = analyse(_against(site, kept, record, now), record)
+        result = analyse(judged_by(site, kept, record, now), record)
         words = [result.verdict]
         if isinstance(record, CatchCans) and isinstance(result, CanResult):
             words += turn_words(site, record, result)
@@ -160,7 +119,7 @@ def findings(
     return words, figures
 
 
-def _against(site: Site, kept: Sequence[Kept], record: TestRecord, now: datetime) -> Site:
+def judged_by(site: Site, kept: Sequence[Kept], record: TestRecord, now: datetime) -> Site:
     """The garden that a test is judged against: as drawn, its barrels as they were found; for cans with the
     zone's measured curve too."""
     kinds = ("poured", "head_flow") if isinstance(record, CatchCans) else ("poured",)

@@ -7,7 +7,14 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from scheduler.agronomy.weather import Outlook
-from scheduler.control.effects import Alert, Booking, RecordHold, RecordReading, RootZoneRecord
+from scheduler.control.effects import (
+    Alert,
+    Booking,
+    RecordCalibration,
+    RecordHold,
+    RecordReading,
+    RootZoneRecord,
+)
 from scheduler.planning.plan import Plan, PlannedRun
 from scheduler.report.answers import StatusAlertAnswer, StatusAnswer, StatusHoldAnswer, StatusPlantAnswer
 from scheduler.sensing.belief import UNKNOWN_LEVEL, LevelBelief
@@ -18,6 +25,8 @@ from scheduler.supply.stage import stage_storage
 
 # A stored reading older than this says nothing of the level now (as in sensing: six hours).
 LEVEL_AGE = timedelta(hours=6)
+# A ruler is read to 2-3 mm (the trade); 1.96 of them on either side.
+HAND_SPAN_M = 0.006
 
 
 # The service writes down when a node was heard every half hour; with three heartbeats more it is unheard.
@@ -55,7 +64,7 @@ def status_answer(site: Site, store: Store, now: datetime, *, running: bool) -> 
         outlook=store.last_outlook(),
         holds=tuple(h for h in store.holds_now() if h.until > now),
     )
-    belief = _belief(facts.reading, now)
+    belief = _belief(facts.reading, store.last_calibration(), now)
     stage = stage_storage(site.tank)
     total_l = stage.volume_l(belief.level_m) if belief.level_m is not None else None
     plan = facts.plan
@@ -97,8 +106,13 @@ def status_answer(site: Site, store: Store, now: datetime, *, running: bool) -> 
     )
 
 
-def _belief(reading: RecordReading | None, now: datetime) -> LevelBelief:
-    if reading is None or reading.belief.at is None or now - reading.belief.at > LEVEL_AGE:
+def _belief(reading: RecordReading | None, by_hand: RecordCalibration | None, now: datetime) -> LevelBelief:
+    """The newest of the sensor's word and a person's, if it is not too old to speak of now."""
+    read_at = reading.belief.at if reading is not None else None
+    if by_hand is not None and (read_at is None or by_hand.at > read_at) and now - by_hand.at <= LEVEL_AGE:
+        low_m, high_m = by_hand.level_m - HAND_SPAN_M, by_hand.level_m + HAND_SPAN_M
+        return LevelBelief("good", by_hand.at, by_hand.level_m, low_m, high_m, ("measured by hand",))
+    if reading is None or read_at is None or now - read_at > LEVEL_AGE:
         return UNKNOWN_LEVEL
     return reading.belief
 

@@ -57,7 +57,7 @@ def make_node(site: Site, secrets_file: Path, settings_file: Path, *, broker_hos
         )
     key, password = secrets.token_hex(KEY_BYTES), secrets.token_urlsafe(PASSWORD_BYTES)
     _write_settings(settings_file, _settings(site, key, password, broker_host))
-    _write_secrets(secrets_file, kept | {_key_name(site): key})
+    _write_secrets(secrets_file, _key_name(site), key)
     return Provisioned(
         (
             f"Made a key for node {site.node.id!r}: in {secrets_file}, and in {settings_file} for the board.",
@@ -82,7 +82,7 @@ def rotate_node(site: Site, secrets_file: Path, settings_file: Path) -> Provisio
     settings["key"] = secrets.token_hex(KEY_BYTES)
     settings["broker"]["password"] = secrets.token_urlsafe(PASSWORD_BYTES)
     _write_settings(settings_file, settings)
-    _write_secrets(secrets_file, kept | {_key_name(site): settings["key"]})
+    _write_secrets(secrets_file, _key_name(site), settings["key"])
     return Provisioned(
         (
             f"Changed the key of node {site.node.id!r} in {secrets_file} and {settings_file}.",
@@ -94,10 +94,9 @@ def rotate_node(site: Site, secrets_file: Path, settings_file: Path) -> Provisio
 
 def revoke_node(site: Site, secrets_file: Path) -> Provisioned:
     """Take the node's key out of the secrets file: this machine orders it nothing any more."""
-    kept = dict(_kept(secrets_file))
-    if kept.pop(_key_name(site), None) is None:
+    if _key_name(site) not in _kept(secrets_file):
         raise UsageError(f"node {site.node.id!r} has no key in {secrets_file}; there is nothing to take back")
-    _write_secrets(secrets_file, kept)
+    _write_secrets(secrets_file, _key_name(site), None)
     return Provisioned(
         (
             f"Took the key of node {site.node.id!r} out of {secrets_file}; restart the service.",
@@ -134,6 +133,9 @@ def _key_name(site: Site) -> str:
 
 
 def _kept(file: Path) -> Mapping[str, str]:
+    """Name -> value of a secrets file, or of a folder with a file to each secret (as systemd takes them)."""
+    if file.is_dir():
+        return {p.name: p.read_text(encoding="utf-8").strip() for p in sorted(file.iterdir()) if p.is_file()}
     return read_secrets(file) if file.exists() else {}
 
 
@@ -200,8 +202,17 @@ def _write_settings(file: Path, settings: Mapping[str, Any]) -> None:
     _write_whole(file, json.dumps(settings, indent=1) + "\n")
 
 
-def _write_secrets(file: Path, kept: Mapping[str, str]) -> None:
-    _write_whole(file, "".join(f"{name} = {value}\n" for name, value in sorted(kept.items())))
+def _write_secrets(file: Path, name: str, value: str | None) -> None:
+    """Set one secret, or take it out (None); all other lines stay as they are."""
+    if file.is_dir():
+        if value is None:
+            (file / name).unlink(missing_ok=True)
+        else:
+            _write_whole(file / name, value + "\n")
+        return
+    lines = file.read_text(encoding="utf-8").splitlines() if file.exists() else []
+    others = [line for line in lines if line.partition("=")[0].strip() != name]
+    _write_whole(file, "".join(f"{line}\n" for line in (*others, *([f"{name} = {value}"] if value else []))))
 
 
 def _write_whole(file: Path, text: str) -> None:
@@ -209,7 +220,10 @@ def _write_whole(file: Path, text: str) -> None:
     beside = file.with_name(f".{file.name}.new")
     try:
         beside.unlink(missing_ok=True)
+        owner = file.stat() if file.exists() else file.parent.stat()
         with os.fdopen(os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_EXCL, OWNER_ONLY), "w") as out:
+            if os.geteuid() == 0:  # who could read it before can read it after
+                os.fchown(out.fileno(), owner.st_uid, owner.st_gid)
             out.write(text)
             out.flush()
             os.fsync(out.fileno())

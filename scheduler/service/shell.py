@@ -135,6 +135,8 @@ class Shell:
         self._raised = {(a.kind, a.subject): a for a in self._store.open_alerts()}
         self._handed = frozenset(r.id for r in saved.requests)
         self._flushed_at_s = now.monotonic_s
+        for _ in saved.requests:
+            self._at.reached("after_request")
         self._state, effects = begin(self._tested.site, begun_from_tests(saved, self._tested), now)
         self._carry_out(effects, now)
         self._work_off()

@@ -288,3 +288,22 @@ def test_a_plant_that_is_not_in_the_catalogue_gets_a_way_out() -> None:
     found = CliRunner().invoke(app, ["plants", "unobtainium"])
     assert isinstance(found.exception, UsageError)
     assert "plant_factor" in str(found.exception)
+
+
+def test_a_crop_of_another_year_is_doubted_and_a_slip_in_an_examples_name_is_seen() -> None:
+    said = " ".join(run("check", "five-drums").output.split())
+    assert "The season of Tomato by the door" in said and "write this year's date" in said
+    with pytest.raises(UsageError, match="did you mean the example 'five-drums'"):
+        run("check", "five-drum")
+
+
+def test_a_day_that_the_weather_does_not_tell_is_not_planned() -> None:
+    with pytest.raises(UsageError, match="tells nothing of 2020-07-30"):
+        run("plan", "five-drums", "--level", "half", "--weather", str(SEATTLE), "--date", "2020-07-30")
+
+
+def test_an_amount_needs_no_quotes() -> None:
+    with pytest.raises(UsageError, match="there is no plant 'figg'"):
+        run("gave", "figg", "3", "L", "--site", "five-drums")
+    with pytest.raises(UsageError, match="read '0 L'"):
+        run("gave", "fig", "0", "L", "--site", "five-drums")

@@ -61,7 +61,8 @@ def test_water_given_by_can_lowers_what_the_plant_wants_by_as_much() -> None:
     [
         ("gave", "rosemary", 3.0, "no plant called 'rosemary'"),
         ("gave", "sage", 0.0, "more than nothing"),
-        ("took", None, 1e6, "at most"),
+        ("gave", "sage", 200.0, "at the most"),
+        ("took", None, 1e6, "at the most"),
         ("topped_up", None, None, "more than nothing"),
         ("rained", "2012-07-19", 5000.0, "between 0 and"),
         ("rained", "yesterday", 5.0, "write it as"),
@@ -106,11 +107,34 @@ def test_a_hold_of_no_hours_ends_an_earlier_one() -> None:
 
 def test_rain_of_the_gardens_own_gauge_counts_before_the_service() -> None:
     driver = made()
-    yesterday = driver.now.wall.astimezone(driver.site.place.timezone).date() - timedelta(days=1)
-    driver.dry_out(depletion_mm=10.0)
+    driver.wait(1.5 * DAY_S, every_s=3600.0)
+    fetch(driver)
+    yesterday = driver.state.balanced_day
+    assert yesterday is not None
+    before = {z.plant: z.depletion_mm for z in driver.state.zones_now}
     driver.ask("rained", yesterday.isoformat(), 6.0)
     assert isinstance(last(driver, RecordRain), RecordRain)
-    assert driver.state.rain_typed[-1] == (yesterday, 6.0)
+    after = {z.plant: z.depletion_mm for z in driver.state.zones_now}
+    assert after["sage"] == pytest.approx(max(0.0, before["sage"] - 6.0))
+    driver.ask("rained", (yesterday - timedelta(days=20)).isoformat(), 6.0)
+    answer = last(driver, RecordAnswer)
+    assert isinstance(answer, RecordAnswer)
+    assert not answer.done and "books" in answer.text
+
+
+def test_what_was_told_by_mistake_is_taken_back_but_no_more_than_was_told() -> None:
+    driver = made()
+    driver.dry_out()
+    before = wants(driver, "sage")
+    driver.ask("gave", "sage", 3.0)
+    driver.ask("gave", "sage", -3.0)
+    assert wants(driver, "sage") == pytest.approx(before)
+    driver.ask("took", None, 20.0)
+    driver.ask("took", None, -30.0)
+    answer = last(driver, RecordAnswer)
+    assert isinstance(answer, RecordAnswer)
+    assert not answer.done and "nothing is taken back" in answer.text
+    assert driver.state.book.taken_l == 20.0
 
 
 # --- the barrels' balance ----------------------------------------------------------------------------------

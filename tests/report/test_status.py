@@ -11,7 +11,14 @@ from typer.testing import CliRunner
 
 from scheduler.agronomy.weather import Outlook
 from scheduler.cli.main import app
-from scheduler.control.effects import Alert, RaiseAlert, RecordHold, RecordReading, RecordStop
+from scheduler.control.effects import (
+    Alert,
+    RaiseAlert,
+    RecordCalibration,
+    RecordHold,
+    RecordReading,
+    RecordStop,
+)
 from scheduler.control.events import NodeHeard
 from scheduler.control.orders import ValveStatus
 from scheduler.report.status import status_answer, status_words
@@ -111,3 +118,13 @@ def test_the_weather_is_told_with_its_age_and_whom_to_credit_and_a_hold_with_its
     words = status_words(SITE, answer)
     assert f"Weather: open-meteo, fetched 5 h ago. {credit}" in words
     assert "Held by Ines: Border with the fig until Friday 03 August 08:00 PDT." in words
+
+
+def test_a_level_measured_by_hand_counts_until_a_newer_reading(store: Store) -> None:
+    store.write([RecordCalibration(NOW - timedelta(hours=1), 0.0, 0.4, "Ines")])
+    answer = status_answer(SITE, store, NOW, running=True)
+    assert answer.level_m == 0.4 and answer.level_high_m == pytest.approx(0.406)
+    store.write([reading(NOW - timedelta(minutes=10), 0.5)])
+    assert status_answer(SITE, store, NOW, running=True).level_m == 0.5
+    late = status_answer(SITE, store, NOW + timedelta(hours=7), running=True)
+    assert late.level_m is None

@@ -128,3 +128,19 @@ def test_the_broker_takes_the_password_of_the_settings(tmp_path: Path) -> None:
     assert tool is not None
     removed = subprocess.run([tool, "-D", str(passwords), SITE.node.id], check=False)
     assert removed.returncode == 0
+
+
+def test_a_folder_of_secrets_gets_a_file_for_each_and_other_lines_of_a_file_stay(tmp_path: Path) -> None:
+    folder = tmp_path / "secrets"
+    folder.mkdir()
+    make_node(SITE, folder, tmp_path / "settings.json", broker_host="192.0.2.10")
+    (file,) = folder.iterdir()
+    assert (file.name, mode(file)) == (f"node_key_{SITE.node.id}", 0o600)
+    assert Secrets({"CREDENTIALS_DIRECTORY": str(folder)}).node_key(SITE.node.id)
+    revoke_node(SITE, folder)
+    assert list(folder.iterdir()) == []
+    lines = tmp_path / "lines"
+    lines.write_text("# for the shed\nbroker_password = x\n")
+    lines.chmod(0o600)
+    make_node(SITE, lines, tmp_path / "other.json", broker_host="192.0.2.10")
+    assert lines.read_text().startswith("# for the shed\nbroker_password = x\n")
