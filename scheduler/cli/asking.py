@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 from pathlib import Path
 
 import typer
 
+from scheduler.cli import present
 from scheduler.cli.printing import say, say_json, say_table
 from scheduler.cli.sites import SITE_HELP, find_site, read_date
 
@@ -33,7 +34,7 @@ def why(
     from scheduler.store.store import Store, store_url
 
     garden = find_site(site)
-    day = read_date(on, "--on") if on else datetime.now(UTC).astimezone(garden.place.timezone).date()
+    day = read_date(on, "--on") if on else present.today(garden.place.timezone)
     with Store(store_url(site_store_path(garden.id)), garden.id, service=False) as store:
         answer = why_answer(garden, store, day, subject)
     if json:
@@ -54,7 +55,7 @@ def balance(
     from scheduler.store.store import Store, store_url
 
     garden = find_site(site)
-    first = datetime.now(UTC).astimezone(garden.place.timezone).date() - timedelta(days=days)
+    first = present.today(garden.place.timezone) - timedelta(days=days)
     with Store(store_url(site_store_path(garden.id)), garden.id, service=False) as store:
         answer = balance_answer(garden, store, first)
     if json:
@@ -78,7 +79,7 @@ def litres(
     from scheduler.store.store import Store, store_url
 
     garden = find_site(site)
-    first = datetime.now(UTC).astimezone(garden.place.timezone).date() - timedelta(days=days)
+    first = present.today(garden.place.timezone) - timedelta(days=days)
     with Store(store_url(site_store_path(garden.id)), garden.id, service=False) as store:
         answer = litres_answer(garden, store, first)
     if json:
@@ -112,7 +113,7 @@ def ahead(
     last = read_date(until, "--until") if until else None
     years = read_weather_csv(past) if past is not None else ()
     with Store(store_url(site_store_path(garden.id)), garden.id, service=False) as store:
-        now = datetime.now(UTC)
+        now = present.now()
         answer = ahead_answer(garden_as_tested(garden, store, now).site, store, now, last, years)
     if json:
         say_json(answer)

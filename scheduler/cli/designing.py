@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import typer
 
+from scheduler.cli import present
 from scheduler.cli.printing import say, say_error, say_json, say_table
 from scheduler.cli.sites import SITE_HELP, find_site, read_date, read_level, read_weather
 
@@ -73,7 +73,7 @@ def check(site: str = typer.Argument(None, help=SITE_HELP, metavar="SITE"), json
     if json:
         say_json(CheckAnswer(ok=True, problems=[]))
         return
-    today = datetime.now(UTC).astimezone(garden.place.timezone).date()
+    today = present.today(garden.place.timezone)
     for line in (*site_words(garden), *season_doubts(garden, today)):
         say(line)
 

@@ -8,23 +8,16 @@ from datetime import UTC, datetime
 
 from scheduler.cli.printing import say
 from scheduler.cli.running import login_name
+from scheduler.cli.valve import TestValve
 from scheduler.report.commissioning import built_of, findings, trims_before
 from scheduler.report.draft import Draft, StepDraft, draft_words, read_draft
 from scheduler.report.form_dialogue import Talk, doubts, finished, settled, talk
 from scheduler.report.forms import GARDEN_STEPS, Form, form_of
 from scheduler.site.errors import QuantityError, UsageError
 from scheduler.site.model import Site
-from scheduler.site.quantities import parse
 from scheduler.store.store import Store
 from scheduler.survey.sense import Question, questions
 from scheduler.survey.tests_done import KINDS, TestKind, site_mark
-
-# So long is the daemon waited for when it is asked to open a valve.
-DAEMON_WAIT_S = 5.0
-_VALVE = (
-    "Open the valve by hand; or, while the daemon runs, type: open 20 L. The daemon then opens it for so "
-    "many litres, never below the reserve, and shuts it by itself; `fallinghead stop` shuts it at once."
-)
 
 
 class _Stopped(Exception):
@@ -37,6 +30,7 @@ class Guide:
     def __init__(self, site: Site, store: Store, who: str | None) -> None:
         self._site = site
         self._store = store
+        self._valve = TestValve(site)
         found = read_draft(store.draft())
         now = datetime.now(UTC)
         self._draft = found or Draft(who=who or login_name(), begun=now)
@@ -55,6 +49,7 @@ class Guide:
                 self._all_due(zone)
         except (_Stopped, EOFError, KeyboardInterrupt):
             say("")
+            self._valve.shut(self._draft.who)
             say("Stopped; everything typed is kept. Go on with: fallinghead commission")
             return
         if self._draft.at_work is None and not self._draft.left:
@@ -93,10 +88,11 @@ class Guide:
         say(form.words)
         say(f"Caution: {form.cautions}")
         if form.opens_valve:
-            say(_VALVE)
+            say(self._valve.words(kind))
         if step.typed:
             say(f"{len(step.typed)} entries were typed before; the last was {step.typed[-1]!r}.")
         self._ask(form, zone)
+        self._valve.shut(self._draft.who)
 
     def _keep(self, draft: Draft) -> None:
         self._draft = draft
@@ -124,8 +120,10 @@ class Guide:
             elif word == "skip":
                 self._keep(self._draft.skipping(step))
                 return
-            elif word.startswith("open ") and form.opens_valve:
-                self._open(zone, text.strip()[5:])
+            elif word.split()[:1] == ["open"] and form.opens_valve:
+                self._valve.open(form.kind, zone, text.strip()[4:].strip(), self._draft.who)
+            elif word == "shut" and form.opens_valve:
+                self._valve.shut(self._draft.who, asked=True)
             else:
                 self._entry(form, zone, step, at, text)
 
@@ -197,25 +195,6 @@ class Guide:
         for count in range(1, len(step.typed) + 1):
             seen |= {q.text for q in doubts(self._site, form, zone, step.typed[:count])}
         return [q for q in whole if q.text not in seen]
-
-    def _open(self, zone: str | None, amount: str) -> None:
-        from scheduler.service.asking import ask
-        from scheduler.service.daemon import site_store_path
-        from scheduler.service.lock import is_served
-
-        if not is_served(site_store_path(self._site.id)):
-            say("  The daemon does not run here: open the valve by hand.")
-            return
-        try:
-            litres = parse(amount, "volume")
-        except QuantityError as error:
-            say(f"  Read {error.read}: {error.remedy}.")
-            return
-        if litres <= 0.0:
-            say("  Say how many litres, more than nothing.")
-            return
-        answer = ask(self._site, "water", self._draft.who, zone, litres, wait_s=DAEMON_WAIT_S)
-        say(f"  {answer.text}")
 
     def _line(self, prompt: str) -> str:
         """One line of input. ``stop`` ends the talk anywhere; so does the end of the input."""

@@ -12,7 +12,7 @@ from scheduler.cli.sites import SITE_HELP, find_site
 
 def add_to(app: typer.Typer) -> None:
     app.command(
-        epilog="Examples: fallinghead node --broker 192.168.1.10; fallinghead node --rotate; "
+        epilog="Examples: fallinghead node --broker 192.168.1.10 --ca ca.crt; fallinghead node --rotate; "
         "fallinghead node --revoke"
     )(node)
 
@@ -27,6 +27,12 @@ def node(
     ),
     broker: str = typer.Option(
         None, "--broker", help="The broker's address as the node reaches it.", metavar="HOST"
+    ),
+    ca: Path = typer.Option(
+        None,
+        "--ca",
+        help="The certificate of the broker's own authority: the node then speaks TLS and trusts it alone.",
+        metavar="FILE",
     ),
     passwords: Path = typer.Option(
         None, "--passwords", help="Give the broker the password that stands in the settings.", metavar="FILE"
@@ -55,6 +61,6 @@ def node(
             raise UsageError(
                 "name the broker's address as the node reaches it, such as --broker 192.168.1.10"
             )
-        done = provisioning.make_node(garden, secrets, settings, broker_host=broker)
+        done = provisioning.make_node(garden, secrets, settings, broker_host=broker, ca_file=ca)
     for line in done.said:
         say(line)

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import getpass
 import os
-from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
 import typer
 
+from scheduler.cli import present
 from scheduler.cli.printing import say, say_json
 from scheduler.cli.sites import SITE_HELP, find_site
 
@@ -63,7 +63,7 @@ def status(site: str = typer.Argument(None, help=SITE_HELP, metavar="SITE"), jso
     garden = find_site(site)
     path = site_store_path(garden.id)
     with Store(store_url(path), garden.id, service=False) as store:
-        now = datetime.now(UTC)
+        now = present.now()
         built = garden_as_tested(garden, store, now).site
         answer = status_answer(built, store, now, running=is_served(path))
     if json:
@@ -131,7 +131,7 @@ def send_request(
     from scheduler.report.answers import RequestAnswer
     from scheduler.service.asking import ask
 
-    asked = ask(site, kind, login_name(), subject, amount, wait_s=wait_s)
+    asked = ask(site, kind, login_name(), subject, amount, at=present.now(), wait_s=wait_s)
     answer = RequestAnswer(
         request=asked.request_id,
         kind=kind,

@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 
 import typer
 
+from scheduler.cli import present
 from scheduler.cli.running import AMOUNTS, JSON, SITE, WAIT, amount_text, send_request
 from scheduler.cli.sites import find_site, read_date
 
@@ -116,7 +117,7 @@ def hold(
     hours = 0.0
     if until is not None:
         day = read_date(until, "--until")
-        now = datetime.now(UTC)
+        now = present.now()
         ends = datetime.combine(day, time(), tzinfo=garden.place.timezone).astimezone(UTC)
         if ends <= now:
             raise UsageError(f"read --until {until}; that day has begun already, so there is nothing to hold")
@@ -126,4 +127,4 @@ def hold(
 
 def _today(zone: ZoneInfo) -> date:
 
-    return datetime.now(UTC).astimezone(zone).date()
+    return present.today(zone)

@@ -1,0 +1,85 @@
+"""The valve during a test: opened through the running daemon for a while, shut again when the test is over."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+
+from scheduler.cli import present
+from scheduler.cli.printing import say
+from scheduler.service.asking import ask
+from scheduler.service.daemon import site_store_path
+from scheduler.service.lock import is_served
+from scheduler.site.errors import QuantityError
+from scheduler.site.model import Site
+from scheduler.site.quantities import parse
+from scheduler.site.showing import show_duration
+from scheduler.survey.tests_done import TestKind
+
+# So long is the daemon waited for when it is asked to open a valve, and when to shut it: the valve travels.
+OPEN_WAIT_S = 5.0
+SHUT_WAIT_S = 30.0
+# What a step mostly needs, as the example in its words (common practice).
+_OPEN_TIMES = {"travel_times": "1 min", "catch_cans": "15 min", "flush": "5 min"}
+_OPEN_TIME = "10 min"
+_BY_HAND = "Open the valve by hand, and shut it when you are done."
+
+
+class TestValve:
+    """Opens and shuts one zone's valve for the step at work."""
+
+    def __init__(self, site: Site) -> None:
+        self._site = site
+        self._open_until: datetime | None = None
+
+    def words(self, kind: TestKind) -> str:
+        """What a fitter may type, as things stand."""
+        if not self._by_daemon(kind):
+            why = " (The daemon does not run here.)" if not self._served() else ""
+            return f"{_BY_HAND}{why}"
+        longest = show_duration(self._site.node.longest_open_s)
+        return (
+            f"Open the valve by hand; or type: open {_OPEN_TIMES.get(kind, _OPEN_TIME)}. The daemon then opens "
+            f"it for so long ({longest} at most), never below what is kept in the barrels, and the node shuts it "
+            "by itself. Type shut to shut it sooner; it is shut too when you stop or the step is done."
+        )
+
+    def open(self, kind: TestKind, zone: str | None, time: str, who: str) -> None:
+        """``time`` as typed, such as "10 min"."""
+        if not self._by_daemon(kind):
+            say(f"  {'The daemon does not run here: ' if not self._served() else ''}{_BY_HAND.lower()}")
+            return
+        try:
+            seconds = parse(time, "duration")
+        except QuantityError as error:
+            say(f"  Read {error.read}: say for how long, such as open {_OPEN_TIME}. {error.remedy}.")
+            return
+        now = present.now()
+        asked = ask(self._site, "open_for", who, zone, seconds, at=now, wait_s=OPEN_WAIT_S)
+        if asked.answer is None or asked.answer.done:
+            # Without an answer it may open yet: then it is shut at the end all the same.
+            self._open_until = now + timedelta(seconds=seconds) + timedelta(seconds=OPEN_WAIT_S)
+        say(f"  {asked.text}")
+
+    def shut(self, who: str, *, asked: bool = False) -> None:
+        """Shut what this talk opened, if it may still be open. ``asked``: somebody typed it, so say anything."""
+        open_until, self._open_until = self._open_until, None
+        if open_until is None or present.now() > open_until:
+            if asked:
+                say("  Nothing stands open through the daemon; shut by hand what was opened by hand.")
+            return
+        say("  Shutting the valve ...")
+        answered = ask(self._site, "shut", who, None, None, at=present.now(), wait_s=SHUT_WAIT_S)
+        if answered.answer is None:
+            say(
+                "  The node has not confirmed that it is shut. It shuts by itself when its time is over; look, and "
+                "if it is not so, shut the hand tap at the barrels."
+            )
+        else:
+            say(f"  {answered.text}")
+
+    def _served(self) -> bool:
+        return is_served(site_store_path(self._site.id))
+
+    def _by_daemon(self, kind: TestKind) -> bool:
+        """An open line end runs faster than any curve says: without a sensor the node would not see the floor."""
+        return self._served() and (kind != "flush" or self._site.sensor is not None)
