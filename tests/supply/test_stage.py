@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from scheduler.site.model import Barrel, BarrelShape, Tank
@@ -161,6 +161,7 @@ def tanks(draw: st.DrawFn) -> Tank:
     return Tank(made, outlet_height_m=draw(st.floats(0.0, min(0.25, 0.9 * brim))))
 
 
+@settings(deadline=None)
 @given(tanks(), st.floats(0, 1), st.floats(0, 1))
 def test_more_level_never_means_less_water(tank: Tank, a: float, b: float):
     stage = stage_storage(tank)
@@ -169,6 +170,7 @@ def test_more_level_never_means_less_water(tank: Tank, a: float, b: float):
     assert stage.area_m2(low) >= 0.0
 
 
+@settings(deadline=None)
 @given(tanks(), st.floats(0.001, 1))
 def test_level_and_volume_are_each_others_inverse(tank: Tank, share: float):
     stage = stage_storage(tank)
