@@ -1,9 +1,9 @@
 """A small MQTT 3.1.1 client that never waits longer than it was told to.
 
-Clean session, QoS 1, one publish in flight. Nothing blocks but poll(wait_ms) (and a TLS handshake, bounded by
-the socket's time limit). Every answer the broker owes has a time limit; when one passes, or a packet is too
-long or not understood, the connection is dropped and the caller dials again. Section numbers are those of the
-OASIS standard MQTT 3.1.1.
+Clean session, QoS 1, one publish in flight. Nothing blocks but poll(wait_ms); a TLS handshake goes on within
+it, piece by piece (its arithmetic takes the board a second or so). Every answer the broker owes has a time
+limit; when one passes, or a packet is too long or not understood, the connection is dropped and the caller
+dials again. Section numbers are those of the OASIS standard MQTT 3.1.1.
 
     c = Client(host, port, client_id, user, password, clock)
     c.dial(topics)             begin; then poll until c.up
@@ -19,6 +19,7 @@ KEEP_ALIVE_S = 15
 PING_AFTER_MS = 8000  # nothing heard for so long: ask; with the next limit a dead link is seen within 20 s
 PING_ANSWER_MS = 5000
 CONNECT_MS_MAX = 5000  # TCP and CONNACK, each
+TLS_MS_MAX = 10000  # more for CONNACK where a handshake comes first: a small processor is slow at it
 ANSWER_MS_MAX = 10000  # SUBACK, PUBACK
 PACKET_BYTES_MAX = 2048
 OUT_BYTES_MAX = 4096
@@ -151,8 +152,9 @@ class Client:
             self._step(wait_ms)
         except OSError as e:
             self.drop("socket: %r" % e)
-        except ValueError as e:
-            self.drop("packet: %s" % e)
+        except ValueError as e:  # a packet, or a certificate, that is not what it should be
+            greeting = self.tls is not None and self._stage in ("tcp", "connack")
+            self.drop(("tls: " if greeting else "packet: ") + " ".join(str(e).split()))
         found = self._messages
         self._messages = []
         return found
@@ -174,10 +176,8 @@ class Client:
 
     def _tcp_done(self):
         if self.tls is not None:
-            self._socket.settimeout(CONNECT_MS_MAX // 1000)
             self._poller = None
             self._socket = self.tls(self._socket)
-            self._socket.setblocking(False)
             self._poller = select.poll()
             self._poller.register(self._socket, select.POLLIN)
         self._stage = "connack"
@@ -187,7 +187,7 @@ class Client:
     def _supervise(self):
         now = self.clock.ticks_ms()
         diff = self.clock.diff
-        if self._stage in ("tcp", "connack") and diff(now, self._since) > CONNECT_MS_MAX:
+        if self._stage in ("tcp", "connack") and diff(now, self._since) > self._connect_ms_max():
             self.drop("no answer to connect")
         elif self._stage == "suback" and diff(now, self._since) > ANSWER_MS_MAX:
             self.drop("no answer to subscribe")
@@ -199,6 +199,9 @@ class Client:
         elif self.up and (diff(now, self._heard) > PING_AFTER_MS or diff(now, self._spoke) > PING_AFTER_MS):
             self._ping_at = now
             self._send(packet(0xC0, b""))
+
+    def _connect_ms_max(self):
+        return CONNECT_MS_MAX + (TLS_MS_MAX if self.tls is not None and self._stage == "connack" else 0)
 
     # --- out
 

@@ -6,11 +6,12 @@ The board's own timer closes a valve even while this loop hangs (see ``guard`` i
 import os
 
 try:
-    from . import codec, ticks
+    from . import codec, secure, ticks
     from .core import Node, Settings
     from .mqtt import Client
 except ImportError:  # on the board the files stand side by side
     import codec
+    import secure
     import ticks
     from core import Node, Settings
     from mqtt import Client
@@ -63,7 +64,7 @@ class NodeLoop:
             broker.get("username"),
             broker.get("password"),
             ticks,
-            tls,
+            tls if tls is not None else secure.pinned(broker),
         )
         self._root = "fallinghead/" + self.name + "/"
         self._topics = [self._root + k for k in KINDS]

@@ -6,10 +6,12 @@ site file. Every file is written beside its place and put there whole, so that a
 
 from __future__ import annotations
 
+import base64
 import json
 import os
 import re
 import secrets
+import ssl
 import subprocess
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -32,6 +34,15 @@ OWNER_ONLY = 0o600
 # Where a fitter has to put in what this program cannot know; without it the board does not start.
 PINS_TO_FILL: Mapping[str, None] = {"open": None, "close": None, "open_switch": None, "closed_switch": None}
 
+# Where the broker listens with TLS (the port that IANA registers for it), and the name in its certificate
+# (firmware_stub/secure.py and deploy/broker-setup.sh have the same).
+TLS_PORT = 8883
+BROKER_NAME = "fallinghead-broker"
+PLAIN_WORDS = (
+    "Without --ca the node's password goes over the network in the clear: only on a network of its own. "
+    "deploy/broker-setup.sh makes the certificate."
+)
+
 
 @dataclass(frozen=True, slots=True)
 class Provisioned:
@@ -40,10 +51,14 @@ class Provisioned:
     said: tuple[str, ...]
 
 
-def make_node(site: Site, secrets_file: Path, settings_file: Path, *, broker_host: str) -> Provisioned:
+def make_node(
+    site: Site, secrets_file: Path, settings_file: Path, *, broker_host: str, ca_file: Path | None = None
+) -> Provisioned:
     """A key and a broker password for the site's node, in the secrets file and in the node's settings.
 
-    UsageError when the node has a key already (then ``rotate``), or the settings file exists.
+    ``ca_file``: the certificate (PEM) of the broker's own authority, which the node then trusts alone;
+    without it the node speaks to the broker without TLS. UsageError when the node has a key already (then
+    ``rotate``), or the settings file exists.
     """
     kept = dict(_kept(secrets_file))
     if _key_name(site) in kept:
@@ -56,7 +71,10 @@ def make_node(site: Site, secrets_file: Path, settings_file: Path, *, broker_hos
             f"{settings_file} is there already; name another file, or change the key with --rotate"
         )
     key, password = secrets.token_hex(KEY_BYTES), secrets.token_urlsafe(PASSWORD_BYTES)
-    _write_settings(settings_file, _settings(site, key, password, broker_host))
+    settings = _settings(site, key, password, broker_host)
+    if ca_file is not None:
+        settings["broker"] |= _tls(ca_file)
+    _write_settings(settings_file, settings)
     _write_secrets(secrets_file, _key_name(site), key)
     return Provisioned(
         (
@@ -64,6 +82,7 @@ def make_node(site: Site, secrets_file: Path, settings_file: Path, *, broker_hos
             "Fill in there what is null (pins, supply_low_mv, supply_mv_per_count), and wifi.",
             _broker_words(settings_file),
             "Then copy it to the board as settings.json, and delete it here.",
+            *(() if ca_file is not None else (PLAIN_WORDS,)),
         )
     )
 
@@ -170,6 +189,22 @@ def _settings(site: Site, key: str, password: str, broker_host: str) -> dict[str
             "password": password,
         },
     }
+
+
+def _tls(ca_file: Path) -> dict[str, Any]:
+    """The part of the node's settings that makes it trust this authority and no other."""
+    try:
+        pem = ca_file.read_text(encoding="ascii")
+        der = ssl.PEM_cert_to_DER_cert(pem.strip())
+        ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT).load_verify_locations(cadata=der)
+    except OSError as error:  # an SSLError is one too
+        raise UsageError(
+            f"{ca_file} cannot be used ({error.strerror or error}); it is the authority's certificate, ca.crt"
+        ) from error
+    except ValueError:
+        raise UsageError(f"{ca_file} is no certificate in PEM form; it is the authority's, ca.crt") from None
+    ca = base64.b64encode(der).decode()
+    return {"port": TLS_PORT, "tls_name": BROKER_NAME, "ca_der_base64": ca}
 
 
 def _motor(site: Site, channel: int) -> dict[str, Any]:

@@ -99,7 +99,7 @@ def start_node(folder: Path, broker_port: int, board_port: int) -> subprocess.Po
     (folder / "node.json").write_text(json.dumps(settings))
     return subprocess.Popen(
         [micropython(), str(FIRMWARE / "run_practice_node.py"), str(folder / "node.json")],
-        env={"MICROPYPATH": str(FIRMWARE), "PATH": "/usr/bin:/bin"},
+        env={"MICROPYPATH": f".frozen:{FIRMWARE}", "PATH": "/usr/bin:/bin"},
         stdout=(folder / "node.log").open("wb"),
         stderr=subprocess.STDOUT,
     )

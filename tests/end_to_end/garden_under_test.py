@@ -293,12 +293,7 @@ class GardenUnderTest:
             "node": "shed",
             "key": KEY,
             "channels": 1,
-            "broker": {
-                "host": "127.0.0.1",
-                "port": self.broker.port,
-                "username": "shed",
-                "password": self.broker.passwords["shed"],
-            },
+            "broker": self.broker.for_node("shed"),
             "board": {"host": "127.0.0.1", "port": self.board.port},
             "memory": str(self.folder / "node-memory"),
             "tick_ms": 10,
@@ -313,7 +308,7 @@ class GardenUnderTest:
         with (self.folder / "node.err").open("ab") as errors:
             self.node = subprocess.Popen(
                 [micropython(), str(FIRMWARE / "run_practice_node.py"), str(path)],
-                env={"MICROPYPATH": str(FIRMWARE), "PATH": "/usr/bin:/bin"},
+                env={"MICROPYPATH": f".frozen:{FIRMWARE}", "PATH": "/usr/bin:/bin"},
                 stderr=errors,
             )
         self._processes.append(self.node)

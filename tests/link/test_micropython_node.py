@@ -51,7 +51,7 @@ def micropython_node(port: int, board: int, folder: Path) -> Iterator[subprocess
     with (folder / "node.log").open("wb") as log:
         process = subprocess.Popen(
             [micropython(), str(FIRMWARE / "run_practice_node.py"), str(settings)],
-            env={"MICROPYPATH": str(FIRMWARE), "PATH": "/usr/bin:/bin"},
+            env={"MICROPYPATH": f".frozen:{FIRMWARE}", "PATH": "/usr/bin:/bin"},
             stdout=log,
             stderr=log,
         )

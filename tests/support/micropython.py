@@ -22,7 +22,7 @@ def run_micropython(
     """Run a script with the firmware's files on its path; output is captured."""
     return subprocess.run(
         [micropython(), *options, str(script), *arguments],
-        env={"MICROPYPATH": str(FIRMWARE), "PATH": "/usr/bin:/bin"},
+        env={"MICROPYPATH": f".frozen:{FIRMWARE}", "PATH": "/usr/bin:/bin"},
         capture_output=True,
         text=True,
         timeout=timeout_s,
