@@ -9,7 +9,7 @@ import typer
 
 from scheduler.cli import present
 from scheduler.cli.printing import say, say_json, say_table
-from scheduler.cli.sites import SITE_HELP, find_site, read_date
+from scheduler.cli.sites import SITE_HELP, find_site, read_date, read_price
 
 
 def add_to(app: typer.Typer) -> None:
@@ -99,6 +99,9 @@ def ahead(
     past: Path = typer.Option(
         None, "--past", help="CSV of past years' weather here: date,tmin_c,tmax_c,rain_mm,...", metavar="FILE"
     ),
+    price: str = typer.Option(
+        None, "--price", help='Price of mains water, such as "2.90 per m3"; says the cost.', metavar="PRICE"
+    ),
     site: str = typer.Option(None, "--site", help=SITE_HELP),
     json: bool = typer.Option(False, "--json", help="Print one JSON object for a program."),
 ) -> None:
@@ -112,9 +115,10 @@ def ahead(
     garden = find_site(site)
     last = read_date(until, "--until") if until else None
     years = read_weather_csv(past) if past is not None else ()
+    cost = read_price(price) if price else None
     with Store(store_url(site_store_path(garden.id)), garden.id, service=False) as store:
         now = present.now()
-        answer = ahead_answer(garden_as_tested(garden, store, now).site, store, now, last, years)
+        answer = ahead_answer(garden_as_tested(garden, store, now).site, store, now, last, years, cost)
     if json:
         say_json(answer)
         return

@@ -85,3 +85,20 @@ def read_date(text: str, what: str) -> date:
         return date.fromisoformat(text)
     except ValueError:
         raise UsageError(f"read {what} {text!r}; write it as year-month-day, such as 2012-07-01") from None
+
+
+def read_price(text: str) -> float:
+    """Price of a litre from "2.90 per m3" or "9.50 per 1000 gal". UsageError for anything else."""
+    from scheduler.site.errors import QuantityError, UsageError
+    from scheduler.site.quantities import parse
+
+    price, per, volume = text.partition("per")
+    volume = volume.strip()
+    try:
+        litres = parse(volume if volume[:1].isdigit() else f"1 {volume}", "volume")
+        amount = float(price)
+    except (QuantityError, ValueError):
+        litres, amount = 0.0, 0.0
+    if not per or litres <= 0.0 or not 0.0 <= amount < float("inf"):
+        raise UsageError(f'read --price {text!r}; write it as "2.90 per m3" or "9.50 per 1000 gal"')
+    return amount / litres

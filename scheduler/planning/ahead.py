@@ -23,10 +23,32 @@ HORIZON_DAYS = 60
 SURE = 0.9
 # Rain that is to run over is told when it does so in so many of the ways: below that it is a false promise.
 LIKELY = 0.7
+# Less is no watering.
+LEAST_RUN_L = 0.1
 # A storm that can be used is a matter of the forecast's next days.
 STORM_DAYS = 3
 # A top-up is worked out to this.
 STEP_L = 1.0
+# A top-up is done so many days before the store may run short, and no helper is asked oftener than this.
+BEFORE_DAYS = 2
+BETWEEN_DAYS = 2
+
+
+@dataclass(frozen=True, slots=True)
+class ComingRun:
+    """When a zone is probably watered next: by that day in half of the ways, and about so much then."""
+
+    zone: str
+    day: date
+    volume_l: float
+
+
+@dataclass(frozen=True, slots=True)
+class Visit:
+    """Somebody tops up in the evening of that day."""
+
+    day: date
+    volume_l: float
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -74,10 +96,74 @@ class Ahead:
                 low = middle
         return high
 
+    def visits(self, last: date, *, sure: float = SURE) -> tuple[Visit, ...] | None:
+        """On which evenings somebody must top up how much, so that the store lasts through ``last`` in that
+        share of the ways; as late and as seldom as is safe. None when that is more than every other day."""
+        days = self._days_to(last)
+        added = np.zeros(self.ways.horizon_days)
+        found: list[Visit] = []
+        least = 0
+        while True:
+            ways = self._with(added)
+            if float(np.mean(ways.days_left >= days)) >= sure:
+                return tuple(found)
+            short = int(np.quantile(ways.days_left, 1.0 - sure, method="inverted_cdf"))
+            day = max(least, short - BEFORE_DAYS)
+            room = self.garden.full_l - float(np.median(ways.held_l[:, day + 1]))
+            if day >= short or room < STEP_L:
+                return None
+            added[day] = self._least_l(added, day, days, room, sure)
+            found.append(Visit(self.first + timedelta(days=day), float(added[day])))
+            least = day + BETWEEN_DAYS
+
+    def rain_gives_l(self, last: date) -> tuple[float, float]:
+        """Litres that the roof brings through ``last``: in nine of ten ways at least, and in the middle."""
+        caught = self.ways.caught_l[:, : self._days_to(last)].sum(axis=1)
+        sure, middle = np.quantile(caught, (1.0 - SURE, 0.5), method="inverted_cdf")
+        return float(sure), float(middle)
+
+    def coming_runs(self) -> tuple[ComingRun, ...]:
+        """The next watering of each zone, soonest first; without those that are not watered in half of the
+        ways within the horizon."""
+        found = []
+        for row, zone in enumerate(self.garden.zone_ids):
+            runs = self.ways.zone_given_l[:, :, row] > LEAST_RUN_L
+            day = np.where(runs.any(axis=1), runs.argmax(axis=1), self.ways.horizon_days)
+            middle = int(np.quantile(day, 0.5, method="inverted_cdf"))
+            if middle < self.ways.horizon_days:
+                litres = self.ways.zone_given_l[runs[:, middle], middle, row]
+                found.append(ComingRun(zone, self.first + timedelta(days=middle), float(np.median(litres))))
+        return tuple(sorted(found, key=lambda run: run.day))
+
+    def could_take_l(self) -> tuple[tuple[str, float], ...]:
+        """Litres that each zone's root zones have room for now, none of which would drain away."""
+        room = self.garden.table.gross_l(self.depletion_mm)
+        return tuple(
+            (zone, float(room[self.garden.zone_rows == row].sum()))
+            for row, zone in enumerate(self.garden.zone_ids)
+        )
+
     def runs_over_l(self, days: int = STORM_DAYS) -> float:
         """Litres that run over in the next days in at least ``LIKELY`` of the ways; 0 when none do."""
         over = self.ways.overflow_l[:, :days].sum(axis=1)
         return float(np.quantile(over, 1.0 - LIKELY, method="inverted_cdf"))
+
+    def _least_l(self, added: Array, day: int, days: int, room: float, sure: float) -> float:
+        """Least top-up on that day that carries through; all that fits where none does."""
+        low, high = 0.0, room
+        while high - low > STEP_L:
+            tried = added.copy()
+            tried[day] = (low + high) / 2.0
+            if float(np.mean(self._with(tried).days_left >= days)) >= sure:
+                high = float(tried[day])
+            else:
+                low = float(tried[day])
+        return high
+
+    def _with(self, added_l: Array) -> Trajectories:
+        return store_trajectories(
+            self.garden, self.held_l, self.depletion_mm, self.et0_mm, self.rain_mm, added_l
+        )
 
     def _lasts(self, held_l: float, days: int, sure: float) -> bool:
         ways = store_trajectories(self.garden, held_l, self.depletion_mm, self.et0_mm, self.rain_mm)

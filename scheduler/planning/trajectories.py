@@ -39,6 +39,7 @@ class Trajectories:
     overflow_l: Array
     days_left: Days  # (members)
     zone_days_left: Days  # (members, zones)
+    zone_given_l: Array  # (members, days, zones)
     depletion_mm: Array  # (members, plants) after the last day
 
     @property
@@ -51,13 +52,19 @@ class Trajectories:
 
 
 def store_trajectories(
-    garden: GardenAhead, held_l: float | Array, depletion_mm: Array, et0_mm: Array, rain_mm: Array
+    garden: GardenAhead,
+    held_l: float | Array,
+    depletion_mm: Array,
+    et0_mm: Array,
+    rain_mm: Array,
+    added_l: Array | None = None,
 ) -> Trajectories:
     """Every member stepped through the garden's days.
 
     ``et0_mm`` and ``rain_mm`` (members, days) from the first day of ``garden.table.days``; ``held_l``: litres
     above the outlet that first morning, one figure or one by member (for a level that is not known exactly);
-    ``depletion_mm`` (plants), as ``garden.start`` gives it. ValueError where shapes do not fit.
+    ``depletion_mm`` (plants), as ``garden.start`` gives it; ``added_l`` (days): litres that somebody tops up
+    in the evening of each day, as far as they fit. ValueError where shapes do not fit.
     """
     members, days = et0_mm.shape
     if rain_mm.shape != et0_mm.shape or days > len(garden.table.days):
@@ -66,26 +73,29 @@ def store_trajectories(
         )
     table, zones = garden.table, len(garden.zone_ids)
     caught = roof_catches_l(garden.roof, rain_mm)
+    filled = caught if added_l is None else caught + added_l
     held = np.empty((members, days + 1))
     held[:, 0] = np.minimum(held_l, garden.full_l)
     wanted, given, over = (np.zeros((members, days)) for _ in range(3))
     zone_left = np.full((members, zones), days, dtype=np.int64)
+    zone_given = np.zeros((members, days, zones))
     root = np.broadcast_to(depletion_mm, (members, len(table.plants)))
     for i in range(days):
         etc = use_mm(table, i, et0_mm[:, i])
         raw = readily_mm(table, i, etc)
         due = due_now(table, i, root, etc, raw)
         wants = zone_wants_l(garden, table.gross_l(root), due, table.gross_l(raw))
-        day = draw_then_catch(held[:, i], wants, garden.floors_l, caught[:, i], garden.full_l)
+        day = draw_then_catch(held[:, i], wants, garden.floors_l, filled[:, i], garden.full_l)
         held[:, i + 1], over[:, i] = day.held_l, day.overflow_l
         wanted[:, i], given[:, i] = wants.sum(axis=1), day.given_l.sum(axis=1)
+        zone_given[:, i] = day.given_l
         short = (day.given_l < wants - LEAST_L) & (zone_left == days)
         zone_left[short] = i
         # Without a shortage: the plants get what they want, whatever the store gave.
         water = table.net_mm(wants[:, garden.zone_rows] * garden.shares)
         root = zones_day(table, i, root, et0_mm[:, i], rain_mm[:, i], water).depletion_mm
     left = zone_left.min(axis=1) if zones else np.full(members, days, dtype=np.int64)
-    return Trajectories(held, wanted, given, caught, over, left, zone_left, np.asarray(root))
+    return Trajectories(held, wanted, given, caught, over, left, zone_left, zone_given, np.asarray(root))
 
 
 def days_left(left: Days, horizon_days: int) -> tuple[int | None, int | None, int | None]:

@@ -8,16 +8,19 @@ from datetime import date, datetime, timedelta
 from scheduler.agronomy.need import APPLICATION_EFFICIENCY
 from scheduler.agronomy.weather import DayWeather
 from scheduler.control.effects import RootZoneRecord
-from scheduler.planning.ahead import LIKELY, STORM_DAYS, SURE, Ahead, look_ahead
+from scheduler.planning.ahead import LIKELY, STORM_DAYS, SURE, Ahead, Visit, look_ahead
 from scheduler.planning.garden import GardenModel, garden_model
-from scheduler.report.answers import AheadAnswer
+from scheduler.report.answers import AheadAnswer, RoomAnswer, VisitAnswer
+from scheduler.report.status import coming_answers, coming_words
 from scheduler.site.errors import UsageError
 from scheduler.site.model import Site
-from scheduler.site.showing import show_share, show_volume
+from scheduler.site.showing import show_length, show_share, show_volume
 from scheduler.store.store import Store
 
 # A stored level older than this says nothing of the barrels now (as in sensing: six hours).
 LEVEL_AGE = timedelta(hours=6)
+# EPA Cross-Connection Control Manual 2003: twice the inlet's opening, and never under 1 inch.
+AIR_GAP_LEAST_M = 0.0254
 # Stored days that tell the place's own past.
 PAST_DAYS = 800
 # Root zones are known from the last balanced day, which may be some days back when the daemon stood still.
@@ -25,22 +28,31 @@ ROOTS_DAYS = 10
 
 
 def ahead_answer(
-    site: Site, store: Store, now: datetime, until: date | None, past: Sequence[DayWeather] = ()
+    site: Site,
+    store: Store,
+    now: datetime,
+    until: date | None,
+    past: Sequence[DayWeather] = (),
+    price_per_l: float | None = None,
 ) -> AheadAnswer:
-    """What the weeks ahead hold. ``past``: weather of past years beside what the store remembers.
+    """What the weeks ahead hold. ``past``: weather of past years beside what the store remembers;
+    ``price_per_l``: of a litre of mains water.
 
     UsageError when the level or the weather is not known, or ``until`` is out of reach.
     """
     today = now.astimezone(site.place.timezone).date()
     model = garden_model(site)
-    found = _look(site, model, store, now, today, past)
+    found = look_from_store(site, model, store, now, past)
     last = until or today + timedelta(days=13)
     try:
         chance = found.chance_through(last)
         top_up = found.top_up_l(last)
+        visits = found.visits(last)
+        least_l, middle_l = found.rain_gives_l(last)
     except ValueError as error:
         raise UsageError(f"read --until {until}: {error}") from None
     early, middle, late = found.days_left
+    outlook = store.last_outlook()
     return AheadAnswer(
         garden=site.name,
         today=today,
@@ -53,15 +65,35 @@ def ahead_answer(
         until=last,
         chance_through=round(chance, 2),
         top_up_l=round(top_up, 0) if top_up is not None else None,
+        top_up_cost=_cost(top_up, visits, price_per_l),
+        visits=None
+        if visits is None
+        else [VisitAnswer(day=v.day, volume_l=round(v.volume_l, 0)) for v in visits],
+        rain_gives_least_l=round(least_l, 0),
+        rain_gives_middle_l=round(middle_l, 0),
         runs_over_l=round(found.runs_over_l(), 0),
         runs_over_days=STORM_DAYS,
+        could_take=[RoomAnswer(zone=z, volume_l=round(v, 1)) for z, v in found.could_take_l()],
+        coming=coming_answers(found),
+        forecast_source=outlook.source if outlook is not None else None,
+        forecast_fetched_at=outlook.fetched_at if outlook is not None else None,
         past_years=found.past_years,
     )
 
 
-def _look(
-    site: Site, model: GardenModel, store: Store, now: datetime, today: date, past: Sequence[DayWeather]
+def _cost(top_up_l: float | None, visits: Sequence[Visit] | None, price_per_l: float | None) -> float | None:
+    """Of the top-up, or of the visits where no single top-up does."""
+    if price_per_l is None or (top_up_l is None and visits is None):
+        return None
+    litres = top_up_l if top_up_l is not None else sum(v.volume_l for v in visits or ())
+    return round(litres * price_per_l, 2)
+
+
+def look_from_store(
+    site: Site, model: GardenModel, store: Store, now: datetime, past: Sequence[DayWeather] = ()
 ) -> Ahead:
+    """The weeks ahead from what the store knows. UsageError: the level or the weather is not known."""
+    today = now.astimezone(site.place.timezone).date()
     reading = store.last_reading()
     level_m = reading.belief.level_m if reading is not None else None
     if reading is None or level_m is None or reading.belief.at is None or now - reading.belief.at > LEVEL_AGE:
@@ -102,6 +134,14 @@ def _depletion_mm(site: Site, store: Store, today: date) -> dict[str, float]:
     return depletion
 
 
+def weeks_ahead(site: Site, store: Store, now: datetime) -> Ahead | None:
+    """As ``look_from_store``; None where the level or the weather is not known."""
+    try:
+        return look_from_store(site, garden_model(site), store, now)
+    except UsageError:
+        return None
+
+
 def ahead_words(site: Site, answer: AheadAnswer) -> list[str]:
     """The same in sentences, what to do with each."""
     units = site.units
@@ -111,28 +151,65 @@ def ahead_words(site: Site, answer: AheadAnswer) -> list[str]:
     lines.append(
         f"Through {through}: it lasts with {show_share(answer.chance_through)} of the weather to be expected."
     )
-    if answer.top_up_l is None:
-        lines.append(
-            f"Even full barrels do not last through {through} with {show_share(SURE)}: let lower ranks go, "
-            "or top up again on the way."
-        )
-    elif answer.top_up_l > 0.0:
-        lines.append(
-            f"To be {show_share(SURE)} sure, top up {show_volume(answer.top_up_l, units)} before then: "
-            "through an air gap, never joined to the mains (fallinghead topped-up)."
-        )
-    else:
-        lines.append("No top-up is needed for that.")
-    if answer.runs_over_l > 0.0:
-        lines.append(
-            f"In the next {answer.runs_over_days} days {show_volume(answer.runs_over_l, units)} or more run "
-            f"over with {show_share(LIKELY)}: what you want to use of it, use before."
-        )
+    lines += _top_up_words(site, answer, through)
+    lines += _storm_words(site, answer)
+    if answer.coming:
+        lines.append(f"As far as can be foreseen: {coming_words(site, answer.coming)}.")
     if not answer.past_years:
         lines.append(
             "Beyond the forecast no rain is assumed, for no past years of this place are known (--past names "
             "a file of them)."
         )
+    return lines
+
+
+def _top_up_words(site: Site, answer: AheadAnswer, through: str) -> list[str]:
+    units = site.units
+    if answer.top_up_l == 0.0:
+        return ["No top-up is needed for that."]
+    cost = "" if answer.top_up_cost is None else f" It costs about {answer.top_up_cost:.2f} at that price."
+    lines = []
+    if answer.top_up_l is None:
+        lines.append(f"Even full barrels do not last through {through} with {show_share(SURE)}.")
+    else:
+        lines.append(
+            f"To be {show_share(SURE)} sure, top up {show_volume(answer.top_up_l, units)} now.{cost}"
+        )
+    if answer.visits is None:
+        lines.append("Nor does topping up every other day: let lower ranks go.")
+    elif answer.visits:
+        visits = ", ".join(f"{v.day:%A %d %B} {show_volume(v.volume_l, units)}" for v in answer.visits)
+        lead = "Or as late as is safe, by a helper too: " if answer.top_up_l else "A helper must top up: "
+        lines.append(f"{lead}{visits}.{cost if answer.top_up_l is None else ''}")
+    lines.append(
+        f"Rain through {through} brings {show_volume(answer.rain_gives_middle_l, units)} in the middle case, "
+        f"{show_volume(answer.rain_gives_least_l, units)} or more in nine of ten; that is counted already."
+    )
+    lines.append(
+        "Top up through an air gap only: the hose ends above the rim by twice its width, by "
+        f"{show_length(AIR_GAP_LEAST_M, units)} at least; never in the water, never joined to the mains. "
+        "Local codes come first. Then tell: fallinghead topped-up LITRES."
+    )
+    return lines
+
+
+def _storm_words(site: Site, answer: AheadAnswer) -> list[str]:
+    units = site.units
+    if answer.runs_over_l <= 0.0:
+        return []
+    lines = [
+        f"In the next {answer.runs_over_days} days {show_volume(answer.runs_over_l, units)} or more run over "
+        f"with {show_share(LIKELY)}: so much can be used before without being missed."
+    ]
+    room = [r for r in answer.could_take if r.volume_l >= 1.0]
+    if room:
+        could = ", ".join(f"{r.zone} {show_volume(r.volume_l, units)}" for r in room)
+        lines.append(
+            f"The roots could take now: {could} (fallinghead water {room[0].zone} AMOUNT). The rain itself "
+            "fills them too, so give them less than that."
+        )
+    else:
+        lines.append("The roots have no room for it: use it for something else.")
     return lines
 
 

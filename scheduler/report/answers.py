@@ -230,6 +230,14 @@ class StatusHoldAnswer(Answer):
     who: str
 
 
+class ComingRunAnswer(Answer):
+    """A zone's next watering as far as can be foreseen."""
+
+    zone: str
+    day: date
+    volume_l: float
+
+
 class StatusAnswer(Answer):
     garden: str
     at: datetime
@@ -259,7 +267,12 @@ class StatusAnswer(Answer):
     weather_source: str | None = None
     weather_fetched_at: datetime | None = None
     weather_credits: list[str] = []
+    et0_today_mm: float | None = None  # with its 10 to 90 % interval; None while a fresh forecast tells it
+    et0_today_low_mm: float | None = None
+    et0_today_high_mm: float | None = None
+    et0_today_from: str | None = None
     held: list[StatusHoldAnswer] = []
+    coming: list[ComingRunAnswer] = []
 
 
 class WhyCauseAnswer(Answer):
@@ -355,11 +368,28 @@ class KindsAnswer(Answer):
     kinds: list[KindAnswer]
 
 
+class VisitAnswer(Answer):
+    """Somebody tops up in the evening of that day."""
+
+    day: date
+    volume_l: float
+
+
+class RoomAnswer(Answer):
+    """What a zone's roots could take now without any draining away."""
+
+    zone: str
+    volume_l: float
+
+
 class AheadAnswer(Answer):
     """The weeks ahead. ``days_left_*``: whole days that can be watered; None: beyond the horizon.
 
     ``top_up_l``: litres to add now to last through ``until`` in nine of ten ways of the weather; None: even
-    full barrels do not. ``runs_over_l``: litres that run over within ``runs_over_days`` in seven of ten.
+    full barrels do not. ``visits``: instead of that, as late as is safe; None: it would take somebody every
+    day. ``rain_gives_l``: what the roof brings through ``until``, at least in nine of ten ways, and in the
+    middle. ``runs_over_l``: litres that run over within ``runs_over_days`` in seven of ten.
+    ``top_up_cost``: in the money of the price that was named.
     """
 
     garden: str
@@ -373,8 +403,16 @@ class AheadAnswer(Answer):
     until: date
     chance_through: float
     top_up_l: float | None
+    top_up_cost: float | None = None
+    visits: list[VisitAnswer] | None = []
+    rain_gives_least_l: float = 0.0
+    rain_gives_middle_l: float = 0.0
     runs_over_l: float
     runs_over_days: int
+    could_take: list[RoomAnswer] = []
+    coming: list[ComingRunAnswer] = []
+    forecast_source: str | None = None
+    forecast_fetched_at: datetime | None = None
     past_years: bool
 
 

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
+from scheduler.agronomy.past_week import STORED_YEARS
 from scheduler.agronomy.weather import Outlook
 from scheduler.control.effects import (
     Alert,
@@ -15,11 +16,18 @@ from scheduler.control.effects import (
     RecordReading,
     RootZoneRecord,
 )
+from scheduler.planning.ahead import Ahead
 from scheduler.planning.plan import Plan, PlannedRun
-from scheduler.report.answers import StatusAlertAnswer, StatusAnswer, StatusHoldAnswer, StatusPlantAnswer
+from scheduler.report.answers import (
+    ComingRunAnswer,
+    StatusAlertAnswer,
+    StatusAnswer,
+    StatusHoldAnswer,
+    StatusPlantAnswer,
+)
 from scheduler.sensing.belief import UNKNOWN_LEVEL, LevelBelief
 from scheduler.site.model import Site
-from scheduler.site.showing import show_duration, show_length, show_volume
+from scheduler.site.showing import show_duration, show_length, show_rain, show_volume
 from scheduler.store.store import Store
 from scheduler.supply.stage import stage_storage
 
@@ -47,8 +55,11 @@ class _Facts:
     holds: tuple[RecordHold, ...]
 
 
-def status_answer(site: Site, store: Store, now: datetime, *, running: bool) -> StatusAnswer:
-    """Everything a glance needs. Unknown is None."""
+def status_answer(
+    site: Site, store: Store, now: datetime, *, running: bool, ahead: Ahead | None = None
+) -> StatusAnswer:
+    """Everything a glance needs. Unknown is None. ``ahead``: the weeks ahead as of now; without it the days
+    left are those of the last plan, and no run after today's is foreseen."""
     today = now.astimezone(site.place.timezone).date()
     stop = store.stop_state()
     age = WRITTEN_EVERY + HEARTBEATS_MISSED * timedelta(seconds=site.node.heartbeat_s)
@@ -67,8 +78,10 @@ def status_answer(site: Site, store: Store, now: datetime, *, running: bool) -> 
     belief = _belief(facts.reading, store.last_calibration(), now)
     stage = stage_storage(site.tank)
     total_l = stage.volume_l(belief.level_m) if belief.level_m is not None else None
+    et0 = facts.outlook.et0_on(today) if facts.outlook is not None else None
     plan = facts.plan
-    ahead = _next_run(plan, facts.bookings, now)
+    run = _next_run(plan, facts.bookings, now)
+    early, middle, late = _days_left(plan, ahead)
     last = max((b for b in facts.bookings if b.volume_l > 0), key=lambda b: b.at, default=None)
     return StatusAnswer(
         garden=site.name,
@@ -84,12 +97,12 @@ def status_answer(site: Site, store: Store, now: datetime, *, running: bool) -> 
         level_at=belief.at,
         total_l=total_l,
         usable_l=max(0.0, total_l - site.reserve.volume_l) if total_l is not None else None,
-        days_left_early=plan.store.days_left_early if plan else None,
-        days_left_middle=plan.store.days_left_middle if plan else None,
-        days_left_late=plan.store.days_left_late if plan else None,
-        next_zone=ahead.zone if ahead else None,
-        next_start=ahead.start if ahead else None,
-        next_run_s=ahead.run_s if ahead else None,
+        days_left_early=early,
+        days_left_middle=middle,
+        days_left_late=late,
+        next_zone=run.zone if run else None,
+        next_start=run.start if run else None,
+        next_run_s=run.run_s if run else None,
         last_zone=last.zone if last else None,
         last_at=last.at if last else None,
         last_volume_l=last.volume_l if last else None,
@@ -102,8 +115,30 @@ def status_answer(site: Site, store: Store, now: datetime, *, running: bool) -> 
         weather_source=facts.outlook.source if facts.outlook is not None else None,
         weather_fetched_at=facts.outlook.fetched_at if facts.outlook is not None else None,
         weather_credits=list(facts.outlook.credits) if facts.outlook is not None else [],
+        coming=coming_answers(ahead),
+        et0_today_mm=round(et0.et0_mm, 2) if et0 is not None else None,
+        et0_today_low_mm=round(et0.low_mm, 2) if et0 is not None else None,
+        et0_today_high_mm=round(et0.high_mm, 2) if et0 is not None else None,
+        et0_today_from=et0.method if et0 is not None else None,
         held=[StatusHoldAnswer(zone=h.zone, until=h.until, who=h.who) for h in facts.holds],
     )
+
+
+def _days_left(plan: Plan | None, ahead: Ahead | None) -> tuple[int | None, int | None, int | None]:
+    if ahead is not None:
+        return ahead.days_left
+    if plan is None:
+        return None, None, None
+    return plan.store.days_left_early, plan.store.days_left_middle, plan.store.days_left_late
+
+
+def coming_answers(ahead: Ahead | None) -> list[ComingRunAnswer]:
+    """Each zone's next watering as far as it can be foreseen."""
+    if ahead is None:
+        return []
+    return [
+        ComingRunAnswer(zone=r.zone, day=r.day, volume_l=round(r.volume_l, 1)) for r in ahead.coming_runs()
+    ]
 
 
 def _belief(reading: RecordReading | None, by_hand: RecordCalibration | None, now: datetime) -> LevelBelief:
@@ -171,6 +206,8 @@ def status_words(site: Site, answer: StatusAnswer) -> list[str]:
     if answer.next_zone and answer.next_start and answer.next_run_s:
         start = answer.next_start.astimezone(zone).strftime("%A %H:%M %Z")
         lines.append(f"Next run: {answer.next_zone}, {start}, {show_duration(answer.next_run_s)}.")
+    elif answer.coming:
+        lines.append(f"Next run: none left today; {coming_words(site, answer.coming)}.")
     else:
         lines.append("Next run: none planned today.")
     if answer.last_zone and answer.last_at:
@@ -180,14 +217,37 @@ def status_words(site: Site, answer: StatusAnswer) -> list[str]:
         until = hold.until.astimezone(zone).strftime("%A %d %B %H:%M %Z")
         lines.append(f"Held by {hold.who}: {site.zone(hold.zone).name} until {until}.")
     lines += [f"Alert: {a.text} {a.advice}" for a in answer.alerts]
-    if answer.weather_source is not None and answer.weather_fetched_at is not None:
-        age_h = (answer.at - answer.weather_fetched_at).total_seconds() / 3600.0
-        age = f"{age_h:.0f} h ago" if age_h >= 1.0 else "within the hour"
-        lines.append(
-            f"Weather: {answer.weather_source}, fetched {age}. {' '.join(answer.weather_credits)}".rstrip()
-        )
+    lines += _weather_words(site, answer)
     if answer.waiting_requests:
         lines.append(f"{answer.waiting_requests} request(s) wait for the daemon.")
+    return lines
+
+
+def coming_words(site: Site, coming: Sequence[ComingRunAnswer]) -> str:
+    """Each zone with its day and litres."""
+    return "; ".join(
+        f"{site.zone(r.zone).name} about {r.day:%A %d %B}, about {show_volume(r.volume_l, site.units)}"
+        for r in coming
+    )
+
+
+def _weather_words(site: Site, answer: StatusAnswer) -> list[str]:
+    """Whence the weather is, how old, and what stands in for it while nothing fresh comes."""
+    if answer.weather_source is None or answer.weather_fetched_at is None:
+        return []
+    if answer.weather_source == STORED_YEARS:
+        lines = [f"Weather: no forecast ever came; from the {STORED_YEARS} of this place."]
+    else:
+        age_h = (answer.at - answer.weather_fetched_at).total_seconds() / 3600.0
+        age = f"{age_h:.0f} h ago" if age_h >= 1.0 else "within the hour"
+        credit = " ".join(answer.weather_credits)
+        lines = [f"Weather: {answer.weather_source}, fetched {age}. {credit}".rstrip()]
+    if answer.et0_today_mm is not None:
+        et0, low, high = (
+            show_rain(x, site.units)
+            for x in (answer.et0_today_mm, answer.et0_today_low_mm, answer.et0_today_high_mm)
+        )
+        lines.append(f"No fresh forecast of today: ET0 {et0} ({low} to {high}), {answer.et0_today_from}.")
     return lines
 
 
