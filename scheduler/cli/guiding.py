@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 
 from scheduler.cli.printing import say
 from scheduler.cli.running import login_name
-from scheduler.cli.valve import TestValve
+from scheduler.cli.valve import ValveInHand
 from scheduler.report.commissioning import built_of, findings, trims_before
 from scheduler.report.draft import Draft, StepDraft, draft_words, read_draft
 from scheduler.report.form_dialogue import Talk, doubts, finished, settled, talk
@@ -30,7 +30,7 @@ class Guide:
     def __init__(self, site: Site, store: Store, who: str | None) -> None:
         self._site = site
         self._store = store
-        self._valve = TestValve(site)
+        self._valve = ValveInHand(site)
         found = read_draft(store.draft())
         now = datetime.now(UTC)
         self._draft = found or Draft(who=who or login_name(), begun=now)
@@ -49,9 +49,10 @@ class Guide:
                 self._all_due(zone)
         except (_Stopped, EOFError, KeyboardInterrupt):
             say("")
-            self._valve.shut(self._draft.who)
             say("Stopped; everything typed is kept. Go on with: fallinghead commission")
             return
+        finally:
+            self._valve.shut(self._draft.who)
         if self._draft.at_work is None and not self._draft.left:
             self._store.clear_draft()
 

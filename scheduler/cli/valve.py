@@ -1,4 +1,4 @@
-"""The valve during a test: opened through the running daemon for a while, shut again when the test is over."""
+"""The valve during a test: opened through the running daemon for a while, shut when the test is over."""
 
 from __future__ import annotations
 
@@ -21,10 +21,9 @@ SHUT_WAIT_S = 30.0
 # What a step mostly needs, as the example in its words (common practice).
 _OPEN_TIMES = {"travel_times": "1 min", "catch_cans": "15 min", "flush": "5 min"}
 _OPEN_TIME = "10 min"
-_BY_HAND = "Open the valve by hand, and shut it when you are done."
 
 
-class TestValve:
+class ValveInHand:
     """Opens and shuts one zone's valve for the step at work."""
 
     def __init__(self, site: Site) -> None:
@@ -34,19 +33,19 @@ class TestValve:
     def words(self, kind: TestKind) -> str:
         """What a fitter may type, as things stand."""
         if not self._by_daemon(kind):
-            why = " (The daemon does not run here.)" if not self._served() else ""
-            return f"{_BY_HAND}{why}"
+            return self._by_hand()
         longest = show_duration(self._site.node.longest_open_s)
         return (
-            f"Open the valve by hand; or type: open {_OPEN_TIMES.get(kind, _OPEN_TIME)}. The daemon then opens "
-            f"it for so long ({longest} at most), never below what is kept in the barrels, and the node shuts it "
-            "by itself. Type shut to shut it sooner; it is shut too when you stop or the step is done."
+            f"Open the valve by hand; or type: open {_OPEN_TIMES.get(kind, _OPEN_TIME)}. The daemon then "
+            f"opens it for so long ({longest} at most), never below what is kept in the barrels, and the "
+            "node shuts it by itself. Type shut to shut it sooner; it is shut too when you stop or the step "
+            "is done."
         )
 
     def open(self, kind: TestKind, zone: str | None, time: str, who: str) -> None:
         """``time`` as typed, such as "10 min"."""
         if not self._by_daemon(kind):
-            say(f"  {'The daemon does not run here: ' if not self._served() else ''}{_BY_HAND.lower()}")
+            say(f"  {self._by_hand()}")
             return
         try:
             seconds = parse(time, "duration")
@@ -61,7 +60,7 @@ class TestValve:
         say(f"  {asked.text}")
 
     def shut(self, who: str, *, asked: bool = False) -> None:
-        """Shut what this talk opened, if it may still be open. ``asked``: somebody typed it, so say anything."""
+        """Shut what this talk opened, if it may still be open. ``asked``: somebody typed it."""
         open_until, self._open_until = self._open_until, None
         if open_until is None or present.now() > open_until:
             if asked:
@@ -71,15 +70,23 @@ class TestValve:
         answered = ask(self._site, "shut", who, None, None, at=present.now(), wait_s=SHUT_WAIT_S)
         if answered.answer is None:
             say(
-                "  The node has not confirmed that it is shut. It shuts by itself when its time is over; look, and "
-                "if it is not so, shut the hand tap at the barrels."
+                "  The node has not confirmed that it is shut. It shuts by itself when its time is over; "
+                "look, and if it is not so, shut the hand tap at the barrels."
             )
         else:
             say(f"  {answered.text}")
+
+    def _by_hand(self) -> str:
+        if self._served():
+            return (
+                "Open the valve by hand and watch the level: without a sensor nobody else does while a line "
+                "end is open."
+            )
+        return "The daemon does not run here: open the valve by hand, and shut it when you are done."
 
     def _served(self) -> bool:
         return is_served(site_store_path(self._site.id))
 
     def _by_daemon(self, kind: TestKind) -> bool:
-        """An open line end runs faster than any curve says: without a sensor the node would not see the floor."""
+        """Not a line end without a sensor: it runs faster than its curve and nobody sees the floor."""
         return self._served() and (kind != "flush" or self._site.sensor is not None)

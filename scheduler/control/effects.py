@@ -58,6 +58,11 @@ class Intent:
     volume_l: float
     asked_by: str | None = None  # a person's request, or None for the plan
 
+    @property
+    def for_test(self) -> bool:
+        """Opened for a test at the garden: no plant is meant to get its water."""
+        return not self.planned_l
+
 
 @dataclass(frozen=True, slots=True)
 class Booking:
@@ -162,6 +167,17 @@ class RecordHold:
 
     zone: str
     until: datetime
+    who: str
+    at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class RecordChoice:
+    """What a person chose: of "ration" the way, of "rank PLANT" the rank, of "reserve" kept or released.
+    ``value`` None: taken back, so that the default or the site file holds again."""
+
+    subject: str
+    value: str | None
     who: str
     at: datetime
 
@@ -295,6 +311,7 @@ Record = (
     | RecordWaterDay
     | RecordHandWater
     | RecordHold
+    | RecordChoice
     | RecordRain
     | RecordLearning
     | RecordMeasured

@@ -57,15 +57,31 @@ class WeatherFailed:
     text: str
 
 
-RequestKind = Literal["stop", "resume", "water", "measured", "took", "topped_up", "gave", "rained", "hold"]
+RequestKind = Literal[
+    "stop",
+    "resume",
+    "water",
+    "measured",
+    "took",
+    "topped_up",
+    "gave",
+    "rained",
+    "hold",
+    "open_for",
+    "shut",
+    "ration",
+    "rank",
+    "reserve",
+]
 
 
 @dataclass(frozen=True, slots=True)
 class Request:
     """What a person asked or told, already durable.
 
-    ``subject``: zone or plant id, of ``rained`` the local day; ``amount``: litres, metres of a level, mm of
-    rain, or hours of a hold.
+    ``subject``: zone or plant id, of ``rained`` the local day, of ``ration`` the way to spend the store, of
+    ``reserve`` "released" (None: as the site file says); ``amount``: litres, metres of a level, mm of rain,
+    hours of a hold, seconds of an opening for a test, or a rank (None: that of the site file).
     """
 
     id: int

@@ -24,6 +24,7 @@ DRAWS_KEPT = 20
 # Modelled runs are trusted to this at best (from memory: catch cans repeat to 1-2 %).
 MODEL_SD = 0.02
 
+FOR_TEST = "opened for a test, by the zone's curve"
 INTERRUPTIONS = {
     "restart": "the node restarted",
     "fault": "the valve did not obey",
@@ -54,7 +55,7 @@ def book_outcome(turn: Turn, held: OpenIntent, outcome: RunOutcome) -> None:
     note = INTERRUPTIONS.get(outcome.why, "")
     _book(turn, held.intent, expected, open_s, outcome, volume_low_l=least.volume_l, note=note)
     _begin_proof(turn, held, zone, open_s, expected, outcome)
-    if outcome.why in INTERRUPTIONS:
+    if outcome.why in INTERRUPTIONS and not held.intent.for_test:
         _top_up_once(turn, zone)
 
 
@@ -71,7 +72,8 @@ def book_lost(turn: Turn, held: OpenIntent) -> None:
         volume_low_l=0.0,
         note="the node lost its record of this run",
     )
-    _top_up_once(turn, turn.state.site.zone(held.intent.zone))
+    if not held.intent.for_test:
+        _top_up_once(turn, turn.state.site.zone(held.intent.zone))
 
 
 def book_nothing(turn: Turn, held: OpenIntent, note: str) -> None:
@@ -143,11 +145,11 @@ def _book(
         at=turn.now.wall,
         open_s=open_s,
         outcome=outcome,
-        given_l=tuple(expected.litres.items()),
+        given_l=() if intent.for_test else tuple(expected.litres.items()),
         volume_l=expected.volume_l,
         volume_low_l=volume_low_l * max(0.0, 1 - 2 * sd),
         volume_high_l=expected.volume_l * (1 + 2 * sd),
-        note=note,
+        note="; ".join(n for n in (FOR_TEST if intent.for_test and expected.volume_l > 0 else "", note) if n),
     )
     turn.change(intents=tuple(h for h in turn.state.intents if h.intent.order.order_id != booking.order_id))
     _enter(turn, booking, intent.made_at)
@@ -181,7 +183,7 @@ def _begin_proof(
     turn: Turn, held: OpenIntent, zone: Zone, open_s: float, expected: Expected, outcome: RunOutcome
 ) -> None:
     turn.change(last_end_mono_s=turn.now.monotonic_s)
-    if held.before is None or held.intent.level_m is None:
+    if held.before is None or held.intent.level_m is None or held.intent.for_test:
         return
     if outcome.open_ms_max > outcome.open_ms:
         return  # how long it was open is not known, so its litres teach nothing
@@ -272,7 +274,8 @@ ET0_UNKNOWN_MM = 4.0
 
 
 def weather_of(state: State, day: date) -> tuple[DayWeather, ReferenceEt]:
-    """A day's weather and reference ET; without a temperature, ET from the known days around it."""
+    """A day's weather and reference ET: what stands in for a fresh forecast where there was none; without a
+    temperature, ET from the known days around it."""
     weather = next((d for d in state.weather if d.day == day), DayWeather(day))
     if day not in state.rain_known:
         # Only a forecast of it was ever fetched: its temperatures serve, its rain may not have fallen.
@@ -280,6 +283,9 @@ def weather_of(state: State, day: date) -> tuple[DayWeather, ReferenceEt]:
     typed = next((mm for on, mm in reversed(state.rain_typed) if on == day), None)
     if typed is not None:
         weather = replace(weather, rain_mm=typed)
+    estimate = state.outlook.et0_on(day) if state.outlook is not None else None
+    if estimate is not None:
+        return weather, ReferenceEt(estimate.et0_mm, estimate.method, ())
     et0 = reference_et(weather, state.site.place)
     if et0 is not None:
         return weather, et0

@@ -8,6 +8,7 @@ from typing import cast
 
 from scheduler.agronomy.need import available_mm
 from scheduler.control import waterbook
+from scheduler.control.choosing import choose
 from scheduler.control.effects import (
     HandKind,
     Intent,
@@ -23,6 +24,7 @@ from scheduler.control.effects import (
 )
 from scheduler.control.events import Request
 from scheduler.control.ledger import day_given_l, take_weather
+from scheduler.control.openings import open_for, shut
 from scheduler.control.schedule import give, obstacles
 from scheduler.control.state import Turn, WaterDraw
 from scheduler.control.supervision import believe
@@ -58,6 +60,12 @@ def hear_request(turn: Turn, request: Request) -> None:
         _rained(turn, request)
     elif request.kind == "hold":
         _hold(turn, request)
+    elif request.kind == "open_for":
+        open_for(turn, request)
+    elif request.kind == "shut":
+        shut(turn, request)
+    elif request.kind in ("ration", "rank", "reserve"):
+        choose(turn, request)
     else:
         turn.change(waiting=(*turn.state.waiting, request))
 

@@ -21,6 +21,7 @@ from scheduler.planning.windows import WindowSpan, local_midnight, window_at
 from scheduler.sensing.belief import LevelBelief
 from scheduler.sensing.flow import rest_level
 from scheduler.sensing.level import raw_at_level
+from scheduler.site.showing import show_rain
 
 # An order not begun by then opens nothing any more (a choice of this project; faults.md asks for an expiry).
 START_WITHIN_MS = 60_000
@@ -167,12 +168,17 @@ def _with_history(turn: Turn, run: PlannedRun) -> PlannedRun:
 
 def _sources(turn: Turn) -> tuple[PlanSource, ...]:
     """Where the plan's figures came from, and from when they are."""
-    state = turn.state
+    state, units = turn.state, turn.state.site.units
     sensor = f"{state.site.sensor.kind} sensor" if state.site.sensor is not None else "measured by hand"
     belief = state.belief if state.belief.known else state.last_known
     found = [PlanSource("level", sensor, belief.at if belief is not None else None)]
     if state.outlook is not None:
         found.append(PlanSource("forecast", state.outlook.source, state.outlook.fetched_at))
+        estimate = state.outlook.et0_on(turn.local_day)
+        if estimate is not None:  # no fresh forecast of today
+            span = f"{show_rain(estimate.low_mm, units)} to {show_rain(estimate.high_mm, units)}"
+            text = f"{estimate.method}: {show_rain(estimate.et0_mm, units)} ({span})"
+            found.append(PlanSource("et0", text, state.outlook.fetched_at))
         through = max(state.rain_known, default=None)
         ends = local_midnight(through + timedelta(days=1), state.site.place.timezone) if through else None
         found.append(PlanSource("past_weather", state.outlook.source, ends))
@@ -301,11 +307,12 @@ def give(
     if isinstance(sized, SkippedZone):
         turn.emit(Note(f"Zone {zone_id} is not watered now: {'; '.join(r.text for r in sized.reasons)}"))
         return sized.reasons
-    _order(turn, sized, level_m, asked_by)
+    order_run(turn, sized, level_m, asked_by)
     return ()
 
 
-def _order(turn: Turn, run: PlannedRun, level_m: float, asked_by: str | None) -> None:
+def order_run(turn: Turn, run: PlannedRun, level_m: float, asked_by: str | None) -> None:
+    """Make the order for a sized run durable and send it. A run without shares is for a test."""
     state = turn.state
     intent = Intent(
         order=build_order(state, run, turn.now.monotonic_s),

@@ -11,10 +11,11 @@ from scheduler.agronomy.need import RootZone
 from scheduler.agronomy.weather import DayWeather, Outlook
 from scheduler.control.alarms import AlarmMemory
 from scheduler.control.clock import Now
-from scheduler.control.effects import Effect, Intent, RecordDay, RecordHold, RecordWaterDay
+from scheduler.control.effects import Effect, Intent, RecordChoice, RecordDay, RecordHold, RecordWaterDay
 from scheduler.control.events import GardenTested, Request
 from scheduler.control.orders import ValveStatus
 from scheduler.planning.garden import GardenModel
+from scheduler.planning.past_years import PastWeather
 from scheduler.planning.plan import Plan
 from scheduler.sensing.belief import UNKNOWN_LEVEL, LevelBelief
 from scheduler.sensing.flow import FlowFactor, RestLevel, ZoneFlows, joined
@@ -107,6 +108,8 @@ class Saved:
     draws: tuple[WaterDraw, ...] = ()  # of the last days: a level measured before them is lowered by them
     water_days: tuple[RecordWaterDay, ...] = ()
     holds: tuple[RecordHold, ...] = ()
+    choices: tuple[RecordChoice, ...] = ()  # the newest of each subject
+    past: PastWeather | None = None  # weather of this place before the start, the more years the better
     rain_typed: tuple[tuple[date, float], ...] = ()
 
 
@@ -144,6 +147,8 @@ class State:
     book: WaterBook = WaterBook()
     water_days: tuple[RecordWaterDay, ...] = ()  # the last closed ones, mended while their rain may be
     holds: tuple[RecordHold, ...] = ()  # the newest of each zone
+    choices: tuple[RecordChoice, ...] = ()  # the newest of each subject
+    past: PastWeather | None = None
     plan: Plan | None = None
     plan_key: tuple[date, datetime | None, bool, frozenset[str]] | None = None
     days: tuple[RecordDay, ...] = ()  # as last recorded, so that only what changed is recorded again
@@ -159,6 +164,7 @@ class State:
     tested: GardenTested | None = None  # waits for the end of the run under way
     waiting: tuple[Request, ...] = ()
     confirm_stop: tuple[int, ...] = ()  # requests to stop that the node has not confirmed
+    confirm_shut: tuple[int, ...] = ()  # the same of requests to end a test
     refused_mono_s: tuple[float, ...] = ()
     records_lost: tuple[date, int] | None = None  # when the node last had to drop ended runs, and how many
     fetch_at_mono_s: float = 0.0

@@ -8,6 +8,7 @@ from datetime import timedelta
 from scheduler.control import ledger
 from scheduler.control.effects import Note, RecordAnswer, RecordReading, SendAsk, SendClose, SendReceipt
 from scheduler.control.events import NodeHeard
+from scheduler.control.openings import confirm_shut
 from scheduler.control.orders import Refusal, ValvePosition, ValveStatus
 from scheduler.control.schedule import FRESH_HEARTBEATS, START_WITHIN_MS
 from scheduler.control.state import NodeView, OpenIntent, State, Turn
@@ -50,6 +51,7 @@ def hear_node(turn: Turn, heard: NodeHeard) -> None:
         age_belief(turn)
     _insist_on_shut(turn)
     _confirm_stop(turn)
+    confirm_shut(turn)
 
 
 def _note_restart(turn: Turn, heard: NodeHeard) -> None:
@@ -220,7 +222,7 @@ def _restarted_since(turn: Turn, held: OpenIntent, heard: NodeHeard) -> bool:
 def _insist_on_shut(turn: Turn) -> None:
     """Close what stands open without an order of ours, or against a person's stop; again until it is shut."""
     state = turn.state
-    held = state.stopped_by is not None or state.leaving
+    held = state.stopped_by is not None or state.leaving or bool(state.confirm_shut)
     open_now = state.node is not None and any(v.position != "closed" for v in state.node.valves)
     if state.phase != "unproven" and not (held and open_now):
         return

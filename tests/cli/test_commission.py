@@ -9,14 +9,17 @@ import signal
 import subprocess
 import sys
 import time
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 from typer.testing import CliRunner, Result
 
 from scheduler.cli.main import app
+from scheduler.control.effects import RecordAnswer
+from scheduler.service.asking import Asked
 from scheduler.site.errors import SiteFileError, UsageError
-from scheduler.site.examples import example_site
+from scheduler.site.examples import example_site, example_text
 from scheduler.store.store import Store, store_url
 
 SITE = example_site("five-drums")
@@ -165,9 +168,71 @@ def test_the_whole_round_asks_what_is_due_in_the_order_of_the_day() -> None:
     assert "It opens in" in said and "Kept as record 1." in said
 
 
-def test_an_amount_through_the_daemon_needs_the_daemon() -> None:
-    said = commission("prime-time", "--zone", "pots", typed=lines("open 20 L", "stop"))
-    assert "The daemon does not run here: open the valve by hand." in said
+def test_without_the_daemon_the_valve_is_opened_by_hand_and_that_is_said_at_once() -> None:
+    said = commission("prime-time", "--zone", "pots", typed=lines("open 10 min", "shut", "stop"))
+    assert said.count("The daemon does not run here: open the valve by hand") == 2
+    assert "shut by hand what was opened by hand" in said
+    with store() as kept:
+        assert kept.unanswered_requests() == ()
+
+
+class Served:
+    """A daemon as the guide sees it: that it runs, what it is asked, what it answers."""
+
+    def __init__(self, monkeypatch: pytest.MonkeyPatch, *, answers: bool = True) -> None:
+        self.asked: list[tuple[str, str, str | None, float | None]] = []
+        self.answers = answers
+        monkeypatch.setattr("scheduler.cli.valve.is_served", lambda _path: True)
+        monkeypatch.setattr("scheduler.cli.valve.ask", self._ask)
+
+    def _ask(
+        self, _site: object, kind: str, who: str, subject: str | None, amount: float | None, **_: object
+    ) -> Asked:
+        self.asked.append((kind, who, subject, amount))
+        at = datetime(2031, 5, 2, tzinfo=UTC)
+        answer = RecordAnswer(1, at, True, f"did {kind}") if self.answers else None
+        return Asked(1, answer, f"did {kind}" if self.answers else "no answer yet")
+
+
+@pytest.mark.parametrize("ending", [["stop"], [], ["skip"], ["50 cm", "30 s", "", ""]])
+def test_what_the_talk_opened_is_shut_however_it_ends(
+    ending: list[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """By stop, by the end of the input, by skipping, by the last entry of the step."""
+    served = Served(monkeypatch)
+    said = commission("prime-time", "--zone", "pots", typed=lines("open 10 min", *ending))
+    assert served.asked == [("open_for", "Ines", "pots", 600.0), ("shut", "Ines", None, None)]
+    assert said.index("did open_for") < said.index("did shut")
+
+
+def test_a_valve_is_opened_again_and_shut_when_it_is_typed(monkeypatch: pytest.MonkeyPatch) -> None:
+    served = Served(monkeypatch)
+    typed = lines("open", "open 20 L", "open 5 min", "shut", "shut", "stop")
+    said = commission("prime-time", "--zone", "pots", typed=typed)
+    assert [kind for kind, *_ in served.asked] == ["open_for", "shut"]
+    assert said.count("say for how long, such as open 10 min") == 2
+    assert "Nothing stands open through the daemon" in said
+
+
+def test_a_shut_that_is_not_confirmed_says_what_to_do(monkeypatch: pytest.MonkeyPatch) -> None:
+    Served(monkeypatch, answers=False)
+    said = commission("prime-time", "--zone", "pots", typed=lines("open 5 min", "stop"))
+    assert "has not confirmed that it is shut" in said and "shut the hand tap" in said
+
+
+def test_a_line_end_is_not_opened_by_the_daemon_where_no_sensor_sees_the_floor(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    served = Served(monkeypatch)
+    said = commission("flush", "--zone", "pots", typed=lines("open 5 min", "stop"))
+    assert [kind for kind, *_ in served.asked] == ["open_for", "shut"]
+    text = example_text("five-drums")
+    blind = text[: text.index("[sensor]")] + text[text.index("[roof]") :]
+    path = tmp_path / "blind.toml"
+    path.write_text(blind, encoding="utf-8")
+    said = run("commission", str(path), "flush", "--zone", "pots", typed=lines("open 5 min", "stop")).output
+    assert "watch the level" in " ".join(said.split())
+    assert [kind for kind, *_ in served.asked] == ["open_for", "shut"]
 
 
 # --- from a file --------------------------------------------------------------------------------------
