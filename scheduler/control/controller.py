@@ -75,6 +75,8 @@ def begin(
         draws=saved.draws,
         water_days=saved.water_days,
         holds=saved.holds,
+        choices=saved.choices,
+        past=saved.past,
         rain_typed=saved.rain_typed,
         stopped_by=saved.stopped_by,
         fetch_at_mono_s=now.monotonic_s,

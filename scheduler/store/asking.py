@@ -17,6 +17,7 @@ from scheduler.control.effects import (
     Intent,
     RecordAnswer,
     RecordCalibration,
+    RecordChoice,
     RecordHandWater,
     RecordHold,
     RecordLearning,
@@ -31,6 +32,9 @@ from scheduler.planning.plan import Plan
 from scheduler.sensing.belief import LevelBelief, LevelReading
 from scheduler.store import tables as t
 from scheduler.store.codec import from_dict, from_json
+
+# The names of marks that keep what a person chose begin so.
+CHOICE_MARK = "choice "
 
 
 @dataclass(frozen=True, slots=True)
@@ -478,3 +482,13 @@ def read_mark(connection: Connection, site: str, name: str) -> str | None:
     return connection.execute(
         sa.select(t.marks.c.value).where(t.marks.c.site == site, t.marks.c.name == name)
     ).scalar_one_or_none()
+
+
+def choices_now(connection: Connection, site: str) -> tuple[RecordChoice, ...]:
+    """The newest choice of each subject, by subject; never pruned, for it holds until it is taken back."""
+    texts = connection.execute(
+        sa.select(t.marks.c.value)
+        .where(t.marks.c.site == site, t.marks.c.name.startswith(CHOICE_MARK))
+        .order_by(t.marks.c.name)
+    ).scalars()
+    return tuple(from_json(RecordChoice, text) for text in texts)

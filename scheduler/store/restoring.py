@@ -59,6 +59,7 @@ def load_saved(connection: Connection, site: str, now: datetime, zone: ZoneInfo)
         draws=_draws(connection, site, now, today),
         water_days=asking.water_days_since(connection, site, today - timedelta(days=WATER_DAYS_RESTORED)),
         holds=asking.holds_now(connection, site),
+        choices=asking.choices_now(connection, site),
         rain_typed=asking.typed_rain_since(connection, site, today - timedelta(days=WEATHER_RESTORED_DAYS)),
     )
 

@@ -16,6 +16,7 @@ from scheduler.control.effects import (
     Record,
     RecordAnswer,
     RecordCalibration,
+    RecordChoice,
     RecordHandWater,
     RecordHold,
     RecordLearning,
@@ -104,6 +105,14 @@ class Store:
         """Keep what a person asked; durable on return. The number under which it is answered."""
         with writing(self._engine) as connection:
             return rows.write_request(connection, self.site_id, kind, who, subject, amount, at)
+
+    def add_request_once(
+        self, once: str, kind: RequestKind, who: str, subject: str | None, amount: float | None, at: datetime
+    ) -> tuple[int, bool]:
+        """As ``add_request``, but what was sent under the same name before is not kept a second time: its
+        number, and whether it is new."""
+        with writing(self._engine) as connection:
+            return rows.write_request_once(connection, self.site_id, once, kind, who, subject, amount, at)
 
     def save_outlook(self, outlook: Outlook) -> None:
         with writing(self._engine) as connection:
@@ -262,6 +271,11 @@ class Store:
         """The newest hold of each zone, whether over or not."""
         with reading(self._engine) as connection:
             return asking.holds_now(connection, self.site_id)
+
+    def choices_now(self) -> tuple[RecordChoice, ...]:
+        """What people chose, the newest of each subject."""
+        with reading(self._engine) as connection:
+            return asking.choices_now(connection, self.site_id)
 
     def root_zones_since(self, first: date) -> tuple[RootZoneRecord, ...]:
         with reading(self._engine) as connection:

@@ -20,6 +20,7 @@ from scheduler.control.effects import (
     RecordAnswer,
     RecordBooking,
     RecordCalibration,
+    RecordChoice,
     RecordDay,
     RecordHandWater,
     RecordHold,
@@ -34,9 +35,14 @@ from scheduler.control.effects import (
 )
 from scheduler.control.events import NodeHeard, RequestKind
 from scheduler.planning.plan import Plan
+from scheduler.store import asking
 from scheduler.store import tables as t
-from scheduler.store.asking import Telling
+from scheduler.store.asking import Telling, read_mark
 from scheduler.store.codec import to_dict, to_json
+
+# Marks that name a request sent from a form; those of so many requests are kept.
+ONCE_MARK = "once:"
+ONCE_KEPT = 500
 
 
 def write_records(connection: Connection, site: str, records: Sequence[Record]) -> tuple[str, ...]:
@@ -68,6 +74,8 @@ def _write(connection: Connection, site: str, record: Record) -> None:
             connection.execute(insert(t.hand_water).values(**values).on_conflict_do_nothing())
         case RecordHold():
             _append(connection, t.holds, site, record)
+        case RecordChoice():
+            write_mark(connection, site, asking.CHOICE_MARK + record.subject, to_json(record))
         case RecordRain():
             _append(connection, t.typed_rain, site, record)
         case RecordLearning():
@@ -242,6 +250,30 @@ def write_request(
         .returning(t.requests.c.id)
     )
     return int(connection.execute(statement).scalar_one())
+
+
+def write_request_once(
+    connection: Connection,
+    site: str,
+    once: str,
+    kind: RequestKind,
+    who: str,
+    subject: str | None,
+    amount: float | None,
+    at: datetime,
+) -> tuple[int, bool]:
+    """The number of the request sent under the name ``once``, and whether it was written now: sent again, by
+    the same form or over a broken connection, it is the request that is there already."""
+    name = f"{ONCE_MARK}{once}"
+    kept = read_mark(connection, site, name)
+    if kept is not None:
+        return int(kept), False
+    number = write_request(connection, site, kind, who, subject, amount, at)
+    write_mark(connection, site, name, str(number))
+    old = sa.cast(t.marks.c.value, sa.Integer) <= number - ONCE_KEPT
+    of_once = t.marks.c.name.startswith(ONCE_MARK, autoescape=True)
+    connection.execute(sa.delete(t.marks).where(t.marks.c.site == site, of_once, old))
+    return number, True
 
 
 def write_outlook(connection: Connection, site: str, outlook: Outlook) -> None:
