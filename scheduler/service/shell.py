@@ -33,6 +33,7 @@ from scheduler.control.effects import (
 from scheduler.control.events import (
     Event,
     NodeHeard,
+    Request,
     RequestMade,
     StoreFailed,
     StoreRecovered,
@@ -135,8 +136,8 @@ class Shell:
         self._raised = {(a.kind, a.subject): a for a in self._store.open_alerts()}
         self._handed = frozenset(r.id for r in saved.requests)
         self._flushed_at_s = now.monotonic_s
-        for _ in saved.requests:
-            self._at.reached("after_request")
+        for request in saved.requests:
+            self._read(request)
         self._state, effects = begin(self._tested.site, begun_from_tests(saved, self._tested), now)
         self._carry_out(effects, now)
         self._work_off()
@@ -161,9 +162,12 @@ class Shell:
         # Stops go before all else that was asked beside them; stop and resume in the order asked, so that a
         # resume from before a stop does not undo it.
         for request in sorted(new, key=lambda r: (r.kind not in ("stop", "resume"), r.id)):
-            self._at.reached("after_request")
-            log.info("%s asks: %s%s", request.who, request.kind, _about(request.subject, request.amount))
+            self._read(request)
             self.handle(RequestMade(request))
+
+    def _read(self, request: Request) -> None:
+        self._at.reached("after_request")
+        log.info("%s asks: %s%s", request.who, request.kind, _about(request.subject, request.amount))
 
     def _look_for_tests(self) -> None:
         """Plan with the garden as tested once a test was added. StoreError: the records cannot be read."""
