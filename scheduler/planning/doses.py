@@ -5,10 +5,11 @@ A dose is never more than a usual one, so that nothing a plant has lost is repai
 for the rain of the coming week, waits for rain that is nearly sure, and gives no plant of the first rank in
 the zone much more than its soil takes.
 
-What a litre is worth falls towards the end of the season, or towards the rain that ends a spell: a plant that
-is short draws on its soil at a rate that falls as the soil dries (FAO-56 Eq 84), so of a mm given it uses
-1 - exp(-N / S) by then, N what it would use without stress until then, S = TAW - RAW; the rest stays behind
-in the soil. Hence the last dose is cut before the first of a lesser zone.
+What a litre is worth: left without water, a plant draws on its soil at a rate that falls as the soil dries
+(FAO-56 Eq 84). Of a mm that it gets it uses, by the day on which rain fills its soil or the end comes, all
+but exp(-N / S): N what it would have used without stress on the days on which it stands short, S = TAW - RAW;
+the rest stays behind in the soil, or is lost when rain fills it. So a litre is worth less towards the end of
+the season and before the rain that ends a spell, and the last dose is cut before the first of a lesser zone.
 """
 
 from __future__ import annotations
@@ -18,9 +19,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from scheduler.agronomy.rootzone import SMALL_RAIN_SHARE
+from scheduler.agronomy import young
+from scheduler.agronomy.rootzone import P_MAX, P_MIN, P_PER_MM, P_TABLE_ETC_MM, SMALL_RAIN_SHARE
 from scheduler.planning.garden_ahead import LEAST_L, GardenAhead
-from scheduler.planning.root_zones import due_now, readily_mm, use_mm
+from scheduler.planning.root_zones import PlantTable, due_now
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -45,26 +47,47 @@ DUE_AHEAD_D = 1.0
 # How far beyond what its soil takes by tonight a plant may be watered for another's sake (ours: 0.1 and
 # 0.2 were no better on Seattle's 2013 and 2014).
 OVER_SCARCE = 0.0
+# Keeps from dividing by nothing.
+LEAST_MM = 1e-9
 # Stands for no rank: lower than any.
 UNRANKED = 10**6
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Coming:
-    """What the ways of the weather bring from each day on, in mm."""
+    """What the ways of the weather bring on each day, in mm; (days, members, plants) where not said."""
 
-    need_mm: Array  # (days, members, plants): what a plant uses before rain makes it good or the end comes
+    use_mm: Array  # ETc without stress
+    raw_mm: Array  # readily available at that use
+    rain_mm: Array  # (days, members, 1): rain that counts
+    need_mm: Array  # what a plant uses from that day on before rain makes it good or the end comes
     week_mm: Array  # (days): mean rain of the day and those after it, ``ROOM_D`` in all
     sure_mm: Array  # (days): rain of the next ``NEAR_D`` days that is nearly sure
 
 
-def coming(garden: GardenAhead, et0_mm: Array, rain_mm: Array) -> Coming:
-    """From ET0 and rain (members, days), the first day being the garden's first."""
+def coming(table: PlantTable, et0_mm: Array, rain_mm: Array) -> Coming:
+    """From ET0 and rain (members, days), the first day being the table's first."""
+    days = et0_mm.shape[1]
+    use = table.coefficient[:days, None, :] * et0_mm.T[:, :, None]
+    use = np.where(table.by_age[:days, None, :], table.daily_dose_mm[:days, None, :], use)
+    p = np.clip(table.p_table + P_PER_MM * (P_TABLE_ETC_MM - use), P_MIN, P_MAX)
+    raw = np.where(table.by_age[:days, None, :], table.dose_mm, p * table.taw_mm)
+    rain = np.where(rain_mm >= SMALL_RAIN_SHARE * et0_mm, rain_mm, 0.0).T[:, :, None]
     return Coming(
-        needs_to_come_mm(garden, et0_mm, rain_mm),
+        use,
+        raw,
+        rain,
+        _needs_to_come_mm(use, rain),
         np.asarray(_sums(rain_mm, ROOM_D).mean(axis=0)),
         np.asarray(np.quantile(_sums(rain_mm, NEAR_D), 1.0 - SURE, axis=0)),
     )
+
+
+def middle_of(table: PlantTable, ahead: Coming, et0_mm: Array) -> Coming:
+    """The first day of the mean way."""
+    first = coming(table, et0_mm[:, :1].mean(axis=0, keepdims=True), np.zeros((1, 1)))
+    need = ahead.need_mm[:1].mean(axis=1, keepdims=True)
+    return Coming(first.use_mm, first.raw_mm, first.rain_mm, need, ahead.week_mm, ahead.sure_mm)
 
 
 def rank_weights(garden: GardenAhead) -> Array:
@@ -72,13 +95,9 @@ def rank_weights(garden: GardenAhead) -> Array:
     return np.asarray(RANK_RATIO ** (1.0 - garden.ranks))
 
 
-def needs_to_come_mm(garden: GardenAhead, et0_mm: Array, rain_mm: Array) -> Array:
-    """What each plant still uses before rain makes it good or the end comes, (days, members, plants)."""
-    days = et0_mm.shape[1]
-    use = np.stack([use_mm(garden.table, i, et0_mm[:, i]) for i in range(days)])
-    rain = np.where(rain_mm >= SMALL_RAIN_SHARE * et0_mm, rain_mm, 0.0).T[:, :, None]
-    need = use - rain
-    for i in range(days - 2, -1, -1):
+def _needs_to_come_mm(use_mm: Array, rain_mm: Array) -> Array:
+    need = use_mm - rain_mm
+    for i in range(len(need) - 2, -1, -1):
         need[i] += np.maximum(0.0, need[i + 1])
     return np.asarray(need)
 
@@ -90,15 +109,15 @@ def _sums(rain_mm: Array, days: int) -> Array:
     return np.asarray(ahead[:, last] - ahead[:, :-1])
 
 
-def zone_doses_l(garden: GardenAhead, i: int, root_mm: Array, et0_mm: Array, ahead: Coming) -> Array:
+def zone_doses_l(garden: GardenAhead, i: int, root_mm: Array, ahead: Coming) -> Array:
     """Litres of each zone's run if it is served on day ``i``, (members, zones); 0 where none of it is due.
 
-    ``root_mm`` (members, plants): depletions that morning; ``et0_mm`` (members): the day's.
+    ``root_mm`` (members, plants): depletions that morning.
     """
-    table = garden.table
-    etc = use_mm(table, i, et0_mm)
-    raw = readily_mm(table, i, etc)
-    due = np.where(table.by_age[i], due_now(table, i, root_mm, etc, raw), root_mm + DUE_AHEAD_D * etc >= raw)
+    table, etc, raw = garden.table, ahead.use_mm[i], ahead.raw_mm[i]
+    due = root_mm + DUE_AHEAD_D * etc >= raw
+    if table.by_age[i].any():
+        due = np.where(table.by_age[i], due_now(table, i, root_mm, etc, raw), due)
     waits = ahead.sure_mm[i] >= PUT_OFF_SHARE * (root_mm + etc)
     due = due & ~(waits & (root_mm < OVERDUE_LIMIT * raw))
     least = np.maximum(LEAST_USEFUL_SHARE * raw, etc)
@@ -125,14 +144,52 @@ def _covering_l(garden: GardenAhead, want_l: Array, room_l: Array, due: Flags) -
     return np.where((most > 0.0) & (litres >= LEAST_USEFUL_SHARE * most), litres, 0.0)
 
 
-def litre_values(garden: GardenAhead, et0_mm: Array, ahead: Coming) -> Array:
-    """What a litre to each zone on each day is worth, (days, members, zones): by how much it lessens the
-    stress (1 - ETa/ETc of the days ahead, FAO-56 Eq 90) of its plants, each counted by its rank."""
-    table, days = garden.table, et0_mm.shape[1]
-    use = np.stack([use_mm(table, i, et0_mm[:, i]) for i in range(days)])
-    mean = np.maximum(use.mean(axis=(0, 1)), 1e-9)
-    raw = readily_mm(table, 0, mean[None])[0]
-    spare = np.maximum(table.taw_mm - raw, 1e-9)
-    used = 1.0 - np.exp(-np.maximum(0.0, ahead.need_mm) / spare)
+def most_mm(table: PlantTable, i: int) -> Array:
+    """The most that each root zone can lack on day ``i``, (plants)."""
+    return np.asarray(np.where(table.by_age[i], young.DOSES_OWED_MAX * table.dose_mm, table.taw_mm))
+
+
+def next_mm(table: PlantTable, i: int, root_mm: Array, ahead: Coming, water_mm: Array) -> Array:
+    """The depletions after day ``i``: those of ``root_zones.zones_day`` (a test holds them together)."""
+    most, etc = most_mm(table, i), ahead.use_mm[i]
+    start = np.minimum(np.maximum(root_mm, 0.0), most)
+    used = etc * np.clip((most - start) / np.maximum(most - ahead.raw_mm[i], 1e-12), 0.0, 1.0)
+    used = np.where(table.by_age[i], etc, used)
+    left = np.maximum(0.0, start + used - ahead.rain_mm[i])
+    return np.asarray(np.minimum(most, np.maximum(0.0, left - water_mm)))
+
+
+def litre_values(garden: GardenAhead, depletion_mm: Array, ahead: Coming) -> Array:
+    """What a litre of a dose to each zone is worth on each day, (days, members, zones): by how much it
+    lessens the stress of its plants (1 - ETa/ETc of the days ahead, FAO-56 Eq 90), each counted by its rank.
+    """
+    table, days = garden.table, len(ahead.use_mm)
+    spare = np.maximum(table.taw_mm - ahead.raw_mm, LEAST_MM)
+    behind = _left_behind(table, depletion_mm, ahead, spare)
+    # That is so of the first mm of a dose; while the dose fills what is readily available none is short, and
+    # over a dose d the mean of exp(-(N - x) / S), x from 0 to d, stays behind.
+    part = np.minimum(ahead.raw_mm / spare, -np.log(np.maximum(behind, LEAST_MM)))
+    part = np.maximum(part, LEAST_MM)
+    used = np.maximum(0.0, 1.0 - behind * np.expm1(part) / part)
+    mean = np.maximum(ahead.use_mm.mean(axis=(0, 1)), LEAST_MM)
     per_litre = rank_weights(garden) * table.net_mm(garden.shares) / (mean * days)
     return np.asarray(np.add.reduceat(used * per_litre, garden.first_rows, axis=2))
+
+
+def _left_behind(table: PlantTable, depletion_mm: Array, ahead: Coming, spare_mm: Array) -> Array:
+    """The part of a mm given on each day that an unwatered plant never uses, (days, members, plants)."""
+    taw, use = table.taw_mm, ahead.use_mm
+    kept, filled = np.empty_like(use), np.empty(use.shape, dtype=bool)
+    root = np.broadcast_to(depletion_mm, use.shape[1:])
+    rate = np.minimum(use / spare_mm, 1.0)
+    for i, etc in enumerate(use):
+        kept[i] = np.where(root > ahead.raw_mm[i], 1.0 - rate[i], 1.0)
+        end = root + np.minimum(etc, rate[i] * (taw - root)) - ahead.rain_mm[i]
+        filled[i] = end <= 0.0
+        root = np.clip(end, 0.0, taw)
+    behind = np.ones(use.shape[1:])
+    for i in range(len(use) - 1, -1, -1):
+        # What rain washes out of a full soil is never used.
+        behind = kept[i] * np.where(filled[i], 1.0, behind)
+        kept[i] = behind
+    return kept

@@ -18,9 +18,16 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from scheduler.planning.doses import LEAST_USEFUL_SHARE, Coming, coming, litre_values, zone_doses_l
+from scheduler.planning.doses import (
+    LEAST_USEFUL_SHARE,
+    Coming,
+    coming,
+    litre_values,
+    middle_of,
+    next_mm,
+    zone_doses_l,
+)
 from scheduler.planning.garden_ahead import GardenAhead
-from scheduler.planning.root_zones import zones_day
 from scheduler.supply.storage import roof_catches_l
 
 Array = NDArray[np.float64]
@@ -67,26 +74,23 @@ def allotted(
         raise ValueError(
             f"weather of shapes {et0_mm.shape} and {rain_mm.shape} for {len(garden.table.days)} days"
         )
-    ahead = coming(garden, et0_mm, rain_mm)
-    demand = unlimited_demand(garden, depletion_mm, et0_mm, rain_mm, ahead)
-    mean = Coming(ahead.need_mm.mean(axis=1, keepdims=True), ahead.week_mm, ahead.sure_mm)
-    dose = zone_doses_l(garden, 0, depletion_mm[None], et0_mm[:, 0].mean(keepdims=True), mean)[0]
-    return _share_out(garden, held_l, demand, dose)
+    ahead = coming(garden.table, et0_mm, rain_mm)
+    middle = middle_of(garden.table, ahead, et0_mm)
+    dose = zone_doses_l(garden, 0, depletion_mm[None], middle)[0]
+    return share_out(garden, held_l, unlimited_demand(garden, depletion_mm, rain_mm, ahead), dose)
 
 
-def unlimited_demand(
-    garden: GardenAhead, depletion_mm: Array, et0_mm: Array, rain_mm: Array, ahead: Coming
-) -> Demand:
+def unlimited_demand(garden: GardenAhead, depletion_mm: Array, rain_mm: Array, ahead: Coming) -> Demand:
     """Every zone served whenever it is due."""
-    members, days = et0_mm.shape
+    days, members, plants = ahead.use_mm.shape
     table = garden.table
     wants = np.zeros((days, members, len(garden.zone_ids)))
-    root = np.broadcast_to(depletion_mm, (members, len(table.plants)))
+    root = np.broadcast_to(depletion_mm, (members, plants))
     for i in range(days):
-        wants[i] = zone_doses_l(garden, i, root, et0_mm[:, i], ahead)
+        wants[i] = zone_doses_l(garden, i, root, ahead)
         water = table.net_mm(wants[i][:, garden.zone_rows] * garden.shares)
-        root = zones_day(table, i, root, et0_mm[:, i], rain_mm[:, i], water).depletion_mm
-    return Demand(wants, litre_values(garden, et0_mm, ahead), roof_catches_l(garden.roof, rain_mm))
+        root = next_mm(table, i, root, ahead, water)
+    return Demand(wants, litre_values(garden, depletion_mm, ahead), roof_catches_l(garden.roof, rain_mm))
 
 
 def value_levels(demand: Demand) -> Array:
@@ -117,7 +121,7 @@ def slack_l(garden: GardenAhead, held_l: float, demand: Demand, levels: Array) -
     return least
 
 
-def _share_out(garden: GardenAhead, held_l: float, demand: Demand, dose_l: Array) -> Allotment:
+def share_out(garden: GardenAhead, held_l: float, demand: Demand, dose_l: Array) -> Allotment:
     """The zones one after the other, the dearest litre first."""
     value = demand.value[0].mean(axis=0)
     levels = value_levels(demand)

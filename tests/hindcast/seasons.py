@@ -13,7 +13,7 @@ from scheduler.agronomy.weather import DayWeather
 from scheduler.planning.doses import rank_weights
 from scheduler.planning.forecast_ways import forecast_ways, ways_ahead
 from scheduler.planning.garden_ahead import GardenAhead, zone_wants_l
-from scheduler.planning.past_years import past_weather
+from scheduler.planning.past_years import PastWeather, past_weather
 from scheduler.planning.rationing import allotted
 from scheduler.planning.root_zones import due_now, readily_mm, use_mm, zones_day
 from scheduler.site.model import GardenPlace, Roof
@@ -106,15 +106,22 @@ def _first_come_l(garden: GardenAhead, i: int, root_mm: Array, et0_mm: Array) ->
     return zone_wants_l(garden, garden.table.gross_l(root_mm), due, garden.table.gross_l(raw))
 
 
-def _ways(season, day, past, members):  # type: ignore[no-untyped-def]
-    told = degraded(season.days, day, season.seed).days
-    ahead = [
-        as_a_service_says(d, n, season.place, past) for n, d in enumerate(d for d in told if d.day >= day)
-    ]
-    span = (season.end - day).days + 1
-    found = ways_ahead(past, forecast_ways(ahead, season.place, members), day, span, members)
-    assert found is not None
-    return found
+_told: dict[tuple[object, ...], tuple[Array, Array]] = {}
+
+
+def _ways(season: DrySeason, day: date, past: PastWeather | None, members: int) -> tuple[Array, Array]:
+    """What is believed of the weather on that morning: the same whatever the barrels."""
+    key = (season.place, season.which, season.end, season.seed, day, members)
+    if key not in _told:
+        told = degraded(season.days, day, season.seed).days
+        ahead = [
+            as_a_service_says(d, n, season.place, past) for n, d in enumerate(d for d in told if d.day >= day)
+        ]
+        span = (season.end - day).days + 1
+        found = ways_ahead(past, forecast_ways(ahead, season.place, members), day, span, members)
+        assert found is not None
+        _told[key] = found
+    return _told[key]
 
 
 def weighted(season: DrySeason, stress: Array) -> float:

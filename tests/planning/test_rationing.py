@@ -9,9 +9,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from scheduler.planning.doses import LEAST_USEFUL_SHARE, coming, litre_values, rank_weights
+from scheduler.planning.doses import LEAST_USEFUL_SHARE, coming, litre_values, next_mm, rank_weights
 from scheduler.planning.garden_ahead import GardenAhead
 from scheduler.planning.rationing import Allotment, allotted, slack_l, unlimited_demand, value_levels
+from scheduler.planning.root_zones import readily_mm, use_mm, zones_day
 from scheduler.site.model import Roof
 from tests.support.dry_gardens import dry_garden
 
@@ -72,7 +73,7 @@ def test_no_litre_goes_past_a_dearer_one_that_is_cut(held_l: float, dry: float, 
 def test_of_equal_use_the_better_rank_is_worth_more() -> None:
     garden = dry_garden(DAYS, full_l=300.0)
     et0, rain = np.full((2, 40), 5.0), np.zeros((2, 40))
-    value = litre_values(garden, et0, coming(garden, et0, rain))[0, 0]
+    value = litre_values(garden, garden.start({}), coming(garden.table, et0, rain))[0, 0]
     pots, bed, _, border, strip = value
     assert pots > bed > border > strip
     assert rank_weights(garden)[0] == 1.0
@@ -81,8 +82,42 @@ def test_of_equal_use_the_better_rank_is_worth_more() -> None:
 def test_a_litre_is_worth_less_towards_the_end() -> None:
     garden = dry_garden(DAYS, full_l=300.0)
     et0, rain = np.full((2, 40), 5.0), np.zeros((2, 40))
-    value = litre_values(garden, et0, coming(garden, et0, rain))[:, 0]
+    value = litre_values(garden, 0.9 * garden.table.taw_mm, coming(garden.table, et0, rain))[:, 0]
     assert np.all(np.diff(value, axis=0) < 0.0)
+
+
+def test_a_litre_of_a_dose_is_worth_what_it_spares_two_beds_run_to_the_end() -> None:
+    """The formula against the balance itself: a dose given to plants that are just short, none after it."""
+    garden = dry_garden(DAYS, full_l=300.0)
+    table, shares = garden.table, garden.shares
+    et0, rain = np.full((1, 40), 5.0), np.zeros((1, 40))
+    raw = readily_mm(table, 0, use_mm(table, 0, et0[:, 0]))[0]
+
+    def stress(start: np.ndarray) -> np.ndarray:
+        root, lacking = start[None], np.zeros(len(start))
+        for i in range(len(DAYS)):
+            day = zones_day(table, i, root, et0[:, i], rain[:, i], np.zeros_like(root))
+            root, lacking = day.depletion_mm, lacking + day.lacking_mm[0]
+        return lacking / (40 * use_mm(table, 0, et0[:, 0])[0])
+
+    short = raw + 1e-6
+    litres = np.array([(raw / table.net_mm(shares))[garden.zone_rows == z].min() for z in range(5)])
+    dose = table.net_mm(litres[garden.zone_rows] * shares)
+    spared = rank_weights(garden) * (stress(short) - stress(short - dose))
+    per_litre = np.add.reduceat(spared, garden.first_rows) / litres
+    value = litre_values(garden, short, coming(garden.table, et0, rain))[0, 0]
+    # The balance steps by whole days, the formula does not.
+    assert value == pytest.approx(per_litre, rel=0.1)
+
+
+def test_water_before_the_rain_that_fills_the_soil_is_worth_less() -> None:
+    garden = dry_garden(DAYS, full_l=300.0)
+    et0, rain = np.full((1, 40), 5.0), np.zeros((1, 40))
+    dry = litre_values(garden, 0.6 * garden.table.taw_mm, coming(garden.table, et0, rain))
+    rain[:, 6] = 150.0
+    wet = litre_values(garden, 0.6 * garden.table.taw_mm, coming(garden.table, et0, rain))
+    assert np.all(wet[:6] < dry[:6])
+    assert wet[7] == pytest.approx(litre_values(garden, garden.start({}), coming(garden.table, et0, rain))[7])
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])
@@ -128,7 +163,7 @@ def test_slack_by_hand_is_the_store_less_later_doses() -> None:
     garden = dry_garden(DAYS, full_l=5_000.0)
     et0, rain = weather(9, 0.0)
     root = 0.5 * garden.table.taw_mm
-    demand = unlimited_demand(garden, root, et0, rain, coming(garden, et0, rain))
+    demand = unlimited_demand(garden, root, rain, coming(garden.table, et0, rain))
     levels = value_levels(demand)
     slack = slack_l(garden, 3_000.0, demand, levels)
     worthy = demand.value[1:] >= levels[-1]
@@ -140,3 +175,20 @@ def test_weather_that_does_not_fit_is_refused() -> None:
     garden = dry_garden(DAYS, full_l=600.0)
     with pytest.raises(ValueError, match="shapes"):
         allotted(garden, 100.0, garden.start({}), np.ones((2, 41)), np.ones((2, 41)))
+
+
+@many
+@given(seeds, dryness)
+def test_the_day_of_rationing_is_the_day_of_the_root_zones(seed: int, dry: float) -> None:
+    """Doses step all days at once; ``zones_day``, held to FAO-56 elsewhere, steps one."""
+    garden = dry_garden(DAYS, full_l=600.0)
+    table = garden.table
+    et0, rain = weather(seed, 0.3)
+    ahead = coming(table, et0, rain)
+    root = np.random.default_rng(seed).uniform(0.0, 1.0, (MEMBERS, len(table.plants))) * dry * table.taw_mm
+    water = np.full_like(root, 7.0)
+    for i in (0, 7):
+        day = zones_day(table, i, root, et0[:, i], rain[:, i], water)
+        assert next_mm(table, i, root, ahead, water) == pytest.approx(day.depletion_mm)
+        assert ahead.use_mm[i] == pytest.approx(use_mm(table, i, et0[:, i]))
+        assert ahead.raw_mm[i] == pytest.approx(readily_mm(table, i, ahead.use_mm[i]))
