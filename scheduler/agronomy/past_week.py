@@ -14,11 +14,15 @@ from math import exp, sqrt
 import numpy as np
 
 from scheduler.agronomy.et0 import hargreaves, reference_et
-from scheduler.agronomy.weather import DayWeather
+from scheduler.agronomy.weather import DayWeather, Et0Estimate
 from scheduler.site.model import GardenPlace
 
+# The name of what is not a forecast but out of the place's own past.
+STORED_YEARS = "same week of stored years"
 # Half a week to both sides: the "same week".
 WEEK_SIDE = timedelta(days=3)
+# Mean length of a year of the calendar, days.
+YEAR_D = 365.2425
 # Fewer days than this are no week of a year.
 LEAST_DAYS = 4
 # Standard normal quantile of 90 %: the interval is 10 to 90 %.
@@ -33,17 +37,6 @@ LOG_SD_HARGREAVES = 0.19
 LOG_SD_PER_DAY = 0.05
 # 90 % quantile of Student's t by degrees of freedom (standard table), as a multiple of the normal's.
 T_90 = {1: 3.078, 2: 1.886, 3: 1.638, 4: 1.533, 5: 1.476, 6: 1.440, 7: 1.415, 8: 1.397, 9: 1.383, 10: 1.372}
-
-
-@dataclass(frozen=True, slots=True)
-class Et0Estimate:
-    """ET0 of a day in mm with its 10 to 90 % interval, and how it was got."""
-
-    day: date
-    et0_mm: float
-    low_mm: float
-    high_mm: float
-    method: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,5 +119,8 @@ def _from_past(day: date, past: Sequence[DayWeather], place: GardenPlace) -> Et0
 
 def _same_week(one: date, other: date) -> bool:
     """Within WEEK_SIDE of each other in the calendar, whatever the year and across New Year."""
+    off = abs(one.toordinal() - other.toordinal()) % YEAR_D
+    if min(off, YEAR_D - off) > WEEK_SIDE.days + 2:  # cheap, for most days of many years
+        return False
     apart = abs(one.timetuple().tm_yday - other.timetuple().tm_yday)
     return min(apart, 365 - apart) <= WEEK_SIDE.days

@@ -43,11 +43,25 @@ class Borrowed:
 
 
 @dataclass(frozen=True, slots=True)
+class Et0Estimate:
+    """ET0 of a day in mm with its 10 to 90 % interval, and how it was got."""
+
+    day: date
+    et0_mm: float
+    low_mm: float
+    high_mm: float
+    method: str
+
+
+@dataclass(frozen=True, slots=True)
 class Outlook:
     """Days of weather, past and to come, by rising date without repeats.
 
     All of it is from ``source``, other than what ``borrowed`` lists. ``issued_at`` is when the source says
     that it was made, where it says so. ``attribution`` and those of ``borrowed`` are shown beside the data.
+
+    ``et0`` is what can still be said of days for which no fresh forecast came; empty while one did.
+    ``ensemble``: other ways that the coming days may go, where a service told them.
     """
 
     days: tuple[DayWeather, ...]
@@ -56,6 +70,8 @@ class Outlook:
     attribution: str = ""
     borrowed: tuple[Borrowed, ...] = ()
     issued_at: datetime | None = None  # UTC
+    et0: tuple[Et0Estimate, ...] = ()
+    ensemble: Ensemble | None = None
 
     def origin(self, day: date, name: str) -> tuple[str, datetime]:
         """Source and time of fetching of one figure, such as (day, "rain_mm")."""
@@ -68,7 +84,13 @@ class Outlook:
     def credits(self) -> tuple[str, ...]:
         """What has to be shown beside the data, each line once."""
         lines = [self.attribution, *(b.attribution for b in self.borrowed)]
+        if self.ensemble is not None:
+            lines.append(self.ensemble.attribution)
         return tuple(dict.fromkeys(line for line in lines if line))
+
+    def et0_on(self, day: date) -> Et0Estimate | None:
+        """What stands in for a fresh forecast on that day; None where there is one, or nothing is known."""
+        return next((e for e in self.et0 if e.day == day), None)
 
     def on(self, day: date) -> DayWeather | None:
         return next((d for d in self.days if d.day == day), None)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import timedelta
 
+from scheduler.agronomy.past_week import STORED_YEARS
 from scheduler.control.alarms import RULES, AlarmMemory, Condition, judge
 from scheduler.control.effects import AlertKind, ClearAlert, RaiseAlert
 from scheduler.control.schedule import node_fresh
@@ -139,17 +140,27 @@ def _level(turn: Turn) -> Condition:
 
 def _forecast(turn: Turn) -> Condition:
     outlook = turn.state.outlook
+    years_alone = outlook is not None and outlook.source == STORED_YEARS  # no forecast ever came
+    if years_alone:
+        outlook = None
     age = turn.now.wall - outlook.fetched_at if outlook else None
     text = f"is {age.total_seconds() / 3600:.0f} h old" if age is not None else "never came"
     fault = f" ({turn.state.weather_fault})" if turn.state.weather_fault else ""
     stale = (age is not None and age > FORECAST_STALE) or (
-        age is None and turn.state.weather_fault is not None
+        age is None and (years_alone or turn.state.weather_fault is not None)
     )
     return Condition(
         stale,
         lambda: f"{turn.state.site.name}: the weather forecast {text}{fault}.",
-        "Look at the network. Watering goes on with the mean of the last days.",
+        f"Look at the network. Watering goes on with {_standing_in(turn)}.",
     )
+
+
+def _standing_in(turn: Turn) -> str:
+    """What today's use of water is taken from while no fresh forecast comes."""
+    outlook = turn.state.outlook
+    estimate = outlook.et0_on(turn.local_day) if outlook is not None else None
+    return f"the {estimate.method}" if estimate is not None else "the mean of the last days"
 
 
 def _refused(turn: Turn) -> Condition:

@@ -121,7 +121,11 @@ def _hear(turn: Turn, event: Event) -> None:
         case events.LinkChanged(connected):
             _link(turn, connected)
         case events.WeatherArrived(outlook):
-            turn.change(outlook=outlook, weather_fault=None, rain_known=_rain_known(turn, outlook))
+            turn.change(
+                weather_fault=None if _is_newer(turn, outlook) else turn.state.weather_fault,
+                rain_known=_rain_known(turn, outlook),
+                outlook=outlook,
+            )
             take_weather(turn, outlook.days)
             waterbook.settle(turn)
         case events.WeatherFailed(text):
@@ -140,6 +144,11 @@ def _hear(turn: Turn, event: Event) -> None:
         case events.Leaving():
             turn.change(leaving=True)
             turn.emit(SendClose(None), SendAsk())
+
+
+def _is_newer(turn: Turn, outlook: Outlook) -> bool:
+    """Whether it was fetched since the last one; the same one again means that nobody answers."""
+    return turn.state.outlook is None or outlook.fetched_at > turn.state.outlook.fetched_at
 
 
 def _rain_known(turn: Turn, outlook: Outlook) -> frozenset[date]:

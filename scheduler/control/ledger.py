@@ -7,6 +7,7 @@ from datetime import date, datetime, timedelta
 
 from scheduler.agronomy.et0 import ReferenceEt, reference_et
 from scheduler.agronomy.need import APPLICATION_EFFICIENCY, PlantDay, RootZone, advance_day
+from scheduler.agronomy.past_week import STORED_YEARS
 from scheduler.agronomy.rootzone import effective_rain_mm
 from scheduler.agronomy.weather import DayWeather, merged
 from scheduler.control.effects import Booking, Intent, Note, RecordBooking, RecordDay, RootZoneRecord
@@ -284,7 +285,9 @@ def weather_of(state: State, day: date) -> tuple[DayWeather, ReferenceEt]:
     if typed is not None:
         weather = replace(weather, rain_mm=typed)
     estimate = state.outlook.et0_on(day) if state.outlook is not None else None
-    if estimate is not None:
+    if state.outlook is not None and estimate is not None:
+        if state.outlook.origin(day, "tmin_c")[0] == STORED_YEARS:
+            weather = replace(weather, tmin_c=None, tmax_c=None)  # years back serve once, not as a record
         return weather, ReferenceEt(estimate.et0_mm, estimate.method, ())
     et0 = reference_et(weather, state.site.place)
     if et0 is not None:

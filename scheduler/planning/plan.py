@@ -31,7 +31,7 @@ ReasonCode = Literal[
     "would_change",  # what would have led to another plan
 ]
 
-SourceOf = Literal["level", "forecast", "past_weather", "flow"]
+SourceOf = Literal["level", "forecast", "et0", "past_weather", "flow"]
 
 
 @dataclass(frozen=True, slots=True)

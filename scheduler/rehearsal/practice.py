@@ -40,6 +40,7 @@ from scheduler.service.loop import Loop
 from scheduler.service.timers import Timers
 from scheduler.site.errors import FallingheadError
 from scheduler.site.model import Site
+from scheduler.store.store import Store
 from scheduler.weather.open_meteo import OpenMeteo
 from scheduler.weather.practice_server import PracticeWeather
 
@@ -71,9 +72,9 @@ NODE_TICK_MS = 2
 class PracticeDaemon(Daemon):
     """The daemon, fetching its weather at once: the usual real minutes of jitter would be practice days."""
 
-    def _weather(self, clock: Clock, loop: Loop, timers: Timers) -> Fetching:
+    def _weather(self, clock: Clock, loop: Loop, timers: Timers, store: Store) -> Fetching:
         if self._parts.weather is None:
-            return super()._weather(clock, loop, timers)
+            return super()._weather(clock, loop, timers, store)
         return Fetching(self._parts.weather, self.site, clock, loop.post)
 
 

@@ -32,6 +32,7 @@ CAUSE_WORTH_SAYING_S = 30.0
 SOURCES = {
     "level": "water level",
     "forecast": "weather of today and later",
+    "et0": "use of water today, without a fresh forecast",
     "past_weather": "weather of past days",
     "flow": "what each zone really gives",
 }

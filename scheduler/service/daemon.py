@@ -19,7 +19,7 @@ from scheduler.control.effects import Alert
 from scheduler.link.client import NodeLink
 from scheduler.service.boundaries import Boundaries
 from scheduler.service.clock import Clock, SystemClock, WallTrust, said_trust
-from scheduler.service.forecasts import Fetching
+from scheduler.service.forecasts import Fetching, StoredPast
 from scheduler.service.health import Health
 from scheduler.service.keeping import SAVED_AT, SYNCED_BOOT
 from scheduler.service.lock import SiteLock, lock_path
@@ -33,6 +33,7 @@ from scheduler.store.store import Store, Telling, store_url
 from scheduler.weather.cache import CachedWeather
 from scheduler.weather.choosing import weather_sources
 from scheduler.weather.service import WeatherService
+from scheduler.weather.without_network import EnduringWeather
 
 STATE_VARIABLE = "FALLINGHEAD_STATE"
 USER_VARIABLE = "FALLINGHEAD_BROKER_USER"
@@ -138,7 +139,7 @@ class Daemon:
         )
         link = self._link(loop, clock)
         alerts = self._alerts(store, clock)
-        fetching = self._weather(clock, loop, timers)
+        fetching = self._weather(clock, loop, timers, store)
         shell = Shell(
             self.site,
             store,
@@ -206,13 +207,17 @@ class Daemon:
             if alert.at >= since and (alert.kind, alert.subject, alert.at) not in settled:
                 alerts.deliver(alert)
 
-    def _weather(self, clock: Clock, loop: Loop, timers: Timers) -> Fetching:
+    def _weather(self, clock: Clock, loop: Loop, timers: Timers, store: Store) -> Fetching:
         holder: list[Fetching] = []
 
         def say(text: str) -> None:
             holder[0].say(text)
 
-        service = self._parts.weather or CachedWeather(self._service(say), self.store_path.parent, say=say)
+        service = self._parts.weather or EnduringWeather(
+            CachedWeather(self._service(say), self.store_path.parent, say=say),
+            StoredPast(self.site, store, clock),
+            say=say,
+        )
         fetching = Fetching(
             service,
             self.site,

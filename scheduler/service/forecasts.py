@@ -5,18 +5,52 @@ from __future__ import annotations
 import logging
 import threading
 from collections.abc import Callable
+from datetime import timedelta
 
+from scheduler.agronomy.weather import DayWeather, merged
 from scheduler.control.events import Event, WeatherArrived, WeatherFailed
 from scheduler.service.clock import Clock
-from scheduler.site.errors import FallingheadError
+from scheduler.site.errors import FallingheadError, StoreError
 from scheduler.site.model import Site
+from scheduler.store.store import Store
 from scheduler.weather.service import WeatherService
+from scheduler.weather.weather_file import read_weather_csv
 
 # Past days mend the balance after the service was down; days to come feed the outlook of the store.
 PAST_DAYS = 7
 DAYS = 9
+# Stored days that tell the same week of past years: as many as the store keeps for the weeks ahead.
+YEARS_BACK = timedelta(days=800)
 
 log = logging.getLogger("fallinghead")
+
+
+class StoredPast:
+    """What the garden knows of its own past: the days in its store, and those of its weather file.
+
+    Called at each fetch, from the fetching thread.
+    """
+
+    def __init__(self, site: Site, store: Store, clock: Clock) -> None:
+        self._site = site
+        self._store = store
+        self._clock = clock
+        self._filed: tuple[DayWeather, ...] | None = None
+
+    def __call__(self) -> tuple[DayWeather, ...]:
+        today = self._clock.now().wall.astimezone(self._site.place.timezone).date()
+        try:
+            stored = self._store.weather_since(today - YEARS_BACK)
+        except StoreError as error:
+            log.error("The stored days of past years cannot be read: %s", error)
+            stored = ()
+        return merged(self._of_file(), (d for d in stored if d.day < today))
+
+    def _of_file(self) -> tuple[DayWeather, ...]:
+        if self._filed is None:
+            path = self._site.forecast.path
+            self._filed = read_weather_csv(path) if path is not None else ()
+        return self._filed
 
 
 class Fetching:

@@ -6,11 +6,9 @@ from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from random import Random
 
-from scheduler.agronomy.weather import DayWeather
 from scheduler.site.errors import WeatherUnavailable
 from scheduler.weather.chain import ChainedWeather
 from scheduler.weather.service import WeatherService
-from scheduler.weather.stored_years import StoredYears
 from scheduler.weather.weather_file import WeatherFile
 
 NAMES = ("open-meteo", "met-norway", "us-weather", "file")
@@ -22,11 +20,10 @@ def weather_sources(
     *,
     contact: str = "",
     path: Path | str | None = None,
-    past: Sequence[DayWeather] = (),
     base_urls: Mapping[str, str] | None = None,
     say: Callable[[str], object] = lambda _: None,
 ) -> WeatherService:
-    """One service for ``names`` in order. ``past``: days on record, the last resort where there are any.
+    """One service for ``names`` in order. What goes on where all of them fail is ``without_network``'s.
 
     ``path`` is the weather file of "file"; ``base_urls`` puts a service elsewhere, by name. Raises
     ValueError for an unknown or repeated name, WeatherUnavailable for "file" without a path.
@@ -38,8 +35,6 @@ def weather_sources(
         )
     elsewhere = base_urls or {}
     sources = [_source(n, random, contact, path, elsewhere.get(n), say) for n in names]
-    if past:
-        sources.append(StoredYears(past))
     return sources[0] if len(sources) == 1 else ChainedWeather(sources, say=say)
 
 

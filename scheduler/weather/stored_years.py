@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import date, datetime, timedelta
 
-from scheduler.agronomy.past_week import PastWeek, week_of_past
+from scheduler.agronomy.past_week import STORED_YEARS, PastWeek, week_of_past
 from scheduler.agronomy.weather import DayWeather, Outlook
 from scheduler.site.errors import WeatherUnavailable
 from scheduler.site.model import GardenPlace
 
-NAME = "same week of stored years"
+NAME = STORED_YEARS
 
 
 class StoredYears:
