@@ -163,7 +163,7 @@ def _good_close(m):
 
 
 def _good_ask(m):
-    return is_name(m.get("challenge"), SESSION_MAX)
+    return is_name(m.get("challenge"), SESSION_MAX) and type(m.get("log", False)) is bool
 
 
 def _good_receipt(m):

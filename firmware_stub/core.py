@@ -16,6 +16,7 @@ in their order:
     ("guard", channel, ms)  arm the timer that drives this valve closed by itself; ms None disarms
     ("measure",)            take pings; hand them to a later tick
     ("publish", bytes)      a state, to the state topic
+    ("tell_log", bytes)     the node's own log, to the log topic; only after an ask that wants it
 
 What holds whatever comes in: a valve is open no longer than its order, the longest opening of the settings
 and what is left of the daily cap, and then closes; only a fresh, authentic order opens; any authentic close
@@ -24,9 +25,11 @@ closes; the network is never waited for.
 
 try:
     from . import codec
+    from .diary import Diary
     from .valve import Run, Valve
 except ImportError:  # on the board the files stand side by side
     import codec
+    from diary import Diary
     from valve import Run, Valve
 
 POSITIONS = ("unknown", "opening", "open", "closing", "closed", "fault")
@@ -88,13 +91,17 @@ class Settings:
 
 
 class Inputs:
-    """What the pins say now. ``switches``: per channel (open made, closed made), or None where unreadable."""
+    """What the pins say now. ``switches``: per channel (open made, closed made), or None where unreadable.
 
-    def __init__(self, switches, pings=None, supply_mv=None, air_c=None):
+    ``pulses``: counted since the start, {"rain": n, "flow": n}, of those that are fitted; None: neither.
+    """
+
+    def __init__(self, switches, pings=None, supply_mv=None, air_c=None, pulses=None):
         self.switches = switches
         self.pings = pings
         self.supply_mv = supply_mv
         self.air_c = air_c
+        self.pulses = pulses
 
 
 def median(values):
@@ -131,6 +138,7 @@ class Node:
         self._pings = None  # of the last reading
         self._pings_at = 0
         self._air_c = None
+        self._pulses = None
         self._pings_told = True
         self._measuring_since = None
         self._saved_at = 0
@@ -138,7 +146,9 @@ class Node:
         self._state_at = 0
         self._clock_failed = False
         self.may_publish = True  # the shell's word whether a state can go out now
+        self.diary = Diary(saved.get("log") if isinstance(saved, dict) else None)
         self._restore(saved)
+        self.diary.note(0, "start: " + reset_cause)
 
     # --- what a restart remembers
 
@@ -177,6 +187,7 @@ class Node:
             "used": self._used,
             "outcomes": self.outcomes,
             "dropped": self.outcomes_dropped,
+            "log": self.diary.memory(),
             "day_open_ms": [
                 self._day_open_ms[v.channel] + (v.run.open_ms(self.uptime_ms) if v.run else 0)
                 for v in self.valves
@@ -195,6 +206,7 @@ class Node:
     def save_failed(self, now_ms):
         """The memory does not take writes: nothing may stay open that a restart would not know of."""
         self._advance(now_ms)
+        self.diary.note(self.uptime_ms, "memory takes no writes")
         actions = []
         for v in self.valves:
             if v.run:
@@ -291,14 +303,18 @@ class Node:
             if kind == "order":
                 self._handle_order(message, actions)
             elif kind == "ask":
-                self._challenge = message["challenge"]
-                self._ask_reading(actions)
+                if message.get("log") is True:
+                    actions.append(("tell_log", self.log_frame(message["challenge"])))
+                else:
+                    self._challenge = message["challenge"]
+                    self._ask_reading(actions)
             else:
                 self._handle_receipt(message, actions)
         return actions
 
     def _refuse(self, why, order_id):
         self.refused_total += 1
+        self.diary.note(self.uptime_ms, "refused: " + why)
         self._refusals.append([why, order_id])
         if len(self._refusals) > REFUSALS_KEPT:
             self._refusals.pop(0)
@@ -434,6 +450,7 @@ class Node:
         self._take_supply(inputs)
         if self._clock_failed:
             self._clock_failed = False
+            self.diary.note(self.uptime_ms, "clock went back or stood")
             for v in self.valves:
                 self._end_run(v, "fault", actions, certain=False)
         for v in self.valves:
@@ -445,6 +462,7 @@ class Node:
 
     def _take_supply(self, inputs):
         self._supply_mv = inputs.supply_mv
+        self._pulses = inputs.pulses
         low = self.settings.supply_low_mv
         if low is None or inputs.supply_mv is None or inputs.supply_mv >= low:
             self._supply_low_since = None
@@ -461,14 +479,20 @@ class Node:
                 self._supply_low_since is not None
                 and self.uptime_ms - self._supply_low_since >= SUPPLY_DIP_MS
             ):
+                self.diary.note(self.uptime_ms, "low supply: %d mV" % (self._supply_mv or 0))
                 self._end_run(v, "low_supply", actions)
             elif self.uptime_ms - self._saved_at >= SAVE_EVERY_MS:
                 self._save(actions)
         v.step(self.uptime_ms, switch, actions)
+        if v.gave_up:
+            self.diary.note(self.uptime_ms, "valve %d did not open or stay open" % (v.channel + 1))
         if v.gave_up and v.run:
             self._end_run(v, "fault", actions)
         v.gave_up = False
         if v.position != before:
+            if v.position == "fault":
+                self.diary.note(self.uptime_ms, "valve %d is not shut: fault" % (v.channel + 1))
+                self._save(actions)
             self._wish(0)
 
     def _take_pings(self, inputs, actions):
@@ -538,6 +562,8 @@ class Node:
             "refusals": [{"why": w, "order_id": i} for w, i in self._refusals],
             "reading": self._reading(),
         }
+        if self._pulses:
+            body["pulses"] = self._pulses
         frame = codec.seal("state", codec.dump(body), self.settings.key)
         while len(frame) > codec.STATE_BYTES_MAX:
             _shorten(body)
@@ -545,6 +571,23 @@ class Node:
         self._refusals = []
         self._pings_told = True
         return frame
+
+    def log_frame(self, challenge):
+        """The signed log; the oldest entries go first where it would be too long."""
+        entries = self.diary.memory()
+        while True:
+            body = {
+                "version": codec.VERSION,
+                "node": self.settings.node,
+                "challenge": challenge,
+                "uptime_ms": self.uptime_ms,
+                "refused_total": self.refused_total,
+                "entries": entries,
+            }
+            frame = codec.seal("log", codec.dump(body), self.settings.key)
+            if len(frame) <= codec.STATE_BYTES_MAX:
+                return frame
+            entries = entries[1:]
 
     def _reading(self):
         if self._pings_told or not self._pings:

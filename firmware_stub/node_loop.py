@@ -73,6 +73,7 @@ class NodeLoop:
         self._dial_at = None
         self._down_at = ticks.ticks_ms()
         self._pending = None
+        self._pending_log = None
         self.steps = 0
         self.save_failures = 0
 
@@ -113,6 +114,8 @@ class NodeLoop:
                     failed = True
             elif what == "measure":
                 self.board.measure()
+            elif what == "tell_log":
+                self._pending_log = a[1]
             else:
                 self._pending = a[1]
         if failed:
@@ -139,6 +142,8 @@ class NodeLoop:
             self._do(self.node.connected(self.board.now_ms(), os.urandom(8)))
         if self._pending is not None and self.client.publish(self._root + "state", self._pending):
             self._pending = None
+        elif self._pending_log is not None and self.client.publish(self._root + "log", self._pending_log):
+            self._pending_log = None
         if self.client.down:
             self._lost()
 
@@ -146,7 +151,7 @@ class NodeLoop:
         if self._was_up:
             self._was_up = False
             self.node.disconnected()
-        self._pending = None
+        self._pending = self._pending_log = None
         self._down_at = ticks.ticks_ms()
         self._dial_at = None
 

@@ -250,9 +250,14 @@ def _run_input(model: GardenModel, zone: str, level_m: float, run: str, title: s
 
 
 def schema(
-    name: str = typer.Argument(None, help="site, or the name of a command's answer.", metavar="NAME"),
+    name: str = typer.Argument(
+        None, help="site, asyncapi, or the name of a command's answer.", metavar="NAME"
+    ),
 ) -> None:
-    """Print the JSON Schema of the site file or of what a command answers with --json."""
+    """Print the JSON Schema of the site file or of what a command answers with --json.
+
+    asyncapi: the messages between service and valve node, as an AsyncAPI document.
+    """
     import json as json_text
 
     from scheduler.report.answers import SCHEMAS
@@ -260,13 +265,17 @@ def schema(
     from scheduler.site.schema import site_schema
 
     if name is None:
-        for known in ("site", *SCHEMAS):
+        for known in ("site", "asyncapi", *SCHEMAS):
             say(known)
         return
     if name == "site":
         document = site_schema()
+    elif name == "asyncapi":
+        from scheduler.link.asyncapi import asyncapi_document
+
+        document = asyncapi_document()
     elif name in SCHEMAS:
         document = SCHEMAS[name].model_json_schema()
     else:
-        raise UsageError(f"there is no schema {name!r}; there are site, {', '.join(SCHEMAS)}")
+        raise UsageError(f"there is no schema {name!r}; there are site, asyncapi, {', '.join(SCHEMAS)}")
     say(json_text.dumps(document, indent=2))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import typer
@@ -39,6 +40,11 @@ def node(
     ),
     rotate: bool = typer.Option(False, "--rotate", help="A new key and password in both files."),
     revoke: bool = typer.Option(False, "--revoke", help="Take the node's key back."),
+    log: bool = typer.Option(
+        False,
+        "--log",
+        help="Ask the node for its own log of refusals and faults (with the service's secrets).",
+    ),
 ) -> None:
     """Make the valve node's key, broker password and settings file; change them or take them back.
 
@@ -48,8 +54,16 @@ def node(
     from scheduler.site.errors import UsageError
 
     garden = find_site(site)
-    if sum((rotate, revoke, passwords is not None)) > 1:
-        raise UsageError("say one of --rotate, --revoke and --passwords at a time")
+    if sum((rotate, revoke, log, passwords is not None)) > 1:
+        raise UsageError("say one of --rotate, --revoke, --passwords and --log at a time")
+    if log:
+        from scheduler.service.node_log import node_log_words
+
+        # The file named here, or where the service's own environment says its secrets are.
+        named = {"FALLINGHEAD_SECRETS": str(secrets)} if secrets.is_file() else {}
+        for line in node_log_words(garden, os.environ | named):
+            say(line)
+        return
     if passwords is not None:
         done = provisioning.set_broker_password(garden, settings, passwords)
     elif revoke:

@@ -15,6 +15,7 @@ _SIGNED: tuple[tuple[str, type[BaseModel], str, int], ...] = (
     ("ask", messages.AskMessage, "Say your state, with this challenge in it.", ORDER_BYTES_MAX),
     ("receipt", messages.ReceiptMessage, "These outcomes are booked.", ORDER_BYTES_MAX),
     ("state", messages.StateMessage, "All that the node has to say.", STATE_BYTES_MAX),
+    ("log", messages.LogMessage, "The node's last refusals and faults; when asked.", STATE_BYTES_MAX),
 )
 _REFERENCE = "#/components/schemas/{model}"
 
@@ -87,7 +88,7 @@ def asyncapi_document() -> dict[str, Any]:
     channels = {kind: _channel(kind, "node") for kind in signed}
     channels |= {kind: _channel(kind, "site") for kind in plain}
     operations = {f"send_{k}": _operation(k, "send") for k in (*messages.TO_NODE, "alert")}
-    operations |= {f"receive_{k}": _operation(k, "receive") for k in ("state", "nudge")}
+    operations |= {f"receive_{k}": _operation(k, "receive") for k in ("state", "log", "nudge")}
     return {
         "asyncapi": "3.0.0",
         "info": {

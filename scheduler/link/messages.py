@@ -7,12 +7,14 @@ Topics (MQTT 3.1.1; QoS 1; nothing is ever retained):
     fallinghead/<node>/ask      daemon -> node   say your state, with this challenge in it
     fallinghead/<node>/receipt  daemon -> node   these outcomes are booked; forget them
     fallinghead/<node>/state    node -> daemon   everything the node has to say
+    fallinghead/<node>/log      node -> who asked  its last refusals and faults, when an ask wants them
     fallinghead/<site>/nudge    page, commands -> daemon   there is a request in the store
     fallinghead/<site>/alert    daemon -> whoever listens  unsigned JSON
 
 Frames are signed (``signing``): HMAC, a space, one JSON object. Orders and the other messages to a node have
-at most 512 bytes, a state 1024. ``version`` is 1; a side that reads another number refuses the message and
-says so (the node as a refusal ``version``); an authentic close of another version closes all valves.
+at most 512 bytes, a state or a log 1024. ``version`` is 1; a side that reads another number refuses the
+message and says so (the node as a refusal ``version``); an authentic close of another version closes all
+valves.
 
 Fresh or stale. The node draws a ``session`` on each connection and counts its states from 1 (``number``).
 The daemon asks with a random ``challenge`` whenever it connects or hears a session it does not know; it
@@ -28,7 +30,7 @@ receipt names them; refusals and pings are told once, and counted.
 from __future__ import annotations
 
 from datetime import datetime, timedelta
-from typing import Annotated, Literal
+from typing import Annotated, Literal, TypeVar
 
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints, ValidationError
 
@@ -49,7 +51,7 @@ from scheduler.site.errors import LinkError
 
 VERSION = 1
 ROOT = "fallinghead"
-Kind = Literal["order", "close", "ask", "receipt", "state"]
+Kind = Literal["order", "close", "ask", "receipt", "state", "log"]
 TO_NODE: tuple[Kind, ...] = ("order", "close", "ask", "receipt")
 
 # The same limits stand in firmware_stub/codec.py; tests/link/vectors.json holds both to them.
@@ -102,7 +104,10 @@ class CloseMessage(_Message):
 
 
 class AskMessage(_Message):
+    """Say your state, with this challenge in it; or, where ``log`` is true, your own log (else left out)."""
+
     challenge: Token
+    log: bool | None = None
 
 
 class ReceiptMessage(_Message):
@@ -137,6 +142,13 @@ class ReadingMessage(_Wire):
     air_c: Annotated[float, Field(ge=-60, le=90, strict=False)] | None
 
 
+class PulsesMessage(_Wire):
+    """Counted since the node's start, of those counters that are fitted."""
+
+    rain: Count | None = None
+    flow: Count | None = None
+
+
 class StateMessage(_Message):
     """All a node says. Times in ms of its own uptime."""
 
@@ -155,6 +167,20 @@ class StateMessage(_Message):
     outcomes: Annotated[list[OutcomeMessage], Field(max_length=8)]
     refusals: Annotated[list[RefusalMessage], Field(max_length=8)]
     reading: ReadingMessage | None
+    pulses: PulsesMessage | None = None
+
+
+Restarts = Annotated[int, Field(ge=0, le=999)]
+LogEntry = tuple[Restarts, Count, Annotated[str, StringConstraints(max_length=40)]]
+
+
+class LogMessage(_Message):
+    """The node's last refusals and faults, oldest first: ``[restarts ago, seconds of uptime, words]``."""
+
+    challenge: Token | None
+    uptime_ms: Uptime
+    refused_total: Count
+    entries: Annotated[list[LogEntry], Field(max_length=16)]
 
 
 class AlertMessage(_Wire):
@@ -168,6 +194,9 @@ class AlertMessage(_Wire):
     urgent: bool
     at: datetime
     cleared: bool = False
+
+
+Said = TypeVar("Said", StateMessage, LogMessage)
 
 
 def topic(kind: str, who: str) -> str:
@@ -229,9 +258,11 @@ def encode_close(
     return _seal("close", message, key)
 
 
-def encode_ask(node: str, challenge: str, key: bytes) -> bytes:
+def encode_ask(node: str, challenge: str, key: bytes, *, log: bool = False) -> bytes:
+    """``log``: the node tells its own log; one of an older program answers with its state instead."""
     try:
-        return _seal("ask", AskMessage(node=node, challenge=challenge), key)
+        message = AskMessage(node=node, challenge=challenge, log=log or None)
+        return seal("ask", message.model_dump_json(exclude_none=True).encode(), key)
     except ValidationError as error:
         raise _made("an ask that cannot be sent", error) from error
 
@@ -260,17 +291,26 @@ def encode_receipt(node: str, order_ids: tuple[str, ...], key: bytes) -> bytes:
 
 def read_state(raw: bytes, key: bytes, node: str) -> StateMessage:
     """An authentic state of this node; UntrustedMessageError otherwise. ``freshness`` says if it is new."""
-    body = open_frame("state", raw, key, STATE_BYTES_MAX)
+    return _read("state", StateMessage, raw, key, node)
+
+
+def read_log(raw: bytes, key: bytes, node: str) -> LogMessage:
+    """An authentic log of this node; UntrustedMessageError otherwise. Its challenge says if it is new."""
+    return _read("log", LogMessage, raw, key, node)
+
+
+def _read(kind: Kind, model: type[Said], raw: bytes, key: bytes, node: str) -> Said:
+    body = open_frame(kind, raw, key, STATE_BYTES_MAX)
     try:
-        message = StateMessage.model_validate_json(body)
+        message = model.model_validate_json(body)
     except ValidationError as error:
         first = error.errors()[0]
         where = ".".join(str(p) for p in first["loc"])
         why = "version" if where == "version" else "malformed"
-        text = f"a signed state of {node} that cannot be read: {where}: {first['msg']}"
+        text = f"a signed {kind} of {node} that cannot be read: {where}: {first['msg']}"
         raise UntrustedMessageError(why, text) from error
     if message.node != node:
-        raise UntrustedMessageError("other_node", f"a state of node {message.node} on the topic of {node}")
+        raise UntrustedMessageError("other_node", f"a {kind} of node {message.node} on the topic of {node}")
     return message
 
 

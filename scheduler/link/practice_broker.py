@@ -39,10 +39,12 @@ class Account:
 def practice_accounts(site_id: str, node_id: str) -> tuple[Account, Account]:
     """The daemon's account and the node's."""
     to_node = tuple(f"{ROOT}/{node_id}/{kind}" for kind in TO_NODE)
-    state = f"{ROOT}/{node_id}/state"
+    state, own_log = f"{ROOT}/{node_id}/state", f"{ROOT}/{node_id}/log"
     nudge, alert = f"{ROOT}/{site_id}/nudge", f"{ROOT}/{site_id}/alert"
-    daemon = Account("daemon", secrets.token_urlsafe(16), (*to_node, nudge, alert), (state, nudge, alert))
-    node = Account(node_id, secrets.token_urlsafe(16), (state,), to_node)
+    daemon = Account(
+        "daemon", secrets.token_urlsafe(16), (*to_node, nudge, alert), (state, own_log, nudge, alert)
+    )
+    node = Account(node_id, secrets.token_urlsafe(16), (state, own_log), to_node)
     return daemon, node
 
 

@@ -31,6 +31,7 @@ BODIES = (
         '{"version":1,"node":"shed","channel":1,"session":"3132333435363738","after_sequence":7,"nonce":"00"}',
     ),
     ("ask", '{"version":1,"node":"shed","challenge":"0011223344556677"}'),
+    ("ask", '{"version":1,"node":"shed","challenge":"0011223344556677","log":true}'),
     ("receipt", '{"version":1,"node":"shed","order_ids":["beds-1","beds-2"]}'),
     ("receipt", '{"version":1,"node":"shed","order_ids":[]}'),
     (
@@ -41,6 +42,11 @@ BODIES = (
         '"order_id":null,"open_ms":0}],"outcomes":[{"order_id":"beds-1","channel":0,"open_ms":30000,'
         '"open_ms_max":30000,"why":"time_up"}],"refusals":[{"why":"bad_mac","order_id":null}],'
         '"reading":{"pings":[8100,8123,8111],"age_ms":4100,"air_c":18.5}}',
+    ),
+    (
+        "log",
+        '{"version":1,"node":"shed","challenge":"0011223344556677","uptime_ms":91000,"refused_total":2,'
+        '"entries":[[1,4000,"start: watchdog"],[0,90,"refused: bad_mac"]]}',
     ),
 )
 

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import json
+import re
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from pathlib import Path
 from threading import Event as Flag
 from threading import Thread
 from typing import Any
@@ -12,16 +15,22 @@ from typing import Any
 import paho.mqtt.client as mqtt
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
+from typer.testing import CliRunner
 
+from firmware_stub.core import Inputs, Node, Settings
 from firmware_stub.node_loop import NodeLoop
 from firmware_stub.practice_board import CallBoard
+from scheduler.cli.main import app
 from scheduler.control.effects import SendAsk, SendClose, SendOrder, SendReceipt
-from scheduler.control.events import LinkChanged
+from scheduler.control.events import LinkChanged, NodeHeard
 from scheduler.control.orders import Order
 from scheduler.link.asyncapi import asyncapi_document
-from scheduler.link.messages import encode_order
+from scheduler.link.messages import encode_order, read_state
+from scheduler.link.node_log import ask_log
 from scheduler.link.nudge import nudge
 from scheduler.link.practice_broker import PracticeBroker, practice_accounts
+from scheduler.link.signing import STATE_BYTES_MAX, seal
+from scheduler.site.errors import LinkError
 from tests.link.link_ends import KEY, Ends, ended, until
 from tests.support.broker import MosquittoProcess, free_port
 
@@ -166,3 +175,86 @@ def test_every_reference_in_the_asyncapi_document_resolves() -> None:
         for part in reference.removeprefix("#/").split("/"):
             found = found[part]
     assert document["asyncapi"] == "3.0.0" and set(document["channels"]) >= {"order", "state", "close"}
+
+
+def test_the_document_describes_every_frame_of_the_table_of_bytes() -> None:
+    messages = asyncapi_document()["components"]["messages"]
+    rows = json.loads(Path(__file__).with_name("vectors.json").read_text())
+    assert {r["kind"] for r in rows} == {"order", "close", "ask", "receipt", "state", "log"}
+    for row in rows:
+        payload = messages[row["kind"]]["payload"]
+        assert re.fullmatch(payload["pattern"], row["frame"]) and len(row["frame"]) <= payload["maxLength"]
+        named = payload["contentSchema"]["$ref"].rsplit("/", 1)[1]
+        fields = asyncapi_document()["components"]["schemas"][named]["properties"]
+        assert set(json.loads(row["body"])) <= set(fields)
+
+
+def test_the_document_is_printed_by_a_command() -> None:
+    shown = CliRunner().invoke(app, ["schema", "asyncapi"])
+    assert shown.exit_code == 0 and json.loads(shown.stdout) == asyncapi_document()
+
+
+def test_a_state_of_another_version_is_refused_and_said(mosquitto: MosquittoProcess) -> None:
+    body = {"version": 2, "node": "shed", "what_is_new": "unknown here"}
+    frame = seal("state", json.dumps(body).encode(), KEY, STATE_BYTES_MAX)
+    sender = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv311)
+    sender.connect("127.0.0.1", mosquitto.port)
+    sender.loop_start()
+    with Ends(mosquitto.port) as ends:
+        until(lambda: ends.link.connected)
+        until(lambda: mosquitto.log().count("fallinghead/garden/nudge") > 0)  # its subscriptions are in
+        sender.publish("fallinghead/shed/state", frame, qos=1).wait_for_publish(5)
+        until(lambda: ends.trouble)
+        assert "version" in ends.trouble[0] and ends.heard is None and ends.link.untrusted == 1
+    sender.disconnect()
+    sender.loop_stop()
+
+
+def test_an_order_of_another_version_is_refused_and_the_owner_can_be_told(
+    mosquitto: MosquittoProcess,
+) -> None:
+    with node_on(mosquitto.port) as loop, Ends(mosquitto.port) as ends:
+        state = until(lambda: ends.heard)
+        body = {"version": 2, "node": "shed", "session": state.session, "order_id": "later-1"}
+        sender = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv311)
+        sender.connect("127.0.0.1", mosquitto.port)
+        sender.loop_start()
+        frame = seal("order", json.dumps(body).encode(), KEY)
+        sender.publish("fallinghead/shed/order", frame, qos=1).wait_for_publish(5)
+        refused = until(
+            lambda: [r for e in ends.events if isinstance(e, NodeHeard) for r in e.refusals], within_s=20
+        )
+        assert [(r.why, r.order_id) for r in refused] == [("version", "later-1")]
+        assert loop.node.valves[0].position == "closed"
+        sender.disconnect()
+        sender.loop_stop()
+
+
+def test_the_node_tells_its_own_log_when_asked_and_what_it_counted(mosquitto: MosquittoProcess) -> None:
+    with node_on(mosquitto.port) as loop, Ends(mosquitto.port) as ends:
+        until(lambda: ends.heard)
+        sender = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv311)
+        sender.connect("127.0.0.1", mosquitto.port)
+        sender.loop_start()
+        sender.publish("fallinghead/shed/order", b"x" * 100, qos=1).wait_for_publish(5)
+        until(lambda: loop.node.refused_total == 1)
+        told = ask_log("shed", KEY, host="127.0.0.1", port=mosquitto.port)
+        assert [words for _ago, _at, words in told.entries] == ["start: power_on", "refused: bad_mac"]
+        assert told.refused_total == 1
+        with pytest.raises(LinkError, match="did not answer"):
+            ask_log("shed", bytes(32), host="127.0.0.1", port=mosquitto.port, within_s=1.0)
+        sender.disconnect()
+        sender.loop_stop()
+        # The daemon's own link went on as before.
+        ends.link.send(SendOrder(ends.order(1, 500)))
+        until(lambda: ended(ends, "o-1"))
+
+
+def test_pulses_are_told_only_by_a_node_that_counts_them() -> None:
+    node = Node(Settings("shed", KEY))
+    node.boot(0)
+    node.connected(0, b"12345678")
+    for pulses in (None, {"rain": 7}, {"rain": 8, "flow": 1200}):
+        node.tick(1000, Inputs([(False, True)], pulses=pulses))
+        said = read_state(node.state(), KEY, "shed")
+        assert (said.pulses.model_dump(exclude_none=True) if said.pulses else None) == pulses
