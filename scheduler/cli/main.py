@@ -9,7 +9,16 @@ from typing import Any
 import typer
 from typer.core import TyperGroup
 
-from scheduler.cli import asking, commissioning, designing, provisioning, running, seasons, telling
+from scheduler.cli import (
+    asking,
+    commissioning,
+    designing,
+    looking_back,
+    provisioning,
+    running,
+    seasons,
+    telling,
+)
 
 # Columns to which help may grow on a wide terminal.
 HELP_COLUMNS = 100
@@ -42,6 +51,7 @@ seasons.add_to(app)
 running.add_to(app)
 telling.add_to(app)
 asking.add_to(app)
+looking_back.add_to(app)
 commissioning.add_to(app)
 provisioning.add_to(app)
 

@@ -93,6 +93,10 @@ class AdviceAnswer(Answer):
     evenness_after: float
     reach_before: float
     reach_after: float
+    worst_plant: str | None = None  # least served as it is, at half
+    worst_lph_before: float | None = None
+    worst_lph_after: float | None = None
+    dry_after: list[str] = []  # plants that get nothing at half
 
 
 class SurveyAnswer(Answer):
@@ -416,6 +420,28 @@ class AheadAnswer(Answer):
     past_years: bool
 
 
+class PastSummerAnswer(Answer):
+    first: date
+    last: date
+    wanted_l: float
+    short_l: float
+    days_short: int
+    caught_l: float
+    overflow_l: float
+
+
+class ChangedGardenAnswer(Answer):
+    """The garden with one change (None: as it is) under each past summer."""
+
+    change: str | None
+    summers: list[PastSummerAnswer]
+
+
+class HindsightAnswer(Answer):
+    garden: str
+    gardens: list[ChangedGardenAnswer]
+
+
 class PlantLitresAnswer(Answer):
     """A plant over some days; None where no day of it is balanced yet. ``worst_shortfall``: 0 to 1."""
 
@@ -548,6 +574,55 @@ class SheetZoneAnswer(Answer):
     tests: list[SheetTestAnswer]
 
 
+class DriftZoneAnswer(Answer):
+    """``index``: what the zone gives now over what its accepted curve says, at the reference level, with its
+    95 % interval (value, low, high); null: too few runs. ``accepted_at`` null: never tested, so the curve is
+    that of the drawing."""
+
+    id: str
+    accepted_at: datetime | None
+    runs: int
+    finding: str
+    reference_level_m: float
+    reference_head_m: float
+    index: tuple[float, float, float] | None
+    per_day: tuple[float, float, float] | None
+    since: datetime | None
+    step_share: tuple[float, float, float] | None
+    step_lph: float | None
+    leaves_band: datetime | None
+    leaves_band_earliest: datetime | None
+    leaves_band_latest: datetime | None
+    text: str
+
+
+class DriftCauseAnswer(Answer):
+    what: str
+    reason: str
+
+
+class DriftTestAnswer(Answer):
+    step: str
+    zone: str
+
+
+class DriftProposalAnswer(Answer):
+    """``tests``: those that go with it, to find the fault or to accept a new curve."""
+
+    action: str
+    zone: str | None
+    reason: str
+    tests: list[DriftTestAnswer]
+
+
+class DriftAnswer(Answer):
+    id: str
+    band_share: float
+    zones: list[DriftZoneAnswer]
+    cause: DriftCauseAnswer | None
+    proposals: list[DriftProposalAnswer]
+
+
 class SheetDueAnswer(Answer):
     step: str
     zone: str | None
@@ -575,10 +650,12 @@ class SheetAnswer(Answer):
 
 SCHEMAS: Mapping[str, type[Answer]] = {
     "ahead": AheadAnswer,
+    "hindsight": HindsightAnswer,
     "balance": BalanceAnswer,
     "check": CheckAnswer,
     "commission": DoneAnswer,
     "commission-list": StepsAnswer,
+    "drift": DriftAnswer,
     "examples": ExamplesAnswer,
     "litres": LitresAnswer,
     "plan": PlanAnswer,

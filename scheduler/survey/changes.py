@@ -19,6 +19,8 @@ from scheduler.site.quantities import parse
 SENTENCES = (
     "raise barrels 30 cm",
     "lower barrels 10 cm",
+    "add barrel",
+    "roof 60 m2",
     "bore LINE 20 mm",
     "feed bore 25 mm",
     "filter 6 m3/h",
@@ -34,6 +36,8 @@ SENTENCES = (
 # What an added bubbler is taken to be: flow given at 1 m of head, exponent between shut and open (see
 # trimming).
 ADDED_EXPONENT = 0.65
+# More are a typing slip, or a garden of its own.
+MORE_BARRELS_MAX = 50
 _NAME = r"([a-z0-9-]+)"
 
 
@@ -72,6 +76,25 @@ def raised(site: Site, rise_m: float) -> Site:
 def _raise(site: Site, word: str, amount: str) -> Site:
     rise = parse(amount, "length")
     return raised(site, rise if word.lower() == "raise" else -rise)
+
+
+def _add_barrels(site: Site, count: str | None) -> Site:
+    """More of the last barrel, linked on."""
+    barrels = list(site.tank.barrels)
+    if not 1 <= int(count or 1) <= MORE_BARRELS_MAX:
+        raise UsageError(f"read {count} barrels; add 1 to {MORE_BARRELS_MAX}")
+    if site.tank.measured:
+        raise UsageError("the litres of these barrels were poured, so what another holds must be poured too")
+    for number in range(len(barrels) + 1, len(barrels) + 1 + int(count or 1)):
+        barrels.append(replace(barrels[-1], id=f"added-{number}"))
+    return replace(site, tank=replace(site.tank, barrels=tuple(barrels)))
+
+
+def _roof(site: Site, amount: str) -> Site:
+    area = _positive(amount, "area")
+    if site.roof is None:
+        raise UsageError("no roof feeds the barrels yet; write a [roof] into the site file")
+    return replace(site, roof=replace(site.roof, catchment_m2=area))
 
 
 def _bore(site: Site, name: str, amount: str) -> Site:
@@ -265,6 +288,8 @@ def _with_emitters(site: Site, change: Callable[[Emitter], tuple[Emitter, ...]])
 
 _FORMS: tuple[tuple[str, Callable[..., Site]], ...] = (
     (r"(raise|lower) (?:the )?barrels (?:by )?(.+)", _raise),
+    (r"add (?:(\d+) )?barrels?", _add_barrels),
+    (r"roof (.+)", _roof),
     (r"feed bore (.+)", _feed_bore),
     (rf"bore {_NAME} (.+)", _bore),
     (r"filter (.+)", _filter),
