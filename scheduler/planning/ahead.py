@@ -8,10 +8,11 @@ from datetime import date, timedelta
 
 import numpy as np
 
-from scheduler.agronomy.weather import DayWeather
+from scheduler.agronomy.weather import DayWeather, Outlook
 from scheduler.planning.forecast_ways import forecast_ways, ways_ahead
 from scheduler.planning.garden import GardenModel
 from scheduler.planning.garden_ahead import GardenAhead, garden_ahead
+from scheduler.planning.outlook_ways import in_a_row, outlook_ways
 from scheduler.planning.past_years import past_weather
 from scheduler.planning.trajectories import Array, Trajectories, days_left, store_trajectories
 
@@ -183,21 +184,24 @@ def look_ahead(
     level_m: float,
     depletion_mm: Mapping[str, float],
     first: date,
-    forecast: Sequence[DayWeather],
+    forecast: Outlook | Sequence[DayWeather],
     past: Sequence[DayWeather] = (),
     horizon_days: int = HORIZON_DAYS,
     members: int = MEMBERS,
 ) -> Ahead | None:
     """The weeks from ``first`` (today) on; None where neither forecast nor past tells the use of water.
 
-    ``forecast``: days from today on as far as known; ``past``: days before it, the more years the better.
+    ``forecast``: days from today on as far as known, or a whole outlook with its members and what stands in
+    for a fresh forecast; ``past``: days before it, the more years the better.
     """
     place = model.site.place
-    told = _in_a_row([d for d in forecast if d.day >= first], first)
     known = past_weather([d for d in past if d.day < first], place)
-    ways = ways_ahead(
-        known, forecast_ways(told, place, members) if told else None, first, horizon_days, members
-    )
+    if isinstance(forecast, Outlook):
+        told = outlook_ways(forecast, first, place, members)
+    else:
+        days = in_a_row(forecast, first)
+        told = forecast_ways(days, place, members) if days else None
+    ways = ways_ahead(known, told, first, horizon_days, members)
     if ways is None:
         return None
     garden = garden_ahead(model, [first + timedelta(days=n) for n in range(horizon_days)], level_m=level_m)
@@ -206,12 +210,3 @@ def look_ahead(
     found = store_trajectories(garden, held_l, start, *ways)
     years = known is not None and len(known.et0_mm) > horizon_days
     return Ahead(garden, first, held_l, start, *ways, found, years)
-
-
-def _in_a_row(days: Sequence[DayWeather], first: date) -> list[DayWeather]:
-    """The forecast's days from ``first`` on, as far as they follow without a gap."""
-    by_day = {d.day: d for d in days}
-    found: list[DayWeather] = []
-    while first + timedelta(days=len(found)) in by_day:
-        found.append(by_day[first + timedelta(days=len(found))])
-    return found

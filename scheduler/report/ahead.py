@@ -106,7 +106,7 @@ def look_from_store(
         level_m=level_m,
         depletion_mm=_depletion_mm(site, store, today),
         first=today,
-        forecast=outlook.days if outlook is not None else (),
+        forecast=outlook if outlook is not None else (),
         past=tuple(by_day[d] for d in sorted(by_day)),
     )
     if found is None:

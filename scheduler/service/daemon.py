@@ -238,6 +238,7 @@ class Daemon:
             path=choice.path,
             base_urls={"open-meteo": url} if url else {},
             say=say,
+            note=lambda text: log.info("Weather: %s", text),
         )
 
 

@@ -22,11 +22,13 @@ def weather_sources(
     path: Path | str | None = None,
     base_urls: Mapping[str, str] | None = None,
     say: Callable[[str], object] = lambda _: None,
+    note: Callable[[str], object] = lambda _: None,
 ) -> WeatherService:
     """One service for ``names`` in order. What goes on where all of them fail is ``without_network``'s.
 
-    ``path`` is the weather file of "file"; ``base_urls`` puts a service elsewhere, by name. Raises
-    ValueError for an unknown or repeated name, WeatherUnavailable for "file" without a path.
+    With Open-Meteo among them its ensemble's members come along, once a day. ``say`` hears of sources that
+    failed, ``note`` of less. ``path`` is the weather file of "file"; ``base_urls`` puts a service elsewhere,
+    by name. Raises ValueError for an unknown or repeated name, WeatherUnavailable for "file" without a path.
     """
     unknown = [n for n in names if n not in NAMES]
     if not names or unknown or len(set(names)) != len(names):
@@ -35,7 +37,15 @@ def weather_sources(
         )
     elsewhere = base_urls or {}
     sources = [_source(n, random, contact, path, elsewhere.get(n), say) for n in names]
-    return sources[0] if len(sources) == 1 else ChainedWeather(sources, say=say)
+    service = sources[0] if len(sources) == 1 else ChainedWeather(sources, say=say)
+    if "open-meteo" not in names:
+        return service
+    from scheduler.weather import members, open_meteo_ensemble
+
+    # Where the forecast is put elsewhere, so is the ensemble: nobody is called that was not meant.
+    base_url = elsewhere.get("open-meteo") or open_meteo_ensemble.BASE_URL
+    ensemble = open_meteo_ensemble.OpenMeteoEnsemble(random, base_url=base_url)
+    return members.WithMembers(service, ensemble, say=note)
 
 
 def _source(

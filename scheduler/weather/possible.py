@@ -13,7 +13,7 @@ from typing import Any
 
 from scheduler.agronomy import radiation
 from scheduler.agronomy.et0 import SOLAR_OVER_LIMIT
-from scheduler.agronomy.weather import DayWeather, Outlook
+from scheduler.agronomy.weather import DayWeather, Ensemble, Outlook
 from scheduler.site.model import GardenPlace
 from scheduler.weather.ranges import PERCENT, RAIN, SOLAR, TEMPERATURE, WIND, WIND_HEIGHT, Range
 
@@ -35,8 +35,23 @@ PAIRS = (("tmin_c", "tmax_c"), ("rh_min_pct", "rh_max_pct"))
 
 
 def possible_outlook(outlook: Outlook, place: GardenPlace) -> Outlook:
-    """The outlook with each day as ``possible_day``."""
-    return replace(outlook, days=possible_days(outlook.days, place))
+    """The outlook with each day as ``possible_day``, those of its ensemble's members too."""
+    members = outlook.ensemble
+    if members is not None:
+        members = possible_ensemble(members, place)
+    return replace(outlook, days=possible_days(outlook.days, place), ensemble=members)
+
+
+def possible_ensemble(members: Ensemble, place: GardenPlace) -> Ensemble:
+    """The ensemble with each member's day as ``possible_day``."""
+    ways = [possible_days(members.member(n), place) for n in range(members.members)]
+    return replace(
+        members,
+        rain_mm=tuple(tuple(d.rain_mm for d in way) for way in ways),
+        tmin_c=tuple(tuple(d.tmin_c for d in way) for way in ways),
+        tmax_c=tuple(tuple(d.tmax_c for d in way) for way in ways),
+        solar_mj_m2=tuple(tuple(d.solar_mj_m2 for d in way) for way in ways) if members.solar_mj_m2 else (),
+    )
 
 
 def possible_days(days: Iterable[DayWeather], place: GardenPlace) -> tuple[DayWeather, ...]:

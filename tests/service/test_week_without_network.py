@@ -1,4 +1,4 @@
-"""Twelve days without a network in virtual time: the daemon's own weather, its store, its plans, its words."""
+"""Twelve days without a network in virtual time: the daemon's own weather, its store, plans and words."""
 
 from __future__ import annotations
 
