@@ -1,0 +1,526 @@
+"""The daemon in virtual time: the real shell, controller, link code and store; its process, machine and
+clocks are the simulation's. A life ends at any named boundary between two effects."""
+
+from __future__ import annotations
+
+import logging
+import random
+import sqlite3
+from collections import deque
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
+from functools import lru_cache
+from typing import Any, cast
+
+import scheduler.control.controller as controller_module
+import scheduler.link.client as client_module
+from scheduler.control.clock import Now
+from scheduler.control.effects import Alert
+from scheduler.control.events import Event, Tick
+from scheduler.link.client import NodeLink
+from scheduler.planning.garden import garden_model
+from scheduler.service.boundaries import Boundaries, Boundary
+from scheduler.service.clock import WallTrust
+from scheduler.service.keeping import SAVED_AT, SYNCED_BOOT
+from scheduler.service.shell import RETRY_S, Shell
+from scheduler.site.errors import StoreError
+from scheduler.site.model import Site
+from scheduler.store.store import Store
+from tests.simulation.broker import DAEMON_FINDS_DEAD_MS, Broker, Connection
+from tests.simulation.clockwork import MINUTE, SECOND, Clockwork, Planned
+
+# The world begins then: a summer day of the garden, 04:00 local.
+START = datetime(2012, 7, 20, 11, 0, tzinfo=UTC)
+RESTART_MS = (2 * SECOND, 12 * SECOND)
+LOOK_MS = 1 * SECOND
+TEND_MS = 5 * MINUTE
+ASK_LOOK_MS = 15 * SECOND
+LONG_AGO = datetime(1970, 1, 1, tzinfo=UTC)
+
+
+class Killed(BaseException):
+    """The process died at a named boundary."""
+
+
+class SimBoundaries(Boundaries):
+    """Dies at the ``left``-th time that ``name`` is reached."""
+
+    def __init__(self) -> None:
+        super().__init__("")
+        self.armed: str | None = None
+        self.left = 0
+        self.seen: dict[str, int] = {}
+        self.died_at: dict[str, int] = {}
+
+    def reached(self, name: Boundary) -> None:
+        self.seen[name] = self.seen.get(name, 0) + 1
+        if name == self.armed:
+            self.left -= 1
+            if self.left <= 0:
+                self.armed = None
+                self.died_at[name] = self.died_at.get(name, 0) + 1
+                raise Killed(name)
+
+
+class NoFile:
+    """A path at which there is nothing."""
+
+    def exists(self) -> bool:
+        return False
+
+    def read_text(self) -> str:
+        raise FileNotFoundError
+
+
+class SimClock:
+    """The machine's clocks. ``wall_off`` is what somebody or a dead battery did to the wall clock."""
+
+    def __init__(self, clock: Clockwork) -> None:
+        self._clock = clock
+        self.wall_off = timedelta(0)
+        self.booted_ms = 0
+        self.boot = 0
+        self.synced = True
+        self.trust: WallTrust | None = None
+
+    def wall(self) -> datetime:
+        return START + timedelta(milliseconds=self._clock.now_ms) + self.wall_off
+
+    def monotonic(self) -> float:
+        return (self._clock.now_ms - self.booted_ms) / 1000.0 + 100.0
+
+    def now(self) -> Now:
+        wall, monotonic_s = self.wall(), self.monotonic()
+        trust = self.trust(wall, monotonic_s) if self.trust is not None else "unknown"
+        return Now(wall, monotonic_s, trust)
+
+    def delay_s(self, virtual_s: float) -> float:
+        return virtual_s
+
+    def new_trust(self, store: Store) -> WallTrust:
+        saved = store.mark(SAVED_AT)
+        self.trust = WallTrust(
+            last_saved=datetime.fromisoformat(saved) if saved else None,
+            synced_boot=store.mark(SYNCED_BOOT),
+            timesync_file=cast("Any", NoFile()),
+            hardware_clock_file=cast("Any", NoFile()),
+            kernel_synced=lambda: self.synced,
+            boot=f"boot-{self.boot}",
+        )
+        return self.trust
+
+
+class SimStore(Store):
+    """The real store in memory. One connection alone cannot count others' commits: ``written`` tells them."""
+
+    written = True
+
+    def changed(self) -> bool:
+        written, self.written = self.written, False
+        return written
+
+    def add_request(self, *asked: Any) -> int:
+        self.written = True
+        return super().add_request(*asked)
+
+    @property
+    def raw(self) -> sqlite3.Connection:
+        return cast("sqlite3.Connection", self._engine.raw_connection().driver_connection)
+
+
+@lru_cache
+def empty_store(site_id: str) -> tuple[SimStore, bytes]:
+    """One store per garden and process, and what it holds when new: migrating takes a tenth of a second."""
+    store = SimStore("sqlite://", site_id)
+    return store, store.raw.serialize()
+
+
+def fresh_store(site_id: str) -> SimStore:
+    store, new = empty_store(site_id)
+    restore(store, new)
+    return store
+
+
+def restore(store: SimStore, content: bytes) -> None:
+    store.raw.execute("PRAGMA query_only=OFF")
+    store.raw.deserialize(content)
+    store.written = True
+    store.raw.execute("PRAGMA foreign_keys=ON")
+    store.raw.execute("PRAGMA max_page_count=1073741823")
+
+
+class VirtualTime:
+    """Stands in place of the module ``time`` in the link: its pauses run in virtual time."""
+
+    clock: SimClock | None = None
+
+    @staticmethod
+    def monotonic() -> float:
+        assert VirtualTime.clock is not None
+        return VirtualTime.clock.monotonic()
+
+
+class FakeClient:
+    """What the link needs of an MQTT client: connected or not, subscribe, publish."""
+
+    def __init__(self, line: Connection) -> None:
+        self._line = line
+        self._life = line.life
+
+    def is_connected(self) -> bool:
+        return self._line.up and self._line.life == self._life
+
+    def subscribe(self, topics: list[tuple[str, int]]) -> None:
+        pass  # the broker of the simulation knows who listens
+
+    def publish(self, topic: str, payload: bytes, qos: int, retain: bool) -> None:
+        if self.is_connected():
+            self._line.publish(topic, payload)
+
+
+class Granted:
+    is_failure = False
+
+
+class Message:
+    def __init__(self, topic: str, payload: bytes, retain: bool) -> None:
+        self.topic, self.payload, self.retain = topic, payload, retain
+
+
+class SimLink(NodeLink):
+    """The real link without its thread: the simulation calls what paho would call."""
+
+    def come_up(self, line: Connection) -> None:
+        client = cast("Any", FakeClient(line))
+        self._client = client
+        self._connected(client, None, {}, cast("Any", Granted()), None)
+
+    def go_down(self) -> None:
+        from scheduler.control.events import LinkChanged
+
+        was_up, self._up, self._client = self._up, False, None
+        if was_up:
+            self._on_event(LinkChanged(connected=False))
+
+    def hear(self, topic: str, payload: bytes, retained: bool) -> None:
+        if self._client is not None:
+            self._message(self._client, None, cast("Any", Message(topic, payload, retained)))
+
+    @property
+    def asking(self) -> bool:
+        return self._fresh.asking
+
+    def ask_again(self) -> None:
+        """As the link's own thread does while no state has echoed the challenge."""
+        waited_s = client_module.time.monotonic() - self._asked_at
+        if self._up and self._fresh.asking and waited_s > client_module.ASK_AGAIN_S:
+            self._ask()
+
+
+class Capture(logging.Handler):
+    """Errors and exceptions that the daemon logs, with their text."""
+
+    def __init__(self) -> None:
+        super().__init__(logging.ERROR)
+        self.lines: list[str] = []
+        self._format = logging.Formatter("%(message)s")
+
+    def emit(self, record: logging.LogRecord) -> None:
+        self.lines.append(self._format.format(record))
+
+
+# Pure of the site alone, so worked out once per garden in a process.
+_cached_model = lru_cache(maxsize=32)(garden_model)
+
+
+class VirtualModules:
+    """While a world runs: virtual time in the link, cached garden models, errors of the log caught."""
+
+    def __init__(self, clock: SimClock) -> None:
+        self._clock = clock
+        self.errors = Capture()
+        self._log = logging.getLogger("fallinghead")
+
+    def __enter__(self) -> VirtualModules:
+        self._before = (client_module.time, controller_module.garden_model, self._log.level, self._log.propagate)
+        VirtualTime.clock = self._clock
+        client_module.time = VirtualTime  # type: ignore[assignment]
+        controller_module.garden_model = _cached_model
+        self._log.setLevel(logging.ERROR)
+        self._log.propagate = False
+        self._log.addHandler(self.errors)
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        client_module.time, controller_module.garden_model, level, propagate = self._before
+        self._log.setLevel(level)
+        self._log.propagate = propagate
+        self._log.removeHandler(self.errors)
+
+
+class Daemon:
+    """The service's process and its machine, through many lives."""
+
+    def __init__(
+        self, clock: Clockwork, site: Site, key: bytes, broker: Broker, store: SimStore, weather: Any
+    ) -> None:
+        self.clock = clock
+        self.site = site
+        self.store = store
+        self.machine = SimClock(clock)
+        self.boundaries = SimBoundaries()
+        self.shell: Shell | None = None
+        self.link: SimLink | None = None
+        self._key = key
+        self._weather = weather
+        self._rng: random.Random = clock.stream("daemon")
+        self.frozen = False
+        self._held: deque[Callable[[], None]] = deque()
+        self._wake: Planned | None = None
+        self._watch: Planned | None = None
+        self.lives = 0
+        self.faults = 0
+        self.alerts: list[tuple[int, Alert]] = []
+        self.starts_failed: list[str] = []
+        self.kill_next_life: str | None = None
+        self.on_step: list[Callable[[], None]] = []
+        self.on_start: list[Callable[[], None]] = []
+        self.on_publish: list[Callable[[str, bytes], None]] = []
+        self.line = Connection(
+            "daemon",
+            broker,
+            back_off_ms=(500, 30 * SECOND),
+            finds_dead_ms=DAEMON_FINDS_DEAD_MS,
+            on_up=lambda: self._do(self._link_up),
+            on_down=lambda: self._do(self._link_down),
+            on_message=lambda *m: self._do(lambda: self._hear(*m)),
+        )
+        broker.subscriptions[f"fallinghead/{site.node.id}/state"] = self.line
+        broker.subscriptions[f"fallinghead/{site.id}/nudge"] = self.line
+        broker.taps.append(self._tap)
+
+    def _tap(self, line: Connection | None, topic: str, payload: bytes) -> None:
+        pass
+
+    @property
+    def running(self) -> bool:
+        return self.shell is not None
+
+    # --- life
+
+    def start(self) -> None:
+        if self.shell is not None:
+            return
+        self.lives += 1
+        self._held.clear()
+        self.clock.note("daemon", f"start {self.lives}")
+        try:
+            trust = self.machine.new_trust(self.store)
+        except StoreError as error:
+            self._start_failed(error)
+            return
+        if self.kill_next_life is not None:
+            self.boundaries.armed, self.boundaries.left = self.kill_next_life, 1
+            self.kill_next_life = None
+        link = SimLink(
+            self.site,
+            self._key,
+            on_event=self._handle,
+            on_nudge=self._nudged,
+            now=self.machine.wall,
+            draw=lambda: self._rng.randbytes(8).hex(),
+        )
+        shell = Shell(
+            self.site,
+            self.store,
+            cast("Any", _Watched(link, self)),
+            self._weather,
+            self,
+            self.machine,
+            wake=self._wake_in,
+            boundaries=self.boundaries,
+            boot=trust.boot,
+            saved=trust.saved,
+        )
+        self.shell, self.link = shell, link
+        try:
+            shell.start()
+        except Killed as killed:
+            self.die(f"at {killed}")
+            return
+        except StoreError as error:
+            self.shell = self.link = None
+            self._start_failed(error)
+            return
+        for told in self.on_start:
+            told()
+        self._stepped()
+        self.line.start()
+        life = self.lives
+        self.clock.after(TEND_MS, lambda: self._tend(life))
+        self.clock.after(ASK_LOOK_MS, lambda: self._ask_look(life))
+
+    def _start_failed(self, error: StoreError) -> None:
+        self.starts_failed.append(str(error))
+        self.clock.note("daemon", "start failed")
+        self.clock.after(30 * SECOND, self.start)
+
+    def die(self, why: str, *, restart: bool = True) -> None:
+        """SIGKILL: what was in memory is gone. systemd starts it anew."""
+        if self.shell is None:
+            return
+        self.clock.note("daemon", f"dies {why}")
+        self.faults += self.shell.faults
+        self.shell = self.link = None
+        self.frozen = False
+        self._held.clear()
+        self.line.stop()
+        for planned in (self._wake, self._watch):
+            if planned is not None:
+                planned.cancel()
+        self._wake = self._watch = None
+        if restart:
+            self.clock.after(self._rng.randint(*RESTART_MS), self.start)
+
+    def power_cut(self, off_ms: int, *, clock_back: timedelta, synced_after_ms: int | None) -> None:
+        """The machine goes down; after ``off_ms`` it boots with a wall clock that stood, not yet set right."""
+        self.die("power cut", restart=False)
+        begun = self.machine.boot
+
+        def boot() -> None:
+            if self.machine.boot != begun:
+                return
+            self.machine.boot += 1
+            self.machine.booted_ms = self.clock.now_ms
+            self.machine.wall_off = -clock_back
+            self.machine.synced = False
+            self.clock.note("machine", "boots")
+            self.start()
+            if synced_after_ms is not None:
+                booted = self.machine.boot
+                self.clock.after(
+                    synced_after_ms, lambda: self.set_right() if self.machine.boot == booted else None
+                )
+
+        self.clock.after(off_ms, boot)
+
+    def set_right(self) -> None:
+        """The time service found the time."""
+        self.machine.wall_off, self.machine.synced = timedelta(0), True
+        self.clock.note("machine", "clock set")
+        self._jumped()
+
+    def move_wall(self, by: timedelta) -> None:
+        self.machine.wall_off += by
+        self.clock.note("machine", f"clock moved {by.total_seconds():.0f}")
+        self._jumped()
+
+    def _jumped(self) -> None:
+        """The loop sees it at its next look and plans anew."""
+        self.clock.after(self._rng.randint(0, LOOK_MS), lambda: self._do(lambda: self._handle(Tick())))
+
+    def freeze(self) -> None:
+        if self.shell is not None:
+            self.frozen = True
+
+    def thaw(self) -> None:
+        """SIGCONT: everything that waited comes at once."""
+        self.frozen = False
+        while self._held and not self.frozen:
+            self._do(self._held.popleft())
+
+    # --- everything enters here
+
+    def _do(self, call: Callable[[], None]) -> None:
+        if self.shell is None:
+            return
+        if self.frozen:
+            self._held.append(call)
+            return
+        try:
+            call()
+        except Killed as killed:
+            self.die(f"at {killed}")
+            return
+        self._stepped()
+
+    def _stepped(self) -> None:
+        for told in self.on_step:
+            told()
+
+    def _handle(self, event: Event) -> None:
+        assert self.shell is not None
+        self.shell.handle(event)
+
+    def feed(self, event: Event) -> None:
+        """An event from a timer or the weather's thread."""
+        self._do(lambda: self._handle(event))
+
+    def _wake_in(self, in_s: float) -> None:
+        if self._wake is not None:
+            self._wake.cancel()
+        life = self.lives
+        self._wake = self.clock.after(
+            max(1, int(in_s * 1000)), lambda: self.feed(Tick()) if life == self.lives else None
+        )
+
+    def look(self) -> None:
+        """A person wrote to the store; seen at the next look if no nudge comes before."""
+        self.clock.after(self._rng.randint(1, LOOK_MS), lambda: self._do(self._look))
+
+    def _look(self) -> None:
+        assert self.shell is not None
+        self.shell.look_for_requests()
+        self.shell.tend()
+
+    def _nudged(self) -> None:
+        self._look()
+
+    def _tend(self, life: int) -> None:
+        if life != self.lives:
+            return
+        self._do(self._look)
+        fails = self.shell is not None and self.shell.store_fault is not None
+        self.clock.after(int(RETRY_S * 1000) + 1 if fails else TEND_MS, lambda: self._tend(life))
+
+    def _ask_look(self, life: int) -> None:
+        if life != self.lives or self.link is None:
+            return
+        if self.link.asking:
+            self._do(self.link.ask_again)
+        self.clock.after(ASK_LOOK_MS, lambda: self._ask_look(life))
+
+    # --- link and alerts
+
+    def _link_up(self) -> None:
+        assert self.link is not None
+        self.link.come_up(self.line)
+
+    def _link_down(self) -> None:
+        assert self.link is not None
+        self.link.go_down()
+
+    def _hear(self, topic: str, payload: bytes, retained: bool) -> None:
+        assert self.link is not None
+        self.link.hear(topic, payload, retained)
+
+    def deliver(self, alert: Alert) -> None:
+        self.alerts.append((self.clock.now_ms, alert))
+        self.clock.note("alert", f"{alert.kind} {alert.subject}")
+
+
+class _Watched:
+    """The link with somebody looking at each order before it goes out."""
+
+    def __init__(self, link: SimLink, daemon: Daemon) -> None:
+        self._link = link
+        self._daemon = daemon
+
+    def send(self, effect: Any) -> None:
+        self._daemon.clock.note("send", f"{effect}")
+        for told in self._daemon.on_publish:
+            told("send", effect)
+        self._link.send(effect)
+
+    def publish_alert(self, alert: Alert, *, cleared: bool = False) -> None:
+        self._link.publish_alert(alert, cleared=cleared)

@@ -1,0 +1,95 @@
+"""What a seed draws: the garden, our own settings, which faults exist, and when each comes. A value, so that
+a failing storm can be cut down to a few events and kept."""
+
+from __future__ import annotations
+
+import random
+from dataclasses import dataclass, replace
+
+from tests.simulation.clockwork import DAY, HOUR, MINUTE, SECOND
+from tests.simulation.sites import SITE_NAMES
+
+PHASES = ("unheard", "at_rest", "ordered", "running", "unproven")
+
+
+@dataclass(frozen=True)
+class Settings:
+    garden: str = "pair"
+    start_share: float = 0.8
+    node_rate: float = 1.0  # its clock over true time
+    tick_start: int = 0
+    daily_open_ms_max: int = 6 * HOUR
+    open_report_ms: int = 10 * SECOND
+    shuts_without_power: bool = False
+    days: int = 3
+
+
+@dataclass(frozen=True)
+class Happening:
+    """One fault or request. ``when``: "at", a phase of the controller, or "open"; its ``nth`` time, and
+    ``delay_ms`` after it. ``lasts_ms`` and ``size`` mean what the kind says."""
+
+    kind: str
+    when: str
+    nth: int
+    delay_ms: int
+    lasts_ms: int = 0
+    size: float = 0.0
+
+
+@dataclass(frozen=True)
+class Storm:
+    seed: int
+    settings: Settings
+    happenings: tuple[Happening, ...]
+    noisy_ms: int = 2 * DAY
+    quiet_ms: int = DAY
+
+    def without(self, index: int) -> Storm:
+        return replace(self, happenings=self.happenings[:index] + self.happenings[index + 1 :])
+
+
+def draw_storm(seed: int, kinds: dict[str, tuple[int, int]], *, happenings: int = 40) -> Storm:
+    """``kinds``: fault -> shortest and longest time it lasts, ms."""
+    rng = random.Random(f"storm/{seed}")
+    settings = _settings(rng)
+    names = sorted(kinds)
+    # Not every fault in every storm: what a fault hides, its absence shows.
+    some = rng.sample(names, rng.randint(4, len(names)))
+    drawn = [_happening(rng, rng.choice(some), kinds) for _ in range(happenings)]
+    drawn += [_water(rng) for _ in range(rng.randint(4, 14))]
+    return Storm(seed, settings, tuple(sorted(drawn, key=lambda h: (h.when, h.nth, h.delay_ms, h.kind))))
+
+
+def _settings(rng: random.Random) -> Settings:
+    return Settings(
+        garden=rng.choice(SITE_NAMES),
+        start_share=rng.choice((0.15, 0.4, 0.7, 0.95)),
+        node_rate=1.0 + rng.choice((0.0, 0.0, 1e-4, -1e-4, 0.02, -0.02)),
+        tick_start=rng.choice((0, 0, (1 << 30) - rng.randint(1, 12 * HOUR))),
+        daily_open_ms_max=rng.choice((1 * HOUR, 4 * HOUR, 12 * HOUR)),
+        open_report_ms=rng.choice((10, 20, 30)) * SECOND,
+        shuts_without_power=rng.random() < 0.3,
+    )
+
+
+def _happening(rng: random.Random, kind: str, kinds: dict[str, tuple[int, int]]) -> Happening:
+    shortest, longest = kinds[kind]
+    lasts_ms = _log_between(rng, shortest, longest)
+    when = rng.choices(("open", "ordered", "running", "unproven", "unheard", "at_rest", "at"), (8, 3, 3, 1, 1, 1, 2))[0]
+    if when == "at":
+        return Happening(kind, "at", 0, rng.randint(0, 2 * DAY), lasts_ms, rng.random())
+    nth = rng.randint(1, 6) if when in ("open", "ordered", "running") else rng.randint(1, 4)
+    delay_ms = rng.randint(0, 12 * SECOND) if when == "ordered" else _log_between(rng, 50, 20 * MINUTE)
+    return Happening(kind, when, nth, delay_ms, lasts_ms, rng.random())
+
+
+def _water(rng: random.Random) -> Happening:
+    return Happening("person_water", "at", 0, rng.randint(1, 47 * 60) * MINUTE, 0, rng.random())
+
+
+def _log_between(rng: random.Random, low: int, high: int) -> int:
+    """Short and long ones alike."""
+    if high <= low:
+        return low
+    return round(max(1, low) * (high / max(1, low)) ** rng.random())
