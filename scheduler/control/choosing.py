@@ -11,16 +11,11 @@ from scheduler.control.effects import Note, RecordAnswer, RecordChoice
 from scheduler.control.events import Request
 from scheduler.control.state import Turn
 from scheduler.planning.choices import DEFAULT_WAY, RANK_LEAST, RANK_MOST, WAYS, Choices, Way
+from scheduler.planning.words import WAY_WORDS
 from scheduler.site.showing import show_volume
 
 RATION, RESERVE, RANK = "ration", "reserve", "rank "
 RELEASED = "released"
-
-WAY_WORDS: dict[Way, str] = {
-    "ranked": "by rank, and within a rank what is dearest to replace first",
-    "first-rank": "to the plants of the first rank alone",
-    "alike": "to all plants alike, in full, until it is used up",
-}
 
 
 def choices_of(records: Sequence[RecordChoice]) -> Choices:

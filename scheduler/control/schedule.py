@@ -8,13 +8,18 @@ from datetime import datetime, timedelta
 from scheduler.agronomy.coefficients import plant_coefficient
 from scheduler.agronomy.need import APPLICATION_EFFICIENCY, PlantNeed, daily_need_l, plant_need
 from scheduler.agronomy.weather import Outlook
+from scheduler.control.choosing import choices_of
 from scheduler.control.effects import Intent, Note, RecordIntent, RecordPlan, SendOrder
 from scheduler.control.leaks import leak_slope_m_h, learn_leak_before_run
 from scheduler.control.ledger import order_open_s, weather_of, zones_after_today
+from scheduler.control.order_ids import last_used, order_id
 from scheduler.control.orders import Order
+from scheduler.control.shortage import ration_now
 from scheduler.control.state import OpenIntent, State, Turn
 from scheduler.control.transitions import next_phase
 from scheduler.planning import words
+from scheduler.planning.choices import as_chosen
+from scheduler.planning.garden import GardenModel
 from scheduler.planning.plan import PlannedRun, PlanSource, Reason, SkippedZone
 from scheduler.planning.watering import LAST_KNOWN_AGE, plan_day, size_run
 from scheduler.planning.windows import WindowSpan, local_midnight, window_at
@@ -124,19 +129,35 @@ def _ready_to_plan(turn: Turn, span: WindowSpan) -> bool:
     return half_gone or (turn.state.phase == "at_rest" and node_fresh(turn.state, turn.now.monotonic_s))
 
 
+def model_now(state: State) -> GardenModel:
+    """The garden as people chose it: ranks, and whether the reserve is released."""
+    return as_chosen(state.model, choices_of(state.choices))
+
+
 def make_plan(turn: Turn) -> None:
     state = turn.state
+    use_l, outlook = daily_use_l(turn), _fresh_outlook(turn)
+    model = model_now(state)
+    ration = ration_now(
+        turn,
+        model,
+        choices_of(state.choices).way,
+        level_m=working_level_m(turn),
+        outlook=outlook,
+        daily_use_l=use_l,
+    )
     plan = plan_day(
-        state.model,
+        model,
         now=turn.now.wall,
         day=turn.local_day,
         belief=lowered(state, state.belief),
         needs=needs_now(turn),
         flow_factors={zone: state.flow.factor(zone, turn.now.wall) for zone in state.flow.zones},
-        outlook=_fresh_outlook(turn),
-        daily_use_l=daily_use_l(turn),
+        outlook=outlook,
+        daily_use_l=use_l,
         held=held_zones(turn),
         last_known=lowered(state, state.last_known) if state.last_known else None,
+        ration=ration,
     )
     plan = replace(plan, runs=tuple(_with_history(turn, r) for r in plan.runs), sources=_sources(turn))
     turn.change(plan=plan)
@@ -293,7 +314,7 @@ def give(
     if level_m is None:
         return (Reason("level_unknown", "The level of the water is not known."),)
     sized = size_run(
-        state.model,
+        model_now(state),
         zone_id,
         start=turn.now.wall,
         level_m=level_m,
@@ -355,17 +376,16 @@ def build_order(state: State, run: PlannedRun, now_mono_s: float) -> Order:
     low_raw, low_side = None, None
     if state.site.sensor is not None:
         air_c = state.track.recent[-1].air_c if state.track.recent else None
-        floor_m = state.model.floor_level_m(run.zone) + floor_margin_m(state)
+        floor_m = model_now(state).floor_level_m(run.zone) + floor_margin_m(state)
         low_raw, low_side = raw_at_level(state.site, floor_m, air_c, offset_m=state.track.offset_m)
         if low_raw < 0:  # the sensor sits above the floor and cannot see it: the bound in time must do
             low_raw, low_side = None, None
-    issued = state.issued[1] if state.issued[0] == node.session else 0
-    sequence = max(node.last_sequence, issued) + 1
+    sequence = max(node.last_sequence, last_used(state, node.session)) + 1
     return Order(
         node=state.site.node.id,
         session=node.session,
         sequence=sequence,
-        order_id=f"{node.session[:12]}.{sequence}",
+        order_id=order_id(node.session, sequence),
         channel=zone.valve.channel,
         open_ms=round(open_s * 1000),
         start_by_uptime_ms=uptime_ms + START_WITHIN_MS,

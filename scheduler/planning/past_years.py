@@ -11,7 +11,7 @@ by the data and the date: the same inputs give the same members.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from functools import lru_cache
@@ -75,6 +75,25 @@ def past_weather(days: Iterable[DayWeather], place: GardenPlace) -> PastWeather 
         et0[row] = found.et0_mm if found is not None else np.nan
         rain[row] = weather.rain_mm if weather.rain_mm is not None else np.nan
     return PastWeather(first, et0, rain, place.latitude_deg)
+
+
+def with_days(past: PastWeather | None, days: Sequence[DayWeather], place: GardenPlace) -> PastWeather | None:
+    """The past with those days set in it anew; None where there is neither. Days before its first are
+    left out."""
+    fresh = past_weather(days, place)
+    if past is None or fresh is None:
+        return past if fresh is None else fresh
+    begin = (fresh.first - past.first).days
+    length = max(len(past.et0_mm), begin + len(fresh.et0_mm))
+    joined = []
+    for old, new in ((past.et0_mm, fresh.et0_mm), (past.rain_mm, fresh.rain_mm)):
+        row = np.full(length, np.nan)
+        row[: len(old)] = old
+        told = {(d.day - past.first).days for d in days if d.day >= past.first}
+        for n in told:
+            row[n] = new[n - begin]
+        joined.append(row)
+    return PastWeather(past.first, joined[0], joined[1], past.latitude_deg)
 
 
 def resampled(

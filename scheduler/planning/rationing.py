@@ -27,7 +27,7 @@ from scheduler.planning.doses import (
     next_mm,
     zone_doses_l,
 )
-from scheduler.planning.garden_ahead import GardenAhead
+from scheduler.planning.garden_ahead import LEAST_L, GardenAhead
 from scheduler.supply.storage import roof_catches_l
 
 Array = NDArray[np.float64]
@@ -40,6 +40,8 @@ BELIEVED = 0.8
 # Levels of value at which the store is tried, and the least of them over the greatest (ours).
 LEVELS = 40
 LEAST_LEVEL = 1e-3
+# How exactly missing litres are said.
+STEP_L = 1.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -59,6 +61,7 @@ class Allotment:
     dose_l: Array  # the dose that is due, 0 where none is
     value: Array  # of a litre to the zone today
     worth: Array  # of the stored litres that the dose would take; nan where none is due
+    missing_l: Array  # so much more in the store, and a refused dose is given; nan where none is refused
 
 
 def allotted(
@@ -121,12 +124,25 @@ def slack_l(garden: GardenAhead, held_l: float, demand: Demand, levels: Array) -
     return least
 
 
+def runs_short_d(garden: GardenAhead, held_l: float, demand: Demand) -> NDArray[np.int64]:
+    """The first day on which a member's store does not carry every dose, (members); the number of days where
+    it carries all."""
+    days, members, _ = demand.zones_l.shape
+    floor = float(garden.floors_l.min())
+    held, short = np.full(members, min(held_l, garden.full_l)), np.full(members, days, dtype=np.int64)
+    for i in range(days):
+        left = held - demand.zones_l[i].sum(axis=1)
+        short[(left < floor - LEAST_L) & (short == days)] = i
+        held = np.minimum(np.maximum(left, floor) + demand.caught_l[:, i], garden.full_l)
+    return short
+
+
 def share_out(garden: GardenAhead, held_l: float, demand: Demand, dose_l: Array) -> Allotment:
     """The zones one after the other, the dearest litre first."""
     value = demand.value[0].mean(axis=0)
     levels = value_levels(demand)
     slack = slack_l(garden, held_l, demand, levels)
-    given, worth = np.zeros_like(dose_l), np.full_like(dose_l, np.nan)
+    given, worth, missing = np.zeros_like(dose_l), np.full_like(dose_l, np.nan), np.full_like(dose_l, np.nan)
     for zone in np.argsort(-value, kind="stable"):
         if dose_l[zone] <= 0.0:
             continue
@@ -136,9 +152,36 @@ def share_out(garden: GardenAhead, held_l: float, demand: Demand, dose_l: Array)
             litres = min(part * float(dose_l[zone]), free)
             if litres <= 0.0 or litres < LEAST_USEFUL_SHARE * dose_l[zone]:
                 break
-            short = np.clip((litres + taken - slack) / litres, 0.0, 1.0)
-            worth[zone] = BELIEVED * float((short * levels).max(axis=1).mean())
+            worth[zone] = _worth(levels, slack - taken, litres)
             if value[zone] >= worth[zone]:
                 given[zone] = litres
                 break
-    return Allotment(given, dose_l, value, worth)
+        if given[zone] == 0.0:
+            missing[zone] = _missing_l(levels, slack - taken, float(dose_l[zone]), value[zone], free, garden)
+    return Allotment(given, dose_l, value, worth, missing)
+
+
+def _worth(levels: Array, slack_l: Array, litres: float) -> float:
+    """What so many stored litres are worth."""
+    short = np.clip((litres - slack_l) / litres, 0.0, 1.0)
+    return BELIEVED * float((short * levels).max(axis=1).mean())
+
+
+def _missing_l(
+    levels: Array, slack_l: Array, dose_l: float, value: float, free_l: float, garden: GardenAhead
+) -> float:
+    """Litres more in the store from which half a dose is given; inf where full barrels are not enough.
+
+    As if none of them ran over: a little too few where rain is about to fill the barrels.
+    """
+    litres = LEAST_USEFUL_SHARE * dose_l
+    low, high = max(0.0, litres - free_l), garden.full_l
+    if value < _worth(levels, slack_l + high, litres):
+        return float("inf")
+    while high - low > STEP_L:
+        middle = (low + high) / 2.0
+        if value >= _worth(levels, slack_l + middle, litres):
+            high = middle
+        else:
+            low = middle
+    return high

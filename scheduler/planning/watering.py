@@ -4,6 +4,9 @@ The rule when there is not enough for all: zones are taken by the best (lowest) 
 then by how overdue those are. Each is sized in full from the level that the ones before it leave. A zone that
 its floor would cut below ``LEAST_USEFUL_SHARE`` of what its first-ranked due plants want is not sipped but
 skipped, and zones of a lower rank behind it are skipped too: deep over little, and first ranks first.
+
+While the store will not last (module ``spending``), rationing decides before that which zones are watered and
+how much each gets.
 """
 
 from __future__ import annotations
@@ -24,6 +27,7 @@ from scheduler.sensing.belief import LevelBelief
 if TYPE_CHECKING:
     from scheduler.agronomy.need import PlantNeed
     from scheduler.agronomy.weather import Outlook
+    from scheduler.planning.spending import Ration
     from scheduler.sensing.flow import FlowFactor
 
 __all__ = ["plan_day", "size_run"]
@@ -74,23 +78,28 @@ def plan_day(
     daily_use_l: Sequence[float] = (),
     held: Collection[str] = (),
     last_known: LevelBelief | None = None,
+    ration: Ration | None = None,
 ) -> Plan:
     """The plan of a local day, from ``now`` on. The same arguments give the same plan.
 
     Runs are sized from the believed level; floors are held by its lower bound, so that what is not known of
     the level is not drawn. An unknown level waters nothing, unless ``last_known`` is younger than 48 h: then
     its lower bound serves. ``held``: zones not to be watered. ``daily_use_l``: the garden's use, from today.
+    ``ration``: the day's rationing, where it is in force.
     """
     level = _start_level(model, now, belief, last_known)
     calls, skipped = _calls(model, needs, held)
     calls, off = _put_off(model, calls, needs, outlook, day)
     skipped.update(off)
+    if ration is not None:
+        calls, kept = _rationed_calls(model, calls, ration)
+        skipped.update(kept)
     runs: tuple[PlannedRun, ...] = ()
     if level is None:
         reason = words.level_unknown(belief)
         skipped.update({c.zone_id: SkippedZone(c.zone_id, (reason,)) for c in calls})
     else:
-        runs, unserved = _place(model, now, day, level, calls, needs, flow_factors)
+        runs, unserved = _place(model, now, day, level, calls, needs, flow_factors, ration)
         skipped.update(unserved)
     usable_from = belief.level_m if belief.known or level is None else level.level_m
     return Plan(
@@ -100,7 +109,10 @@ def plan_day(
         skipped=tuple(skipped[z.id] for z in model.site.zones if z.id in skipped),
         shares=_all_shares(model, runs, needs),
         store=store_outlook(model, usable_from, daily_use_l, rain_ahead(outlook, day)),
-        reasons=level.reasons if level is not None else (words.level_unknown(belief),),
+        reasons=(
+            *(level.reasons if level is not None else (words.level_unknown(belief),)),
+            *((words.in_force(ration),) if ration is not None else ()),
+        ),
     )
 
 
@@ -210,6 +222,58 @@ def _put_off(
     return [c for c in calls if c.zone_id not in waiting], waiting
 
 
+def _rationed_calls(
+    model: GardenModel, calls: list[_ZoneCall], ration: Ration
+) -> tuple[list[_ZoneCall], dict[str, SkippedZone]]:
+    """The zones that get water today, and why the others do not."""
+    units = model.site.units
+    watered, kept = [], {}
+    for call in calls:
+        zone = ration.zones.get(call.zone_id)
+        if zone is None or ration.way == "alike":
+            watered.append(call)
+        elif ration.way == "first-rank":
+            if call.rank == ration.best_rank:
+                watered.append(call)
+            else:
+                kept[call.zone_id] = SkippedZone(call.zone_id, (words.first_rank_only(ration.best_rank),))
+        elif zone.given_l > 0.0:
+            watered.append(call)
+        elif zone.dose_l > 0.0:
+            names = [model.site.zone(z).name for z in zone.before]
+            reasons = (
+                words.kept_back(units, dose_l=zone.dose_l, names=names, short=ration.short_middle),
+                *((words.missing_litres(units, zone.missing_l),) if zone.missing_l is not None else ()),
+            )
+            kept[call.zone_id] = SkippedZone(call.zone_id, reasons)
+        else:
+            kept[call.zone_id] = SkippedZone(call.zone_id, (words.waits_while_short(),))
+    return watered, kept
+
+
+def _targets_l(
+    model: GardenModel, call: _ZoneCall, needs: Mapping[str, PlantNeed], ration: Ration | None
+) -> dict[str, float]:
+    plants = model.zones[call.zone_id].plants
+    if ration is not None and ration.way == "ranked" and call.zone_id in ration.zones:
+        return ration.targets_l(call.zone_id, plants)
+    return {p: needs[p].wanted_l for p in plants if p in needs}
+
+
+def _as_wanted(
+    model: GardenModel, run: PlannedRun, needs: Mapping[str, PlantNeed], ration: Ration
+) -> PlannedRun:
+    """A rationed run beside what its plants want, with the reason for the difference."""
+    zone = ration.zones.get(run.zone)
+    if zone is None:
+        return run
+    shares = tuple(
+        replace(s, wanted_l=needs[s.plant].wanted_l) if s.plant in needs else s for s in run.shares
+    )
+    reason = words.rationed_dose(model.site.units, dose_l=zone.dose_l, share=zone.given_l / zone.dose_l)
+    return replace(run, shares=shares, reasons=(*run.reasons, reason))
+
+
 def _place(
     model: GardenModel,
     now: datetime,
@@ -218,6 +282,7 @@ def _place(
     calls: list[_ZoneCall],
     needs: Mapping[str, PlantNeed],
     flow_factors: Mapping[str, FlowFactor],
+    ration: Ration | None,
 ) -> tuple[tuple[PlannedRun, ...], dict[str, SkippedZone]]:
     """Runs one after the other, the level falling from one to the next, and the zones left out."""
     spans = spans_of_day(model.site, day)
@@ -232,9 +297,12 @@ def _place(
             skipped[call.zone_id] = SkippedZone(call.zone_id, (words.rationed_behind(names),))
             continue
         factor = flow_factors[call.zone_id].value if call.zone_id in flow_factors else 1.0
-        found = _first_fitting(model, call, spans, cursor, level_m, level.margin_m, needs, factor)
+        targets = _targets_l(model, call, needs, ration)
+        found = _first_fitting(model, call, spans, cursor, level_m, level.margin_m, targets, needs, factor)
         if isinstance(found, PlannedRun):
             found = _judge(model, call, found, level_m, level.margin_m)
+        if isinstance(found, PlannedRun) and ration is not None and ration.way == "ranked":
+            found = _as_wanted(model, found, needs, ration)
         if isinstance(found, SkippedZone):
             skipped[call.zone_id] = found
             if any(r.code in ("rationed", "reserve", "worst_emitter") for r in found.reasons):
@@ -254,11 +322,11 @@ def _first_fitting(
     cursor: datetime,
     level_m: float,
     margin_m: float,
+    targets: Mapping[str, float],
     needs: Mapping[str, PlantNeed],
     flow_factor: float,
 ) -> PlannedRun | SkippedZone:
     """The run in the first window that takes it whole, else in the one that takes most of it."""
-    targets = {p: needs[p].wanted_l for p in model.zones[call.zone_id].plants if p in needs}
     best: PlannedRun | SkippedZone = SkippedZone(call.zone_id, (words.no_window(),))
     for span in spans:
         start = max(cursor, span.start)

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from datetime import date
 from typing import TYPE_CHECKING
 
+from scheduler.planning.choices import Way
 from scheduler.planning.plan import Reason, ReasonCode
 from scheduler.site.model import DisplayUnits
 from scheduler.site.showing import (
@@ -18,10 +20,18 @@ from scheduler.site.showing import (
 
 if TYPE_CHECKING:
     from scheduler.agronomy.need import PlantNeed
+    from scheduler.planning.spending import Ration
     from scheduler.sensing.belief import LevelBelief
 
 # A learned factor nearer to one than this is not worth a sentence.
 FLOW_WORTH_SAYING = 0.01
+# From here on a dose is called whole.
+WHOLE_SHARE = 0.995
+WAY_WORDS: Mapping[Way, str] = {
+    "ranked": "by rank, and within a rank where it spares most",
+    "first-rank": "to the plants of the first rank alone",
+    "alike": "to all plants alike, in full, until it is used up",
+}
 
 
 def run_time(
@@ -153,6 +163,67 @@ def rationed_behind(names: Sequence[str]) -> Reason:
 def rationed_run(share: float) -> Reason:
     text = f"There is not enough for all: this zone gets {show_share(share)} of its need."
     return Reason("rationed", text, (("share", share),))
+
+
+def in_force(ration: Ration) -> Reason:
+    """Why water is short, and how it is spent."""
+    if ration.short_middle is not None:
+        when = f"runs short about {ration.short_middle:%A %d %B}"
+    else:
+        when = f"lasts the {ration.looked_d} days looked at in most cases, not in all"
+    if ration.short_early is not None and ration.short_early != ration.short_middle:
+        when += f" (in one of ten cases by {ration.short_early:%A %d %B})"
+    text = (
+        f"Water is short: if every plant got all it wants, the store {when}, so it goes "
+        f"{WAY_WORDS[ration.way]}. To choose another way: fallinghead ration."
+    )
+    days = (("short_early", ration.short_early), ("short_middle", ration.short_middle))
+    figures = tuple((name, day.isoformat()) for name, day in days if day is not None)
+    return Reason("rationed", text, (("way", ration.way), *figures))
+
+
+def kept_back(units: DisplayUnits, *, dose_l: float, names: Sequence[str], short: date | None) -> Reason:
+    dose = show_volume(dose_l, units)
+    for_whom = f"for {', '.join(names)}" if names else "for later days"
+    until = f" until the store runs short about {short:%A %d %B}" if short is not None else ""
+    text = (
+        f"Not watered while water is short: its dose of {dose} is kept back {for_whom}, where it spares more "
+        f"stress, counted by rank{until}. What it misses is noted, and not repaid in one flood."
+    )
+    return Reason("rationed", text, (("dose_l", dose_l), ("before", ", ".join(names))))
+
+
+def missing_litres(units: DisplayUnits, missing_l: float) -> Reason:
+    text = (
+        f"About {show_volume(missing_l, units)} more in the barrels, from rain or a top-up, would water it "
+        "today; so would a better rank (fallinghead rank)."
+    )
+    return Reason("would_change", text, (("missing_l", missing_l),))
+
+
+def first_rank_only(rank: int) -> Reason:
+    text = (
+        f"Not watered while water is short: a person chose that only plants of rank {rank} get any "
+        "(fallinghead ration)."
+    )
+    return Reason("rationed", text, (("rank", float(rank)),))
+
+
+def waits_while_short() -> Reason:
+    text = (
+        "While water is short it waits today: rain is nearly sure to bring what it lacks, or its first "
+        "plants have no room for a useful dose."
+    )
+    return Reason("rationed", text)
+
+
+def rationed_dose(units: DisplayUnits, *, dose_l: float, share: float) -> Reason:
+    dose = show_volume(dose_l, units)
+    part = "its whole" if share > WHOLE_SHARE else f"{show_share(share)} of its"
+    text = (
+        f"While water is short it gets {part} dose of {dose}, deep and rarely, and no more than a usual one."
+    )
+    return Reason("rationed", text, (("dose_l", dose_l), ("share", share)))
 
 
 def level_unknown(belief: LevelBelief) -> Reason:

@@ -1,0 +1,54 @@
+"""Whether water is short today, from what the controller knows: level, root zones, forecast, past weather."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import timedelta
+
+from scheduler.agronomy.weather import Outlook
+from scheduler.control.ledger import weather_of, zones_after_today
+from scheduler.control.state import Turn
+from scheduler.planning.choices import Way
+from scheduler.planning.garden import GardenModel
+from scheduler.planning.past_years import with_days
+from scheduler.planning.spending import HORIZON_D, Ration, ration_today, ways_of
+
+# Past days that are brought into the place's past anew with each plan: their rain may have been mended.
+RECENT_D = 10
+# A store of so many times what the days ahead use is not short, whatever the weather (ours).
+AMPLE = 2.0
+
+
+def ration_now(
+    turn: Turn,
+    model: GardenModel,
+    way: Way,
+    *,
+    level_m: float | None,
+    outlook: Outlook | None,
+    daily_use_l: Sequence[float],
+) -> Ration | None:
+    """Today's rationing; None while water is not short, or nothing tells whether it is."""
+    state, day = turn.state, turn.local_day
+    _learn_past(turn)
+    if level_m is None:
+        return None
+    mean_use_l = sum(daily_use_l) / max(1, len(daily_use_l))
+    usable_l = model.stage.volume_l(level_m) - model.stage.volume_l(model.lowest_floor_m)
+    if usable_l >= AMPLE * HORIZON_D * mean_use_l:
+        return None
+    ways = ways_of(state.site.place, day, outlook.days if outlook is not None else (), turn.state.past)
+    if ways is None:
+        return None
+    depletion = {plant: zone.depletion_mm for plant, zone in zones_after_today(state, day).items()}
+    return ration_today(model, way=way, level_m=level_m, depletion_mm=depletion, first=day, ways=ways)
+
+
+def _learn_past(turn: Turn) -> None:
+    """The days that are over become part of the place's past."""
+    state, today = turn.state, turn.local_day
+    known = {d.day for d in state.weather}
+    recent = [today - timedelta(days=n) for n in range(RECENT_D, 0, -1)]
+    days = [weather_of(state, d)[0] for d in recent if d in known]
+    if days:
+        turn.change(past=with_days(state.past, days, state.site.place))

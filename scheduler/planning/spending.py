@@ -1,0 +1,141 @@
+"""How today's water is spent while the store will not last: what the daily plan asks of rationing.
+
+Rationing is in force while, with every zone served whenever it is due, the store runs short within the days
+looked at in at least ``IN_FORCE`` of the ways the weather may go. Then no zone gets more than a usual dose:
+what a plant has missed is noted in its root zone and not repaid in one flood.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+import numpy as np
+from numpy.typing import NDArray
+
+from scheduler.agronomy.weather import DayWeather
+from scheduler.planning.choices import Way
+from scheduler.planning.doses import Coming, coming, middle_of, zone_doses_l
+from scheduler.planning.forecast_ways import forecast_ways, ways_ahead
+from scheduler.planning.garden import GardenModel
+from scheduler.planning.garden_ahead import LEAST_L, GardenAhead, garden_ahead
+from scheduler.planning.past_years import PastWeather
+from scheduler.planning.rationing import Demand, runs_short_d, share_out, unlimited_demand
+from scheduler.planning.trajectories import EARLY, LATE, MIDDLE
+from scheduler.site.model import GardenPlace
+
+Array = NDArray[np.float64]
+Ways = tuple[Array, Array]
+
+# Ways of the weather that are tried (the ensembles of weather services have 30 to 51).
+MEMBERS = 50
+# Days looked at: two months where the place's past tells what comes after the forecast, else about twice what
+# a forecast reaches, for beyond it no rain would be assumed (ours).
+HORIZON_D, LITTLE_PAST_D = 60, 14
+# Share of the ways in which the store must run short for rationing to be in force (ours: the early day).
+IN_FORCE = EARLY
+
+
+@dataclass(frozen=True, slots=True)
+class ZoneRation:
+    """What rationing gives a zone today. ``dose_l`` 0: nothing is due, or it waits for rain that is nearly
+    sure. ``missing_l``: so much more in the barrels, and it would be watered (None: not said)."""
+
+    given_l: float
+    dose_l: float
+    missing_l: float | None = None
+    before: tuple[str, ...] = ()  # zones whose later doses are worth more
+
+
+@dataclass(frozen=True, slots=True)
+class Ration:
+    """Rationing in force. Days on which the store would run short if nobody were refused: of one in ten ways,
+    half of them, nine in ten; None: beyond the days looked at."""
+
+    way: Way
+    zones: Mapping[str, ZoneRation]
+    shares: Mapping[str, float]  # by plant, of a litre of its zone
+    best_rank: int
+    short_early: date | None
+    short_middle: date | None
+    short_late: date | None
+    looked_d: int
+
+    def targets_l(self, zone: str, plants: Sequence[str]) -> dict[str, float]:
+        """What each plant of a zone gets of its litres."""
+        return {p: self.zones[zone].given_l * self.shares.get(p, 0.0) for p in plants}
+
+
+def ways_of(
+    place: GardenPlace, first: date, forecast: Sequence[DayWeather], past: PastWeather | None
+) -> Ways | None:
+    """ET0 and rain from ``first`` on in ``MEMBERS`` ways; None where neither past nor forecast tells any.
+
+    The draws are seeded by the data and the date, so the same inputs give the same ways.
+    """
+    told: list[DayWeather] = []
+    by_day = {d.day: d for d in forecast}
+    while first + timedelta(days=len(told)) in by_day:
+        told.append(by_day[first + timedelta(days=len(told))])
+    known = past.until(first) if past is not None else None
+    enough = known is not None and len(known.et0_mm) > HORIZON_D
+    drawn = forecast_ways(told, place, MEMBERS) if told else None
+    return ways_ahead(known, drawn, first, HORIZON_D if enough else LITTLE_PAST_D, MEMBERS)
+
+
+def ration_today(
+    model: GardenModel,
+    *,
+    way: Way,
+    level_m: float,
+    depletion_mm: Mapping[str, float],
+    first: date,
+    ways: Ways,
+) -> Ration | None:
+    """Today's rationing; None while it is not in force."""
+    et0, rain = ways
+    days = [first + timedelta(days=n) for n in range(et0.shape[1])]
+    garden = garden_ahead(model, days, level_m=level_m)
+    if not garden.zone_ids:
+        return None
+    held_l, root = model.stage.volume_l(level_m), garden.start(dict(depletion_mm))
+    ahead = coming(garden.table, et0, rain)
+    demand = unlimited_demand(garden, root, rain, ahead)
+    short = runs_short_d(garden, held_l, demand)
+    if float(np.mean(short < len(days))) < IN_FORCE:
+        return None
+    quantiles = np.quantile(short, (EARLY, MIDDLE, LATE), method="inverted_cdf")
+    early, middle, late = (first + timedelta(days=int(d)) if d < len(days) else None for d in quantiles)
+    return Ration(
+        way=way,
+        zones=_zones(garden, way, held_l, root, et0, ahead, demand),
+        shares={p.id: float(s) for p, s in zip(garden.table.plants, garden.shares, strict=True)},
+        best_rank=int(garden.ranks.min()),
+        short_early=early,
+        short_middle=middle,
+        short_late=late,
+        looked_d=len(days),
+    )
+
+
+def _zones(
+    garden: GardenAhead, way: Way, held_l: float, root: Array, et0: Array, ahead: Coming, demand: Demand
+) -> dict[str, ZoneRation]:
+    dose = zone_doses_l(garden, 0, root[None], middle_of(garden.table, ahead, et0))[0]
+    if way != "ranked":
+        return {z: ZoneRation(float(d), float(d)) for z, d in zip(garden.zone_ids, dose, strict=True)}
+    found = share_out(garden, held_l, demand, dose)
+    order = np.argsort(-found.value, kind="stable")
+    zones = {}
+    for row, zone in enumerate(garden.zone_ids):
+        cut = found.dose_l[row] > LEAST_L and found.litres[row] <= LEAST_L
+        dearer = [garden.zone_ids[o] for o in order if found.value[o] > found.value[row]]
+        missing = float(found.missing_l[row])
+        zones[zone] = ZoneRation(
+            given_l=float(found.litres[row]),
+            dose_l=float(found.dose_l[row]),
+            missing_l=missing if cut and np.isfinite(missing) else None,
+            before=tuple(dearer) if cut else (),
+        )
+    return zones
