@@ -14,6 +14,7 @@ from scheduler.cli import (
     commissioning,
     designing,
     looking_back,
+    page,
     provisioning,
     running,
     seasons,
@@ -54,6 +55,7 @@ asking.add_to(app)
 looking_back.add_to(app)
 commissioning.add_to(app)
 provisioning.add_to(app)
+page.add_to(app)
 
 
 @app.callback(invoke_without_command=True)

@@ -41,13 +41,18 @@ def ask(
     wait_s: float,
     at: datetime | None = None,
     environment: Mapping[str, str] | None = None,
+    once: str | None = None,
 ) -> Asked:
     """Keep the request, nudge the daemon, wait for its answer. ``at``: when it was asked, now if not given.
-    StoreError when it cannot be kept."""
+    ``once`` names one sending: sent again under it, it is not kept again. StoreError when it cannot be kept."""
     env = os.environ if environment is None else environment
     path = site_store_path(site.id, env)
     with Store(store_url(path), site.id, service=False) as store:
-        number = store.add_request(kind, who, subject, amount, at or datetime.now(UTC))
+        asked_at = at or datetime.now(UTC)
+        if once is None:
+            number = store.add_request(kind, who, subject, amount, asked_at)
+        else:
+            number, _new = store.add_request_once(once, kind, who, subject, amount, asked_at)
         _nudge(site, env)
         answer = _await(store, number, wait_s, confirmed=kind == "stop")
     confirmed = answer is not None and answer.text == STOP_CONFIRMED if kind == "stop" else None

@@ -56,7 +56,7 @@ class GradeLine:
     ``lines``: by line id, at the places of that line. ``level_m`` above the outlet.
     """
 
-    name: str  # "full", "half", "low"
+    name: str  # "full", "half", "low", or as it was asked for
     level_m: float
     water_m: float  # height of the water at rest above the datum
     lines: dict[str, Places]
@@ -65,8 +65,8 @@ class GradeLine:
 
 @dataclass(frozen=True, slots=True)
 class SectionEmitter:
-    """``flows_lph``: at each grade line's level. ``stops_m``: lowest level above the outlet at which it still
-    flows; 0 to the outlet, None: it gets nothing even from full barrels."""
+    """``flows_lph``, ``heads_m``: at each grade line's level. ``stops_m``: lowest level above the outlet at
+    which it still flows; 0 to the outlet, None: it gets nothing even from full barrels."""
 
     id: str
     plant: str | None
@@ -74,6 +74,7 @@ class SectionEmitter:
     height_m: float
     flows_lph: tuple[float, ...]
     stops_m: float | None
+    heads_m: tuple[float, ...] = ()
 
     def reached(self) -> tuple[bool, ...]:
         """Whether it gets water at each grade line's level."""
@@ -116,9 +117,16 @@ def section_levels(model: GardenModel) -> tuple[tuple[str, float], ...]:
     return ("full", brim_m), ("half", 0.5 * brim_m), ("low", low_m)
 
 
-def long_section(model: GardenModel, zone_id: str, *, levels: LevelSurvey | None = None) -> LongSection:
+def long_section(
+    model: GardenModel,
+    zone_id: str,
+    *,
+    levels: LevelSurvey | None = None,
+    at: tuple[tuple[str, float], ...] | None = None,
+) -> LongSection:
     """The section of one zone, open alone; ``levels`` at hand saves working them out again.
 
+    ``at``: names and levels above the outlet, highest first, in place of full, half and low; may be empty.
     Grade lines are those of the level in the outlet's barrel. KeyError for an unknown zone.
     """
     site, made = model.site, model.zones[zone_id]
@@ -126,7 +134,7 @@ def long_section(model: GardenModel, zone_id: str, *, levels: LevelSurvey | None
     network = made.network
     way = _ways_m(network)
     outlet_m = site.tank.outlet_height_m
-    solved = [(name, solve(network, level)) for name, level in section_levels(model)]
+    solved = [(name, solve(network, level)) for name, level in (section_levels(model) if at is None else at)]
     emitters = _emitters(network, way, outlet_m, [flows for _, flows in solved], levels)
     feed = network.feed_pipes
     return LongSection(
@@ -222,6 +230,7 @@ def _emitters(
             height_m=outlet_m + float(network.node_elevation_m[node]),
             flows_lph=tuple(float(flows.flow_lph[i]) for flows in solved),
             stops_m=_or_none(stops[ident]),
+            heads_m=tuple(float(flows.head_m[i]) for flows in solved),
         )
         for i, (ident, plant, node) in enumerate(
             zip(network.emitter_ids, network.emitter_plant, network.emitter_node.tolist(), strict=True)
@@ -236,7 +245,7 @@ def _plants(
     for plant, stops_m in zip(levels.plants, levels.plant_stops_m.tolist(), strict=True):
         own = [e for e in emitters if e.plant == plant]
         middle = sorted(own, key=lambda e: e.along_m)[(len(own) - 1) // 2]
-        flows = np.array([e.flows_lph for e in own]).sum(axis=0)
+        flows = np.array([e.flows_lph for e in own]).reshape(len(own), -1).sum(axis=0)
         out.append(
             SectionPlant(
                 id=plant,

@@ -1,0 +1,139 @@
+"""The page of one garden as an ASGI application: a process of its own, which only reads the store and puts
+requests into it."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterable
+from pathlib import Path
+
+from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
+from fastapi.responses import RedirectResponse, Response
+from fastapi.staticfiles import StaticFiles
+from fastapi.templating import Jinja2Templates
+from starlette.exceptions import HTTPException
+from starlette.middleware.gzip import GZipMiddleware
+
+from scheduler import __version__
+from scheduler.site.errors import FallingheadError, UsageError
+from scheduler.web import acting, door, pages
+from scheduler.web.facts import Garden
+from scheduler.web.guard import App, Guard
+from scheduler.web.keys import Keys
+from scheduler.web.limits import ASKS_PER_MINUTE, STOPS_PER_MINUTE, Rate, Tries
+from scheduler.web.parts import STOP_WAIT_S, WAIT_S, Parts
+from scheduler.web.rendering import show
+from scheduler.web.rights import NotAllowed, Right, StaleForm, once
+
+HERE = Path(__file__).parent
+# Answers shorter than this are not worth packing.
+PACK_BYTES = 800
+
+
+def make_app(
+    garden: Garden,
+    keys: Keys,
+    *,
+    hosts: Iterable[str],
+    tls: bool,
+    look_only: bool = False,
+    monotonic: Callable[[], float] = time.monotonic,
+    wait_s: float = WAIT_S,
+    stop_wait_s: float = STOP_WAIT_S,
+) -> App:
+    """The application behind its guard. ``hosts``: the names it answers to."""
+    return Guard(
+        inner_app(
+            garden,
+            keys,
+            tls=tls,
+            look_only=look_only,
+            monotonic=monotonic,
+            wait_s=wait_s,
+            stop_wait_s=stop_wait_s,
+        ),
+        hosts=hosts,
+        rate=Rate(monotonic, ASKS_PER_MINUTE),
+        tls=tls,
+    )
+
+
+def inner_app(
+    garden: Garden,
+    keys: Keys,
+    *,
+    tls: bool,
+    look_only: bool,
+    monotonic: Callable[[], float],
+    wait_s: float,
+    stop_wait_s: float,
+) -> FastAPI:
+    app = FastAPI(
+        title="Fallinghead, the page of a garden",
+        version=__version__,
+        docs_url=None,
+        redoc_url=None,
+        openapi_url=None,
+    )
+    templates = Jinja2Templates(HERE / "templates")
+    templates.env.trim_blocks = templates.env.lstrip_blocks = True
+    templates.env.filters["capitalize_first"] = lambda text: text[:1].upper() + text[1:]
+    templates.env.globals.update(once=once, version=__version__)
+    app.state.parts = Parts(
+        garden=garden,
+        keys=keys,
+        templates=templates,
+        tries=Tries(monotonic),
+        stops=Rate(monotonic, STOPS_PER_MINUTE),
+        monotonic=monotonic,
+        look_only=look_only,
+        # The prefix binds a cookie to TLS, this host and the whole of it (RFC 6265bis 4.1.3.2).
+        cookie="__Host-fallinghead" if tls else "fallinghead",
+        secure=tls,
+        wait_s=wait_s,
+        stop_wait_s=stop_wait_s,
+    )
+    app.include_router(pages.router)
+    app.include_router(acting.router)
+    app.include_router(door.router)
+    app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")
+    app.add_middleware(GZipMiddleware, minimum_size=PACK_BYTES)
+    _when_it_goes_wrong(app)
+    return app
+
+
+def _when_it_goes_wrong(app: FastAPI) -> None:
+    @app.exception_handler(NotAllowed)
+    def not_allowed(request: Request, error: NotAllowed) -> Response:
+        if request.app.state.parts.look_only:
+            text = "This page may only be looked at here; all but a stop is told on the Pi, or over TLS."
+            return show(request, "said.html", 403, heading="Only to look at", said=text)
+        if not request.app.state.parts.keys.has_password:
+            return RedirectResponse("/first", 303)
+        again = "?again" if error.right is Right.ACT else ""
+        return RedirectResponse(f"/enter{again}", 303)
+
+    @app.exception_handler(StaleForm)
+    def stale_form(request: Request, _error: StaleForm) -> Response:
+        text = (
+            "That form was of an earlier visit, and nothing was done. Go back to the page and send it again."
+        )
+        return show(request, "said.html", 403, heading="Send it once more", said=text)
+
+    @app.exception_handler(FallingheadError)
+    def ours(request: Request, error: FallingheadError) -> Response:
+        wrong = isinstance(error, UsageError)
+        heading = "That cannot be" if wrong else "It did not work"
+        return show(request, "said.html", 400 if wrong else 503, heading=heading, said=str(error))
+
+    @app.exception_handler(RequestValidationError)
+    def misread(request: Request, error: RequestValidationError) -> Response:
+        fields = ", ".join(sorted({str(e["loc"][-1]) for e in error.errors()}))
+        text = f"Something is missing or too long ({fields}). Nothing was done."
+        return show(request, "said.html", 422, heading="That cannot be", said=text)
+
+    @app.exception_handler(HTTPException)
+    def other(request: Request, error: HTTPException) -> Response:
+        text = "There is no such page here." if error.status_code == 404 else str(error.detail)
+        return show(request, "said.html", error.status_code, heading="Not here", said=text)

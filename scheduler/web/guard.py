@@ -1,0 +1,171 @@
+"""What every request passes before any route: the host's name, the method, the size, the rate, where it comes
+from. And what every answer bears."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Awaitable, Callable, Iterable, MutableMapping
+from typing import Any
+from urllib.parse import urlsplit
+
+from scheduler.web.limits import Rate
+
+Scope = MutableMapping[str, Any]
+Message = MutableMapping[str, Any]
+Receive = Callable[[], Awaitable[Message]]
+Send = Callable[[Message], Awaitable[None]]
+App = Callable[[Scope, Receive, Send], Awaitable[None]]
+
+BODY_BYTES_MAX = 64 * 1024
+# Each part of a body arrives within this, or the request is given up.
+BODY_S = 10.0
+# Requests worked on at a time; a stop is not counted.
+AT_WORK_MAX = 20
+METHODS = frozenset({"GET", "HEAD", "POST"})
+STOP_PATH = "/stop"
+
+# No inline script or style, nothing from elsewhere, no frame around us (OWASP ASVS 3.4.3, 3.4.6).
+POLICY = (
+    "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; "
+    "form-action 'self'; frame-ancestors 'none'; base-uri 'none'"
+)
+HEADERS: tuple[tuple[bytes, bytes], ...] = (
+    (b"content-security-policy", POLICY.encode("ascii")),
+    (b"x-content-type-options", b"nosniff"),
+    (b"referrer-policy", b"no-referrer"),
+    (b"cross-origin-opener-policy", b"same-origin"),
+    (b"cross-origin-resource-policy", b"same-origin"),
+    (b"permissions-policy", b"camera=(), microphone=(), geolocation=()"),
+)
+# A year (ASVS 3.4.1); only where the page itself speaks TLS.
+HSTS = (b"strict-transport-security", b"max-age=31536000")
+
+
+class Refused(Exception):
+    """``status`` and words in plain text."""
+
+    def __init__(self, status: int, text: str) -> None:
+        super().__init__(text)
+        self.status = status
+        self.text = text
+
+
+class Guard:
+    """ASGI around the page."""
+
+    def __init__(self, app: App, *, hosts: Iterable[str], rate: Rate, tls: bool) -> None:
+        self._app = app
+        self._hosts = frozenset(h.lower() for h in hosts)
+        self._rate = rate
+        self._tls = tls
+        self._at_work = 0
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["type"] == "lifespan":
+            await self._app(scope, receive, send)
+            return
+        if scope["type"] != "http":
+            return  # no web sockets here
+        dressed = self._dressed(send, static=scope["path"].startswith("/static/"))
+        try:
+            self._check(scope)
+            await self._work(scope, _Measured(receive), dressed)
+        except Refused as refused:
+            await _say(dressed, refused)
+
+    async def _work(self, scope: Scope, receive: _Measured, send: Send) -> None:
+        if scope["path"] == STOP_PATH:
+            await self._app(scope, receive, send)
+            return
+        if self._at_work >= AT_WORK_MAX:
+            raise Refused(503, "Too much at a time; try again in a moment. A stop is taken at any time.")
+        self._at_work += 1
+        try:
+            await self._app(scope, receive, send)
+        finally:
+            self._at_work -= 1
+
+    def _check(self, scope: Scope) -> None:
+        headers = {k.lower(): v.decode("latin-1") for k, v in scope["headers"]}
+        host = headers.get(b"host", "")
+        if _name_of(host) not in self._hosts:
+            raise Refused(421, "This page does not answer to that name; see --name of fallinghead page.")
+        if scope["method"] not in METHODS:
+            raise Refused(405, "This page takes GET and POST only.")
+        if scope["path"] != STOP_PATH and not self._rate.takes(address_of(scope)):
+            raise Refused(429, "Too many requests; wait a minute. A stop is taken at any time.")
+        if not _length_fits(headers.get(b"content-length")):
+            raise Refused(413, "Too much was sent.")
+        if scope["method"] == "POST":
+            _check_origin(headers, host)
+
+    def _dressed(self, send: Send, *, static: bool) -> Send:
+        async def dressed(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                own = list(message.get("headers", []))
+                have = {k.lower() for k, _ in own}
+                if not static and b"cache-control" not in have:
+                    own.append((b"cache-control", b"no-store"))
+                own += [h for h in HEADERS if h[0] not in have]
+                if self._tls:
+                    own.append(HSTS)
+                message = {**message, "headers": own}
+            await send(message)
+
+        return dressed
+
+
+class _Measured:
+    """Receives no more than the limit, whatever the length was said to be, and waits for it no longer."""
+
+    def __init__(self, receive: Receive) -> None:
+        self._receive = receive
+        self._bytes = 0
+        self._whole = False
+
+    async def __call__(self) -> Message:
+        if self._whole:
+            return await self._receive()
+        try:
+            message = await asyncio.wait_for(self._receive(), BODY_S)
+        except TimeoutError:
+            raise Refused(408, "It took too long to arrive.") from None
+        self._whole = not message.get("more_body", False)
+        self._bytes += len(message.get("body", b""))
+        if self._bytes > BODY_BYTES_MAX:
+            raise Refused(413, "Too much was sent.")
+        return message
+
+
+def address_of(scope: Scope) -> str:
+    client = scope.get("client")
+    return str(client[0]) if client else "unknown"
+
+
+def _name_of(host: str) -> str:
+    """Without its port."""
+    try:
+        return (urlsplit(f"//{host}").hostname or "").lower()
+    except ValueError:
+        return ""
+
+
+def _length_fits(length: str | None) -> bool:
+    return length is None or (length.isascii() and length.isdigit() and int(length) <= BODY_BYTES_MAX)
+
+
+def _check_origin(headers: MutableMapping[bytes, str], host: str) -> None:
+    """A change comes from a page of ours. Browsers say so in one or two headers (ASVS 3.5.1, 3.5.3)."""
+    site = headers.get(b"sec-fetch-site")
+    if site is not None and site not in ("same-origin", "none"):
+        raise Refused(403, "This was sent by another site.")
+    origin = headers.get(b"origin")
+    if origin is not None and urlsplit(origin).netloc.lower() != host.lower():
+        raise Refused(403, "This was sent by another site.")
+
+
+async def _say(send: Send, refused: Refused) -> None:
+    body = refused.text.encode("utf-8")
+    headers = [(b"content-type", b"text/plain; charset=utf-8"), (b"content-length", str(len(body)).encode())]
+    await send({"type": "http.response.start", "status": refused.status, "headers": headers})
+    await send({"type": "http.response.body", "body": body})

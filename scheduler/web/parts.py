@@ -1,0 +1,34 @@
+"""What the routes share."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from fastapi.templating import Jinja2Templates
+
+from scheduler.web.facts import Garden
+from scheduler.web.keys import Keys
+from scheduler.web.limits import Rate, Tries
+
+# While the browser is answered the daemon has so long; a stop a little longer, for the valve's travel.
+WAIT_S = 3.0
+STOP_WAIT_S = 6.0
+
+
+@dataclass(frozen=True, slots=True)
+class Parts:
+    """``look_only``: everybody who reaches the page may look and stop, nobody may do more. ``cookie``: the
+    name of the session's cookie, ``secure`` whether it travels over TLS alone."""
+
+    garden: Garden
+    keys: Keys
+    templates: Jinja2Templates
+    tries: Tries
+    stops: Rate
+    monotonic: Callable[[], float]
+    look_only: bool
+    cookie: str
+    secure: bool
+    wait_s: float = WAIT_S
+    stop_wait_s: float = STOP_WAIT_S

@@ -1,0 +1,154 @@
+"""The page as a process: TLS or loopback, or only to look at; limits of connections and of waiting."""
+
+from __future__ import annotations
+
+import asyncio
+import ipaddress
+import logging
+import socket
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import h11
+import uvicorn
+from uvicorn.protocols.http.h11_impl import H11Protocol
+
+from scheduler.service.daemon import site_store_path
+from scheduler.site.errors import UsageError
+from scheduler.site.model import Site
+from scheduler.web.app import make_app
+from scheduler.web.facts import Garden
+from scheduler.web.keys import CODE_FOR, Keys
+
+PORT = 8417  # not among the ports that IANA has registered for a service (from memory)
+# A browser sends its headers at once; who does not within this holds a place for nothing.
+HEADERS_S = 5.0
+KEEP_ALIVE_S = 5
+CONNECTIONS_MAX = 60
+LOOPBACK = ("127.0.0.1", "::1", "localhost")
+
+log = logging.getLogger("fallinghead.page")
+
+
+@dataclass(frozen=True, slots=True)
+class Address:
+    """Where the page listens and under which names it answers."""
+
+    host: str = "127.0.0.1"
+    port: int = PORT
+    names: tuple[str, ...] = ()
+    certificate: Path | None = None
+    key: Path | None = None
+    look_only: bool = False
+
+    @property
+    def tls(self) -> bool:
+        return self.certificate is not None
+
+    def check(self) -> None:
+        """UsageError where a password would cross a network in the clear."""
+        if (self.certificate is None) != (self.key is None):
+            raise UsageError("a certificate and its key go together: --certificate FILE --key FILE")
+        for file in (self.certificate, self.key):
+            if file is not None and not file.is_file():
+                raise UsageError(f"there is no file {file}")
+        if self.tls or self.look_only or self.host in LOOPBACK:
+            return
+        raise UsageError(
+            f"{self.host} is reached from other machines, and without TLS a password would cross the network "
+            "in the clear. Give --certificate and --key; or --look-only, then the page can be looked at and "
+            "stopped by everybody who reaches it, and nothing else; or leave --host away for this machine"
+        )
+
+    def hosts(self) -> tuple[str, ...]:
+        """The names that a browser may call it by."""
+        own = [*LOOPBACK, *self.names]
+        try:
+            if not ipaddress.ip_address(self.host).is_unspecified:
+                own.append(self.host)
+        except ValueError:
+            own.append(self.host)
+        if not self.names:
+            own += [socket.gethostname(), f"{socket.gethostname()}.local"]
+        return tuple(dict.fromkeys(own))
+
+    def url(self) -> str:
+        scheme = "https" if self.tls else "http"
+        name = self.names[0] if self.names else self.host
+        return f"{scheme}://{name}:{self.port}/"
+
+
+def keys_of(site: Site) -> Keys:
+    store = site_store_path(site.id)
+    store.parent.mkdir(mode=0o750, parents=True, exist_ok=True)
+    return Keys(store.with_name(f"{site.id}.page.json"), lambda: datetime.now(UTC))
+
+
+def code_words(keys: Keys, address: Address) -> str:
+    minutes = CODE_FOR.seconds // 60
+    return (
+        f"First-start code: {keys.new_code()} (once, within {minutes} min). Enter it at {address.url()}first"
+    )
+
+
+def serve_page(site: Site, address: Address) -> None:
+    """Serve until SIGTERM or SIGINT. UsageError: the address will not do."""
+    address.check()
+    keys = keys_of(site)
+    garden = Garden(site)
+    garden.made()
+    app = make_app(garden, keys, hosts=address.hosts(), tls=address.tls, look_only=address.look_only)
+    log.info("The page of %s: %s", site.name, address.url())
+    if address.look_only:
+        log.info("Only to look at and to stop: whoever reaches it may.")
+    elif not keys.has_password:
+        log.info("%s", code_words(keys, address))
+    config = uvicorn.Config(
+        app,
+        host=address.host,
+        port=address.port,
+        http=Impatient,
+        ws="none",
+        lifespan="off",
+        log_config=None,
+        access_log=False,
+        server_header=False,
+        proxy_headers=False,
+        limit_concurrency=CONNECTIONS_MAX,
+        timeout_keep_alive=KEEP_ALIVE_S,
+        timeout_graceful_shutdown=5,
+        ssl_certfile=address.certificate,
+        ssl_keyfile=str(address.key) if address.key else None,
+    )
+    uvicorn.Server(config).run()
+
+
+class Impatient(H11Protocol):
+    """Ends a connection that does not send its headers in time; the server alone would wait for ever."""
+
+    _timer: asyncio.TimerHandle | None = None
+
+    def connection_made(self, transport: Any) -> None:
+        super().connection_made(transport)
+        self._arm()
+
+    def data_received(self, data: bytes) -> None:
+        super().data_received(data)
+        if self.conn.their_state is not h11.IDLE:
+            self._disarm()
+        elif self._timer is None:
+            self._arm()
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        self._disarm()
+        super().connection_lost(exc)
+
+    def _arm(self) -> None:
+        self._timer = self.loop.call_later(HEADERS_S, self.transport.close)
+
+    def _disarm(self) -> None:
+        if self._timer is not None:
+            self._timer.cancel()
+            self._timer = None

@@ -1,0 +1,138 @@
+"""Figures of the page as its owner speaks of them: with a unit, and only the digits that are known."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+
+from scheduler.site.model import Site
+from scheduler.site.showing import show_duration, show_length, show_volume
+from scheduler.supply.stage import stage_storage
+from scheduler.web.facts import Facts, LastRun
+
+# FAO-56 calls the stress begun where the readily available water is used up; below this share of it a root
+# zone counts as moist (a choice of ours, for a word only).
+MOIST_SHARE = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class Water:
+    """What is in the barrels, in words."""
+
+    usable: str
+    spread: str  # on either side of it; empty: not known
+    total: str
+    reserve: str
+    level: str
+    age: str
+    doubtful: bool
+
+
+def water(facts: Facts) -> Water | None:
+    """None: the level is not known."""
+    status = facts.status
+    if status is None or status.level_m is None:
+        return None
+    site, units = facts.site, facts.site.units
+    stage = stage_storage(site.tank)
+    spread = ""
+    if status.level_low_m is not None and status.level_high_m is not None:
+        half_l = 0.5 * (stage.volume_l(status.level_high_m) - stage.volume_l(max(0.0, status.level_low_m)))
+        spread = show_volume(half_l, units)
+    half_m = 0.5 * ((status.level_high_m or status.level_m) - (status.level_low_m or status.level_m))
+    return Water(
+        usable=show_volume(status.usable_l, units),
+        spread=spread,
+        total=show_volume(status.total_l, units),
+        reserve=show_volume(min(site.reserve.volume_l, status.total_l or 0.0), units),
+        level=f"{show_length(status.level_m, units)} ± {show_length(half_m, units)} above the outlet",
+        age=age_words(facts.now, status.level_at),
+        doubtful=status.level_quality == "doubtful",
+    )
+
+
+def age_words(now: datetime, at: datetime | None) -> str:
+    if at is None:
+        return "at a time not known"
+    age_s = max(0.0, (now - at).total_seconds())
+    return "just now" if age_s < 60.0 else f"{show_duration(age_s)} ago"
+
+
+@dataclass(frozen=True, slots=True)
+class Lasting:
+    """How long the water lasts: dates of the early, middle and late case, or beyond the horizon."""
+
+    span: str
+    middle: str
+    old: str  # when the plan behind it is not of today; else empty
+
+
+def lasting(facts: Facts) -> Lasting | None:
+    """None: not known, for want of a plan or of a level."""
+    plan, status, ahead = facts.plan, facts.status, facts.ahead
+    if status is None or status.level_m is None:
+        return None
+    if ahead is not None:
+        (early, middle, late), first, horizon = ahead.days_left, facts.today, ahead.ways.horizon_days
+    elif plan is not None and plan.store.usable_l is not None:
+        store = plan.store
+        early, middle, late = store.days_left_early, store.days_left_middle, store.days_left_late
+        first, horizon = plan.day, store.horizon_days
+    else:
+        return None
+
+    def day(left: int | None) -> str:
+        return f"beyond {first + timedelta(days=horizon):%d %B}" if left is None else _day(first, left)
+
+    def days(left: int | None) -> str:
+        return f"over {horizon}" if left is None else f"{left}"
+
+    span = f"{days(early)} days" if days(early) == days(late) else f"{days(early)} to {days(late)} days"
+    words = f"about {'' if middle is None else 'until '}{day(middle)}"
+    if early is not None:
+        words += f"; in one of ten ways the weather may go, only until {day(early)}"
+    return Lasting(span, words, f"as planned on {first:%A %d %B}" if first != facts.today else "")
+
+
+def _day(first: date, left: int) -> str:
+    return f"{first + timedelta(days=left):%a %d %B}"
+
+
+@dataclass(frozen=True, slots=True)
+class Delivered:
+    zone: str
+    ended: str
+    wanted: str
+    booked: str
+    between: str
+    measured: str  # empty: the level could not say
+    share: float | None
+    note: str
+
+
+def delivered(facts: Facts) -> Delivered | None:
+    """Wanted against given of the newest run; None: none within the last weeks."""
+    last: LastRun | None = facts.last
+    if last is None:
+        return None
+    units, booking = facts.site.units, last.booking
+    measured = ""
+    if last.measured is not None:
+        measured = show_volume(last.measured.measured_l, units)
+        if last.measured.measured_sd_l is not None:
+            measured += f" ± {show_volume(2.0 * last.measured.measured_sd_l, units)}"
+    wanted_l = last.intent.volume_l if last.intent is not None else None
+    return Delivered(
+        zone=booking.zone,
+        ended=age_words(facts.now, booking.at),
+        wanted=show_volume(wanted_l, units),
+        booked=show_volume(booking.volume_l, units),
+        between=f"{show_volume(booking.volume_low_l, units)} to {show_volume(booking.volume_high_l, units)}",
+        measured=measured,
+        share=booking.volume_l / wanted_l if wanted_l else None,
+        note=booking.note,
+    )
+
+
+def zone_name(site: Site, zone_id: str) -> str:
+    return next((z.name for z in site.zones if z.id == zone_id), zone_id)

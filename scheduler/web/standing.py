@@ -1,0 +1,219 @@
+"""How things stand, in one sentence, and what there is to do: what stands in the way of watering first."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Literal
+
+from scheduler.control.conditions import FORECAST_STALE
+from scheduler.report.answers import StatusAlertAnswer, StatusAnswer
+from scheduler.site.model import Site
+from scheduler.site.showing import show_duration, show_length
+from scheduler.web.facts import Facts
+
+Weight = Literal["go now", "look", "know", "well"]
+
+# Alerts that have a sentence of their own here.
+_OWN = {
+    "valve_not_shut",
+    "node_silent",
+    "level_unknown",
+    "clock_unknown",
+    "forecast_stale",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """``state``: its name in the page and in tests. ``advice``: what to do; empty: nothing."""
+
+    state: str
+    weight: Weight
+    sentence: str
+    advice: str = ""
+
+
+def standings(facts: Facts) -> tuple[Standing, ...]:
+    """All that is worth saying, the weightiest first; never empty."""
+    found = tuple(_all(facts))
+    return found or (_well(facts),)
+
+
+def _all(facts: Facts) -> Iterator[Standing]:
+    status = facts.status
+    if status is None:
+        yield _no_store(facts)
+        return
+    alerts = {a.kind: a for a in reversed(status.alerts)}
+    if "valve_not_shut" in alerts:
+        yield _valve(facts.site, alerts["valve_not_shut"])
+    yield from _standstill(facts, status, alerts)
+    yield from _unknowns(facts, status, alerts)
+    for alert in status.alerts:
+        if alert.kind not in _OWN:
+            yield Standing(alert.kind, "look", own_words(facts.site, alert.text), alert.advice)
+    yield from _held(facts, status)
+    if status.waiting_requests:
+        count = status.waiting_requests
+        yield Standing(
+            "waiting", "know", f"{count} request{'s wait' if count > 1 else ' waits'} for an answer."
+        )
+
+
+def _no_store(facts: Facts) -> Standing:
+    if facts.trouble is not None:
+        return Standing(
+            "store_failed", "go now", f"What is kept of this garden cannot be read: {facts.trouble}"
+        )
+    return Standing(
+        "first_day",
+        "look",
+        "Nothing is known of this garden yet: its service has not run here.",
+        "Start the service (fallinghead serve). The drawing below is the garden as its file describes it.",
+    )
+
+
+def _valve(site: Site, alert: StatusAlertAnswer) -> Standing:
+    since = local_clock(site, alert.since)
+    return Standing(
+        "valve_not_shut",
+        "go now",
+        f"A valve is not proven shut since {since}: water may be running out now.",
+        "Go and shut the hand tap at the barrels. Then look at the valve.",
+    )
+
+
+def _standstill(
+    facts: Facts, status: StatusAnswer, alerts: dict[str, StatusAlertAnswer]
+) -> Iterator[Standing]:
+    """What keeps everything from being watered."""
+    if status.stopped_by is not None:
+        shut = {
+            True: "The node says that every valve is shut.",
+            False: "The node does not say that every valve is shut: shut the hand tap at the barrels.",
+            None: "Whether the valves are shut is not known: the node is not heard.",
+        }[status.valves_shut]
+        yield Standing(
+            "stopped",
+            "look",
+            f"All watering is stopped by {status.stopped_by}. {shut}",
+            "When it may go on: start again.",
+        )
+    if not status.daemon_running:
+        yield Standing(
+            "service_away",
+            "go now",
+            "The service that waters this garden is not running: nothing is watered, and what stands here "
+            "may be old.",
+            "Start it on the Pi: systemctl start fallinghead.",
+        )
+    elif status.node_heard_at is None:
+        last = alerts.get("node_silent")
+        since = f" since {local_clock(facts.site, last.since)} at the latest" if last else ""
+        yield Standing(
+            "node_silent",
+            "go now" if facts.under_way else "look",
+            f"The valve node is not heard{since}: nothing can be watered, and whether the valves are shut is "
+            "not known.",
+            "Look at power and radio of the shed box."
+            + (" A run was under way: shut the hand tap at the barrels." if facts.under_way else ""),
+        )
+    if "clock_unknown" in alerts:
+        yield Standing(
+            "clock_unknown",
+            "look",
+            "The time of day is not known to the Pi: nothing starts by the clock.",
+            "Give the Pi a network connection, or set its clock.",
+        )
+
+
+def _unknowns(facts: Facts, status: StatusAnswer, alerts: dict[str, StatusAlertAnswer]) -> Iterator[Standing]:
+    if status.level_m is None and status.node_heard_at is not None and status.daemon_running:
+        if facts.last_level_at is None:
+            yield Standing(
+                "first_day",
+                "look",
+                "The first day: no water level was read yet, so nothing is planned by it.",
+                "Wait for the first reading, or measure the level with a ruler and tell it here.",
+            )
+        else:
+            yield Standing(
+                "level_unknown",
+                "look",
+                "The water level is not known: nothing is planned by it until it is.",
+                "Measure it with a ruler and tell it here. Look at the sensor for spiders and wet.",
+            )
+    stale = _forecast_age(status)
+    if stale is not None or "forecast_stale" in alerts:
+        age = f"is {show_duration(stale.total_seconds())} old" if stale else "does not come"
+        yield Standing(
+            "forecast_stale",
+            "know",
+            f"The weather forecast {age}: the plants' use is taken from the last days.",
+            "Look at the network of the Pi. No rain is counted on that was not seen.",
+        )
+
+
+def _forecast_age(status: StatusAnswer) -> timedelta | None:
+    if status.weather_fetched_at is None:
+        return None
+    age = status.at - status.weather_fetched_at
+    return age if age > FORECAST_STALE else None
+
+
+def _held(facts: Facts, status: StatusAnswer) -> Iterator[Standing]:
+    zone = facts.site.place.timezone
+    for hold in status.held:
+        until = hold.until.astimezone(zone)
+        name = facts.site.zone(hold.zone).name
+        yield Standing("held", "know", f"{name}: held by {hold.who} until {until:%A %d %B %H:%M}.")
+
+
+def _well(facts: Facts) -> Standing:
+    status = facts.status
+    assert status is not None
+    if facts.under_way:
+        zones = ", ".join(dict.fromkeys(facts.site.zone(i.zone).name for i in facts.under_way))
+        return Standing("running", "well", f"Watering now: {zones}.", "")
+    if facts.plan is None:
+        return Standing("first_day", "well", "All is in order; the first plan is still to come.")
+    if facts.coming:
+        count = len(facts.coming)
+        zones = "1 zone is" if count == 1 else f"{count} zones are"
+        return Standing("well", "well", f"All is well: {zones} watered next, {_when(facts)}.")
+    return Standing("well", "well", "All is well: nothing needs water today.")
+
+
+def _when(facts: Facts) -> str:
+    start = facts.coming[0].start.astimezone(facts.site.place.timezone)
+    return day_word(facts, start) + f" from {start:%H:%M}"
+
+
+def day_word(facts: Facts, at: datetime) -> str:
+    """ "today", "tomorrow" or the day's name and date."""
+    days = (at.astimezone(facts.site.place.timezone).date() - facts.today).days
+    return {0: "today", 1: "tomorrow", -1: "yesterday"}.get(days, f"{at:%A %d %B}")
+
+
+def own_words(site: Site, text: str) -> str:
+    """An alert's text without the garden's name in front: the page bears it already."""
+    start = f"{site.name}: "
+    text = text.removeprefix(start)
+    return text[:1].upper() + text[1:]
+
+
+def local_clock(site: Site, at: datetime) -> str:
+    return f"{at.astimezone(site.place.timezone):%A %H:%M}"
+
+
+def level_words(site: Site, status: StatusAnswer) -> str:
+    """The level with its error on either side."""
+    if status.level_m is None:
+        return "level not known"
+    text = show_length(status.level_m, site.units)
+    if status.level_high_m is not None and status.level_low_m is not None:
+        half_m = 0.5 * (status.level_high_m - status.level_low_m)
+        text += f" ± {show_length(half_m, site.units)}"
+    return text
