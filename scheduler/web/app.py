@@ -17,7 +17,7 @@ from starlette.middleware.gzip import GZipMiddleware
 
 from scheduler import __version__
 from scheduler.site.errors import FallingheadError, UsageError
-from scheduler.web import acting, door, pages
+from scheduler.web import acting, day_page, door, pages, plant_page
 from scheduler.web.facts import Garden
 from scheduler.web.guard import App, Guard
 from scheduler.web.keys import Keys
@@ -97,6 +97,8 @@ def inner_app(
     app.include_router(pages.router)
     app.include_router(acting.router)
     app.include_router(door.router)
+    app.include_router(plant_page.router)
+    app.include_router(day_page.router)
     app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")
     app.add_middleware(GZipMiddleware, minimum_size=PACK_BYTES)
     _when_it_goes_wrong(app)

@@ -14,7 +14,7 @@ from typing import Literal
 
 from scheduler.pictures.style import kept_inside
 from scheduler.site.model import DisplayUnits
-from scheduler.site.showing import show_flow, show_length
+from scheduler.site.showing import show_flow
 from scheduler.survey.section import (
     REACHED_LPH,
     LongSection,
@@ -37,6 +37,8 @@ REACH_WORDS: dict[Reach, str] = {
 LEAST_BARREL = 11.0
 GAP_M = 0.12
 LETTERS_MAX = 20
+# NIST Handbook 44 Appendix C, exact.
+METRE_PER_INCH = 0.0254
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,8 +54,8 @@ class Format:
     line: float  # least distance of two levels' names
 
 
-NARROW = Format("narrow", 344.0, 74.0, 190.0, 6.6, 23.0, 14.0)
-WIDE = Format("wide", 720.0, 96.0, 270.0, 7.2, 26.0, 16.0)
+NARROW = Format("narrow", 344.0, 96.0, 190.0, 6.6, 23.0, 14.0)
+WIDE = Format("wide", 720.0, 118.0, 270.0, 7.2, 26.0, 16.0)
 TOP, RIGHT, KNEE = 26.0, 14.0, 20.0
 
 
@@ -359,11 +361,7 @@ def _level_names(
     spots = kept_inside(wanted, form.line, TOP - 6.0, drawing.height)
     right = form.left - 12.0
     for (look, name, level), y, spot in zip(named, wanted, spots, strict=True):
-        text = (
-            name
-            if look == "zero"
-            else f"{name} {show_length(round(level, 2 if units == 'metric' else 4), units)}"
-        )
+        text = name if look == "zero" else f"{name} {level_text(level, units)}"
         drawing.words.append(Words(f"level {look}", right, spot + 4.0, text, "end"))
         end = _standing(section, frame)[-1]
         left_wall = end[1] - 0.5 * end[0].width_m * frame.barrel
@@ -372,3 +370,10 @@ def _level_names(
         drawing.words.append(
             Words("level unknown", right, frame.y(section.outlet_m + 0.5 * brim_m) + 4.0, "not known", "end")
         )
+
+
+def level_text(level_m: float, units: DisplayUnits) -> str:
+    """To the centimetre or half inch: no level is known better."""
+    if units == "us":
+        return f"{round(2.0 * level_m / METRE_PER_INCH) / 2.0:g} in"
+    return f"{100.0 * level_m:.0f} cm"

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from datetime import date
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Query, Request
@@ -10,7 +9,6 @@ from fastapi.responses import JSONResponse, Response
 
 from scheduler.planning.plan import PlannedRun
 from scheduler.report.plan import worth_saying
-from scheduler.site.errors import UsageError
 from scheduler.site.showing import show_duration, show_volume
 from scheduler.survey.section import LongSection, long_section
 from scheduler.web import showing
@@ -205,10 +203,3 @@ def mark_of(facts: Facts) -> str:
     known = (status.usable_l, status.level_at, status.last_at) if status is not None else ()
     made_at = plan.made_at if plan is not None else None
     return mark([s.sentence for s in standings(facts)], known, made_at, len(facts.under_way), facts.running)
-
-
-def date_asked(text: str) -> date:
-    try:
-        return date.fromisoformat(text)
-    except ValueError:
-        raise UsageError(f"Read {text!r} as the day; write it as 2031-07-01.") from None

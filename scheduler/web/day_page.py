@@ -1,0 +1,210 @@
+"""A day: its plan with the reasons, what happened, where the water went."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, time, timedelta
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Path, Request
+from fastapi.responses import RedirectResponse, Response
+from starlette.exceptions import HTTPException
+
+from scheduler.agronomy.weather import DayWeather
+from scheduler.report.answers import WaterDayAnswer, WhyAnswer, WhyZoneAnswer
+from scheduler.report.plan import worth_saying
+from scheduler.report.water_days import balance_answer
+from scheduler.report.why import SOURCES, why_answer
+from scheduler.site.errors import UsageError
+from scheduler.site.model import Site
+from scheduler.site.showing import (
+    show_duration,
+    show_rain,
+    show_temperature,
+    show_volume,
+)
+from scheduler.store.store import Store
+from scheduler.web.acting import what_words
+from scheduler.web.facts import Facts
+from scheduler.web.rendering import show
+from scheduler.web.rights import Right, needs, parts_of
+from scheduler.web.standing import own_words
+
+router = APIRouter()
+UNKNOWN = "not known"
+
+
+def _why(facts: Facts, store: Store, day: date, subject: str | None) -> WhyAnswer | None:
+    try:
+        return why_answer(facts.site, store, day, subject)
+    except UsageError:
+        return None
+
+
+@router.get("/day", dependencies=[needs(Right.LOOK)])
+def today(request: Request) -> Response:
+    garden = parts_of(request).garden
+    day = garden.now().astimezone(garden.site.place.timezone).date()
+    return RedirectResponse(f"/day/{day.isoformat()}", 303)
+
+
+@dataclass(frozen=True, slots=True)
+class _Day:
+    """A local day and its ends in UTC."""
+
+    day: date
+    begins: datetime
+    ends: datetime
+
+    def holds(self, at: datetime) -> bool:
+        return self.begins <= at < self.ends
+
+
+@router.get("/day/{text}", dependencies=[needs(Right.LOOK)])
+def day(request: Request, text: Annotated[str, Path(max_length=10)]) -> Response:
+    """What was planned and why, what happened, what people told."""
+    try:
+        asked = date.fromisoformat(text)
+        before, after = asked - timedelta(days=1), asked + timedelta(days=1)
+    except (ValueError, OverflowError):
+        raise HTTPException(404) from None
+    garden = parts_of(request).garden
+    facts = garden.look()
+    values: dict[str, Any] = {"zones": [], "plants": [], "happened": [], "water": [], "weather": ""}
+    if facts.status is not None:
+        with garden.store() as store:
+            values = _day_values(facts, store, _ends(facts.site, asked))
+    return show(
+        request,
+        "day.html",
+        here="day",
+        day=asked,
+        today=facts.today,
+        before=before,
+        after=after if after <= facts.today + timedelta(days=1) else None,
+        **values,
+    )
+
+
+def _ends(site: Site, day: date) -> _Day:
+    zone = site.place.timezone
+    begins = datetime.combine(day, time(), tzinfo=zone).astimezone(UTC)
+    ends = datetime.combine(day + timedelta(days=1), time(), tzinfo=zone).astimezone(UTC)
+    return _Day(day, begins, ends)
+
+
+def _day_values(facts: Facts, store: Store, day: _Day) -> dict[str, Any]:
+    site, units = facts.site, facts.site.units
+    why = _why(facts, store, day.day, None)
+    water = next((d for d in balance_answer(site, store, day.day).days if d.day == day.day), None)
+    weather = next((w for w in store.weather_since(day.day) if w.day == day.day), None)
+    return {
+        "planned": why is not None,
+        "made_at": f"{why.made_at.astimezone(site.place.timezone):%H:%M}" if why is not None else "",
+        "reasons": [r.text for r in why.reasons] if why is not None else [],
+        "zones": [_zone(site, z) for z in why.zones] if why is not None else [],
+        "plants": [
+            {
+                "id": p.id,
+                "name": p.name,
+                "wanted": show_volume(p.wanted_l, units),
+                "planned": show_volume(p.planned_l, units),
+                "booked": show_volume(p.booked_l, units),
+            }
+            for p in (why.plants if why is not None else [])
+        ],
+        "sources": _sources(why),
+        "happened": _happened(facts, store, day),
+        "water": _water(site, water),
+        "weather": _weather(site, weather),
+    }
+
+
+def _zone(site: Site, zone: WhyZoneAnswer) -> dict[str, Any]:
+    local, units = site.place.timezone, site.units
+    head = "Not watered."
+    if zone.start is not None and zone.run_s is not None:
+        start = f"{zone.start.astimezone(local):%H:%M}"
+        head = f"From {start}, open {show_duration(zone.run_s)} for {show_volume(zone.volume_l, units)}."
+    booked = f"Booked: {show_volume(zone.booked_l, units)}." if zone.booked_l is not None else ""
+    return {
+        "name": zone.name,
+        "head": head,
+        "booked": booked,
+        "reasons": [r.text for r in zone.reasons if worth_saying(site, r)],
+        "would": [r.text for r in zone.would_change],
+        "compared": _compared(zone),
+    }
+
+
+def _compared(zone: WhyZoneAnswer) -> str:
+    """Longer or shorter than a week before, and by what."""
+    found = zone.compared
+    if found is None:
+        return ""
+    causes = "; ".join(c.text for c in found.causes if abs(c.change_s) >= 30.0)
+    change = "as long as" if not causes else "beside"
+    then = f"{show_duration(found.after_s)} {change} {show_duration(found.before_s)} on {found.day:%A %d %B}"
+    return f"{then}: {causes}." if causes else f"{then}."
+
+
+def _sources(why: WhyAnswer | None) -> list[str]:
+    if why is None:
+        return []
+    lines = []
+    for source in why.sources:
+        age = f", {source.age_h:.0f} h old then" if source.age_h is not None else ""
+        lines.append(f"{SOURCES.get(source.what, source.what)}: {source.source}{age}")
+    return lines
+
+
+def _happened(facts: Facts, store: Store, day: _Day) -> list[dict[str, str]]:
+    """Runs, requests with their answers, and alerts, by the clock."""
+    site, zone = facts.site, facts.site.place.timezone
+    found: list[tuple[datetime, str]] = []
+    for booking in store.bookings_since(day.day):
+        if booking.day == day.day:
+            volume = show_volume(booking.volume_l, site.units)
+            name = next((z.name for z in site.zones if z.id == booking.zone), booking.zone)
+            text = f"{name}: {volume} in {show_duration(booking.open_s)}. {booking.note}".strip()
+            found.append((booking.at, text))
+    for asked in store.requests_since(day.begins):
+        if day.holds(asked.request.at):
+            answer = asked.answer.text if asked.answer is not None else "Not answered yet."
+            found.append((asked.request.at, f"{asked.request.who}: {what_words(site, asked)}. {answer}"))
+    alerts = [raised.alert for raised in store.alerts_since(day.begins)]
+    found += [(alert.at, own_words(site, alert.text)) for alert in alerts if day.holds(alert.at)]
+    return [{"at": f"{at.astimezone(zone):%H:%M}", "text": text} for at, text in sorted(found)]
+
+
+def _water(site: Site, day: WaterDayAnswer | None) -> Sequence[tuple[str, str]]:
+    if day is None:
+        return ()
+
+    def shown(litres: float | None) -> str:
+        return show_volume(litres, site.units) if litres is not None else UNKNOWN
+
+    rest = shown(day.rest_l)
+    if day.rest_l is not None and day.rest_sd_l is not None:
+        rest += f" ± {show_volume(2.0 * day.rest_sd_l, site.units)}"
+    return (
+        ("at its start", shown(day.start_l)),
+        ("caught from the roof", shown(day.caught_l)),
+        ("topped up", shown(day.added_l)),
+        ("ran over", shown(day.overflow_l)),
+        ("drawn by runs", shown(day.drawn_l)),
+        ("taken by hand", shown(day.taken_l)),
+        ("leaked", shown(day.leak_l)),
+        ("at its end", shown(day.end_l)),
+        ("that nobody accounts for", rest),
+    )
+
+
+def _weather(site: Site, day: DayWeather | None) -> str:
+    if day is None:
+        return ""
+    units = site.units
+    rain = show_rain(day.rain_mm, units) if day.rain_mm is not None else "rain not known"
+    low, high = show_temperature(day.tmin_c, units), show_temperature(day.tmax_c, units)
+    return f"{low} to {high}, rain {rain}" if day.rain_mm is not None else f"{low} to {high}, {rain}"
