@@ -79,7 +79,7 @@ def make_node(
     return Provisioned(
         (
             f"Made a key for node {site.node.id!r}: in {secrets_file}, and in {settings_file} for the board.",
-            "Fill in there what is null (pins, supply_low_mv, supply_mv_per_count), and wifi.",
+            "Fill in there what is null (pins, supply_low_mv, supply_mv_per_count) and fitted, and wifi.",
             _broker_words(settings_file),
             "Then copy it to the board as settings.json, and delete it here.",
             *(() if ca_file is not None else (PLAIN_WORDS,)),
@@ -180,7 +180,7 @@ def _settings(site: Site, key: str, password: str, broker_host: str) -> dict[str
         "shuts_without_power": False,
         "supply_low_mv": None,
         "supply_mv_per_count": 0,
-        "pins": {"motors": motors, "level": _level_pins(site), "supply": None},
+        "pins": {"motors": motors, "level": _level_pins(site), "supply": None, "rain": None, "flow": None},
         "wifi": {"name": "", "password": ""},
         "broker": {
             "host": broker_host,

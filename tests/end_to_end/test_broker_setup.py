@@ -17,10 +17,12 @@ from scheduler.service.provisioning import make_node
 from scheduler.site.examples import example_site
 from tests.end_to_end.deployed_broker import DEPLOY, DeployedBroker
 from tests.end_to_end.garden_under_test import wait_until
-from tests.support.micropython import FIRMWARE, micropython
+from tests.support.broker import free_port
+from tests.support.micropython import FIRMWARE, micropython, run_micropython
 
 SITE = example_site("five-drums")
 NODE = SITE.node.id
+BENCH = Path(__file__).parents[1] / "firmware" / "on_micropython_bench_broker.py"
 HANDSHAKES = "New connection from 127.0.0.1"  # the words of Mosquitto 2.0.11's log
 GREETED = f"as node-{NODE} "
 
@@ -107,6 +109,34 @@ def test_the_settings_that_provisioning_writes_bring_the_node_in(
     seen = broker.log().count(GREETED)
     with node_with(tmp_path, settings | {"channels": 1, "supply_low_mv": None}):
         wait_until(lambda: broker.log().count(GREETED) > seen, 30, "the node is let in", broker.log)
+
+
+@pytest.mark.parametrize(
+    ("spoil", "said"),
+    [
+        (None, "ok    broker: lets this node in, with TLS"),
+        ("password", "FAIL  broker: refuses user and password"),
+        ("authority", "FAIL  broker: tls: The certificate is not correctly signed by the trusted CA"),
+        ("port", "FAIL  broker: "),
+    ],
+)
+def test_the_bench_test_tells_how_the_broker_answers(
+    broker: DeployedBroker, tmp_path: Path, spoil: str | None, said: str
+) -> None:
+    known = broker.for_node(NODE)
+    if spoil == "authority":
+        set_up(tmp_path / "b", tmp_path / "ca")
+        known = broker.for_node(NODE, ca_file=tmp_path / "ca" / "ca.crt")
+    elif spoil == "password":
+        known["password"] = "another"
+    elif spoil == "port":
+        known["port"] = free_port()
+    path = tmp_path / "settings.json"
+    path.write_text(json.dumps({"node": NODE, "broker": known}))
+    done = run_micropython(BENCH, str(path))
+    assert done.returncode == 0, done.stderr
+    assert done.stdout.startswith(said), done.stdout
+    assert known["password"] not in done.stdout
 
 
 def set_up(
