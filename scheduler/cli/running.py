@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import getpass
 import os
+import re
 from typing import TYPE_CHECKING
 
 import typer
@@ -22,6 +23,8 @@ WAIT = typer.Option(
     5.0, "--wait", min=0.0, help="Wait so many seconds for the daemon's answer.", metavar="SECONDS"
 )
 # So that an amount below nothing is read as an amount, and refused as one, not taken for an option.
+# People count in watering cans, of which no two hold the same.
+CANS = re.compile(r"([0-9.]{1,6}) (?:watering )?cans?", re.IGNORECASE)
 AMOUNTS = {"ignore_unknown_options": True}
 
 
@@ -30,7 +33,15 @@ def amount_text(words: list[str]) -> str:
     for word in words:
         if word.startswith("--"):
             raise typer.BadParameter(f"there is no option {word}")
-    return " ".join(words)
+    text = " ".join(words)
+    if cans := CANS.fullmatch(text):
+        from scheduler.site.errors import UsageError
+
+        raise UsageError(
+            f"read {text!r}; say what they hold together: {cans[1]} cans of 10 L are "
+            f'"{10 * float(cans[1]):g} L"'
+        )
+    return text
 
 
 def add_to(app: typer.Typer) -> None:

@@ -81,7 +81,7 @@ def status_answer(
     et0 = facts.outlook.et0_on(today) if facts.outlook is not None else None
     plan = facts.plan
     run = _next_run(plan, facts.bookings, now)
-    early, middle, late = _days_left(plan, ahead)
+    early, middle, late = _days_left(plan, ahead) if belief.level_m is not None else (None, None, None)
     last = max((b for b in facts.bookings if b.volume_l > 0), key=lambda b: b.at, default=None)
     return StatusAnswer(
         garden=site.name,
@@ -188,7 +188,7 @@ def status_words(site: Site, answer: StatusAnswer) -> list[str]:
     units, zone = site.units, site.place.timezone
     lines = [_standing(answer)]
     if answer.level_m is None:
-        lines.append("Water: the level is unknown.")
+        lines.append("Water: the level is unknown. Measure it by hand: fallinghead measured LEVEL.")
     else:
         half_m = ((answer.level_high_m or answer.level_m) - (answer.level_low_m or answer.level_m)) / 2
         at = answer.level_at.astimezone(zone).strftime("%H:%M %Z") if answer.level_at else "?"

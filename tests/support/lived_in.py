@@ -4,7 +4,7 @@ the real commands at the hour that the garden has reached."""
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from pathlib import Path
 from typing import get_args
@@ -44,6 +44,8 @@ class _KeepingShell(VirtualShell):
         self._records: list[Record] = []
         self._readings: list[RecordReading] = []
         self._heard: tuple[NodeHeard, datetime] | None = None
+        self.sensor_dead = False
+        self.rain_probability: float | None = None
         super().__init__(site, garden, node, days, seed)
 
     def settle(self) -> None:
@@ -62,11 +64,23 @@ class _KeepingShell(VirtualShell):
         if self.node.next_at() <= self.garden.clock:
             heard = self.node.act()
             if heard is not None:
+                heard = replace(heard, reading=None) if self.sensor_dead else heard
                 self._heard = (heard, self.garden.clock)
                 self.feed(heard)
 
+    def _foreseen(self, outlook: Outlook, probability: float) -> Outlook:
+        """The rain that will fall, with that probability."""
+        real = {d.day: d.rain_mm for d in self._days}
+        days = tuple(
+            replace(d, rain_mm=real[d.day], rain_probability=probability if real[d.day] else 0.0)
+            for d in outlook.days
+        )
+        return replace(outlook, days=days)
+
     def _forecast(self) -> Outlook:
         outlook = super()._forecast()
+        if self.rain_probability is not None:
+            outlook = self._foreseen(outlook, self.rain_probability)
         self.store.save_outlook(outlook)
         return outlook
 
@@ -78,7 +92,6 @@ class LivedIn:
     site: Site
     shell: _KeepingShell
     store: Store
-    _handed: int = 0
 
     @property
     def now(self) -> datetime:
@@ -87,6 +100,11 @@ class LivedIn:
     def live(self, day: date, hour: float = 0.0) -> None:
         self.shell.run_to(local_midnight(day, self.site.place.timezone) + timedelta(hours=hour))
         self.shell.settle()
+
+    @property
+    def true_l(self) -> float:
+        """Litres really above the outlet."""
+        return self.shell.garden.volume_l
 
     def says(self, *words: str) -> str:
         """What the command prints, its lines joined; a refusal is its error's text."""
