@@ -122,7 +122,7 @@ def survey(
     for finding in answer.findings:
         say(f"- {finding}")
     if advice:
-        for line in advice_lines(answer):
+        for line in advice_lines(garden, answer):
             say(line)
     if answer.pictures:
         say(f"Drawn: {', '.join(answer.pictures)}.")
@@ -136,7 +136,7 @@ def _draw(garden: Site, folder: Path, svg: bool) -> list[str]:
 
 def _compare(garden: Site, changes: list[str], against: str | None, json: bool) -> None:
     """The garden beside another, or beside itself with the changes made."""
-    from scheduler.report.survey import compare_answer, compare_rows
+    from scheduler.report.side_by_side import compare_answer, compare_lines, compare_rows
     from scheduler.survey.changes import changed
 
     other = changed(find_site(against) if against else garden, changes)
@@ -146,6 +146,8 @@ def _compare(garden: Site, changes: list[str], against: str | None, json: bool) 
         return
     for title, columns, rows in compare_rows(other, answer):
         say_table(title, columns, rows)
+    for line in compare_lines(garden, other, answer):
+        say(line)
 
 
 def plan(

@@ -10,26 +10,25 @@ from numpy.typing import NDArray
 
 from scheduler.report.answers import (
     AdviceAnswer,
-    CompareAnswer,
     EmitterAnswer,
-    GardenSideAnswer,
-    PlantSideAnswer,
     PlantSurveyAnswer,
     SurveyAnswer,
-    ZoneSideAnswer,
     ZoneSurveyAnswer,
 )
 from scheduler.report.plan import Columns, Rows
 from scheduler.site.model import DisplayUnits, Site
 from scheduler.site.showing import show_duration, show_flow, show_length, show_share, show_volume
+from scheduler.supply.stage import stage_storage
 from scheduler.survey.advice import Advice, advise
-from scheduler.survey.compare import garden_side
 from scheduler.survey.laterals import SPREAD_MAX
 from scheduler.survey.levels import WEAK_SHARE
 from scheduler.survey.survey import ZoneSurvey, survey
 
 # US gallon of 231 cubic inches (NIST Handbook 44).
 LITRE_PER_GALLON = 3.785411784
+# Water at garden temperatures, to the digits shown.
+WATER_KG_PER_L = 1.0
+KG_PER_LB = 0.45359237  # exact, by definition (NIST Handbook 44)
 PART_WORDS = {
     "hose": "outlet and hose",
     "filter": "filter",
@@ -111,6 +110,10 @@ def _advice_answer(a: Advice) -> AdviceAnswer:
         evenness_after=a.after.evenness,
         reach_before=a.before.reach,
         reach_after=a.after.reach,
+        worst_plant=a.before.worst,
+        worst_lph_before=a.before.half_lph.get(a.before.worst or ""),
+        worst_lph_after=a.after.half_lph.get(a.before.worst or ""),
+        dry_after=list(a.after.dry),
     )
 
 
@@ -131,9 +134,11 @@ def survey_rows(site: Site, answer: SurveyAnswer) -> list[tuple[str, Columns, Ro
     columns: Columns = [("emitter", "left"), ("plant", "left")]
     columns += [(name, "right") for name in ("head", "flow", "weak below", "stops below")]
     for z in answer.zones:
+        blocked = {e.id for e in z.emitters if is_blocked(e, answer.level_m)}
+        passing = z.flow_lph - sum(e.flow_lph for e in z.emitters if e.id in blocked)
         title = (
             f"Zone {site.zone(z.id).name} at a level of {show_length(answer.level_m, units)}: "
-            f"{show_flow(z.flow_lph, units)}; {stops_words(site, z.worst_emitter_stops_m, z.dead_storage_l)}"
+            f"{show_flow(passing, units)}; {stops_words(site, z.worst_emitter_stops_m, z.dead_storage_l)}"
         )
         groups = _groups(site, z)
         head = length_column([e.head_m for e in z.emitters], units)
@@ -147,14 +152,26 @@ def survey_rows(site: Site, answer: SurveyAnswer) -> list[tuple[str, Columns, Ro
                 site.plant(es[0].plant).name if es[0].plant else "-",
                 _range(head, [e.head_m for e in es])
                 + (" (above the water)" if min(e.head_m for e in es) <= 0.0 else ""),
-                _range(flow, [e.flow_lph for e in es]) if max(e.flow_lph for e in es) > 0 else "dry",
-                _highest(level, [e.weakens_m for e in es]),
-                _highest(level, [e.stops_m for e in es]),
+                _flow_words(flow, es, blocked),
+                highest(level, [e.weakens_m for e in es]),
+                highest(level, [e.stops_m for e in es]),
             ]
             for name, es in groups
         ]
         tables.append((title, columns, rows))
     return tables
+
+
+def is_blocked(e: EmitterAnswer, level_m: float) -> bool:
+    """The line to it passes a place above the water: full, it would flow (so the solver has it, as EPANET);
+    in a garden, whose lines stand open to the air, none passes."""
+    return e.flow_lph > 0.0 and (e.stops_m is None or level_m <= e.stops_m)
+
+
+def _flow_words(flow: Show, es: list[EmitterAnswer], blocked: set[str]) -> str:
+    if any(e.id in blocked for e in es):
+        return "no water passes"
+    return _range(flow, [e.flow_lph for e in es]) if max(e.flow_lph for e in es) > 0 else "dry"
 
 
 def _groups(site: Site, z: ZoneSurveyAnswer) -> list[tuple[str, list[EmitterAnswer]]]:
@@ -197,7 +214,7 @@ def _range(show: Show, values: list[float]) -> str:
     return high if low == high else f"{low.split(' ')[0]}-{high}"
 
 
-def _highest(show: Show, values: list[float | None]) -> str:
+def highest(show: Show, values: list[float | None]) -> str:
     known = [x for x in values if x is not None]
     if len(known) < len(values):
         return "never flows"
@@ -260,88 +277,69 @@ def _small(length_m: float, units: DisplayUnits) -> str:
     return f"{length_m / 0.0254:.2f} in" if units == "us" else f"{length_m * 1000:.0f} mm"
 
 
-def advice_lines(answer: SurveyAnswer) -> list[str]:
+def advice_lines(site: Site, answer: SurveyAnswer) -> list[str]:
     """Advice in order, each with its effect and effort."""
     if not answer.advice:
         return ["Nothing that was tried makes a difference worth the work."]
-    lines = ["Most effect for each hour of work first; each was solved again:"]
+    lines = [
+        "Most effect for each hour of work first, but what leaves a plant dry at half and what helps "
+        "little come last; each was solved again:"
+    ]
     for n, a in enumerate(answer.advice, 1):
         lines.append(
-            f"{n}. {', then '.join(a.changes)}: evenness {show_share(a.evenness_before)} to "
-            f"{show_share(a.evenness_after)}, water that reaches every emitter "
-            f"{show_share(a.reach_before)} to {show_share(a.reach_after)}; about {a.hours:.1f} h."
+            f"{n}. {_in_one(a.changes)}: evenness {_shares(a.evenness_before, a.evenness_after)}, water that "
+            f"reaches every emitter {_shares(a.reach_before, a.reach_after)}{_worst_words(site, a)}; "
+            f"about {a.hours:.1f} h."
         )
+    if any(a.kind == "raise" for a in answer.advice):
+        lines.append(stand_words(site))
     return lines
 
 
-def compare_answer(before: Site, after: Site, changes: list[str]) -> CompareAnswer:
-    """Both gardens solved, side by side."""
-    return CompareAnswer(before=_side(before), after=_side(after), changes=changes)
+def _shares(before: float, after: float) -> str:
+    was, now = show_share(before), show_share(after)
+    return f"still {now}" if was == now else f"{was} to {now}"
 
 
-def _side(site: Site) -> GardenSideAnswer:
-    side = garden_side(site)
-    return GardenSideAnswer(
-        name=site.name,
-        levels_m=list(side.levels_m),
-        full_l=side.full_l,
-        plants=[
-            PlantSideAnswer(id=p, flows_lph=list(s.flows_lph), stops_m=s.stops_m)
-            for p, s in side.plants.items()
-        ],
-        zones=[
-            ZoneSideAnswer(id=z, du_low_quarter=list(s.evenness), dead_storage_l=s.dead_storage_l)
-            for z, s in side.zones.items()
-        ],
+def _in_one(changes: list[str]) -> str:
+    """Changes in a row; neighbours that are turned alike share their words."""
+    said: list[tuple[str, list[str], str]] = []
+    for change in changes:
+        word, _, rest = change.partition(" ")
+        name, _, amount = rest.partition(" ")
+        if word not in ("open", "close") or not amount.endswith("%"):
+            said.append((change, [], ""))
+        elif said and (said[-1][0], said[-1][2]) == (word, amount):
+            said[-1][1].append(name)
+        else:
+            said.append((word, [name], amount))
+    return ", then ".join(
+        f"{word} {', '.join(names)} by {amount} of its flow" if names else word
+        for word, names, amount in said
     )
 
 
-def compare_rows(site: Site, answer: CompareAnswer) -> list[tuple[str, Columns, Rows]]:
-    """Plants, then zones: before > after at full, half and low."""
-    names = {p.id: p.name for p in site.plants}
-    old, new = ({p.id: p for p in s.plants} for s in (answer.before, answer.after))
-    flow = flow_column([x for p in (*old.values(), *new.values()) for x in p.flows_lph], site.units)
-    level = length_column([p.stops_m or 0.0 for p in (*old.values(), *new.values())], site.units)
+def _worst_words(site: Site, a: AdviceAnswer) -> str:
+    """What it does for the plant that is served least, and who stays dry."""
+    if a.worst_plant is None or a.worst_lph_before is None:
+        return ""
+    before, after = (
+        show_flow(q, site.units) if q else "dry" for q in (a.worst_lph_before, a.worst_lph_after)
+    )
+    name = site.plant(a.worst_plant).name
+    if a.dry_after:
+        others = ", ".join(site.plant(p).name for p in a.dry_after)
+        return f"; at half {others} {'stays' if len(a.dry_after) == 1 else 'stay'} dry"
+    return f", {name} at half {before} to {after}"
 
-    def stop(p: PlantSideAnswer | None) -> str:
-        return "-" if p is None else _highest(level, [p.stops_m])
 
-    def at(p: PlantSideAnswer | None, i: int) -> str:
-        return "-" if p is None else flow(p.flows_lph[i]) if p.flows_lph[i] > 0.0 else "dry"
-
-    plants = [
-        [names.get(i, i)]
-        + [f"{at(old.get(i), n)} > {at(new.get(i), n)}" for n in range(3)]
-        + [f"{stop(old.get(i))} > {stop(new.get(i))}"]
-        for i in dict.fromkeys((*old, *new))
-    ]
-    zones_old, zones_new = ({z.id: z for z in s.zones} for s in (answer.before, answer.after))
-
-    def even(z: ZoneSideAnswer | None, i: int) -> str:
-        if z is None:
-            return "-"
-        share = z.du_low_quarter[i]
-        return "dry" if share is None else show_share(share)
-
-    def dead(z: ZoneSideAnswer | None) -> str:
-        return "-" if z is None else show_volume(z.dead_storage_l, site.units)
-
-    zones = [
-        [i]
-        + [f"{even(zones_old.get(i), n)} > {even(zones_new.get(i), n)}" for n in range(3)]
-        + [f"{dead(zones_old.get(i))} > {dead(zones_new.get(i))}"]
-        for i in dict.fromkeys((*zones_old, *zones_new))
-    ]
-    heads: Columns = [(name, "right") for name in ("full", "half", "low")]
-    return [
-        (
-            "Flow of each plant, as it is > changed",
-            [("plant", "left"), *heads, ("stops below", "right")],
-            plants,
-        ),
-        (
-            "Low-quarter uniformity of the plants, as it is > changed",
-            [("zone", "left"), *heads, ("dead storage", "right")],
-            zones,
-        ),
-    ]
+def stand_words(site: Site) -> str:
+    """The usual caution about a higher stand."""
+    stage = stage_storage(site.tank)
+    kg = (stage.full_l + stage.litres_below_outlet) * WATER_KG_PER_L
+    weight = f"{kg / KG_PER_LB:.0f} lb" if site.units == "us" else f"{kg:.0f} kg"
+    return (
+        f"Caution: full barrels weigh {weight} and more. A higher stand must carry that on firm ground and "
+        "must not tip or be climbed; local building rules come first, and above knee height let a builder "
+        "look at it."
+    )

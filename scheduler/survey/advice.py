@@ -2,8 +2,10 @@
 
 A garden is scored by two figures between 0 and 1: *evenness*, the low-quarter uniformity of what each plant
 gets for each litre it wants, mean over full, half and low and over the zones; and *reach*, the share of the
-stored water that can reach every emitter. Advice is ordered by the rise of their sum for each hour of work.
-Hours are this project's plain guesses of a fitter's time, parts not counted.
+stored water that can reach every emitter. Advice is ordered by the rise of their sum for each hour of work;
+but what leaves a plant dry at half comes after what does not, and a small cure after those that do half as
+much as the best or more, so that many small ones do not hide it. Hours are this project's plain guesses of
+a fitter's time, parts not counted.
 """
 
 from __future__ import annotations
@@ -34,10 +36,12 @@ HOURS_PART = 0.5
 HOURS_VALVE = 1.0
 HOURS_EMITTER = 0.3
 HOURS_LINE, HOURS_LINE_METRE = 0.5, 0.1
-HOURS_STAND = 4.0
+HOURS_STAND, HOURS_STAND_METRE = 3.0, 4.0
 HOURS_SPLIT = 3.0
 # Advice that raises the score by less is not given: nobody would see it in a can.
 LEAST_GAIN = 0.01
+# A cure with less than this share of the best one's gain is a small one (a choice of this project).
+SMALL_SHARE = 0.5
 # Levels at which a candidate is solved; where an emitter stops is read between them.
 SCORE_LEVELS = 17
 # Common inner bores of garden tube, m (from memory), and raises of a stand worth building.
@@ -53,7 +57,13 @@ BETTER_PART = 2.0
 class Score:
     evenness: float
     reach: float
-    worst_lph: float  # of the plant with the least flow for what it wants, at half
+    worst: str | None  # the plant with the least flow for what it wants, at half
+    half_lph: Mapping[str, float]  # what each plant that wants water gets at half
+
+    @property
+    def dry(self) -> tuple[str, ...]:
+        """Plants that get nothing at half."""
+        return tuple(plant for plant, flow in self.half_lph.items() if flow <= 0.0)
 
     @property
     def total(self) -> float:
@@ -84,7 +94,7 @@ class Advice:
 
 
 def advise(site: Site, wants: Mapping[str, float] | None = None) -> tuple[Advice, ...]:
-    """All advice that helps by ``LEAST_GAIN`` or more, most rise of the score for each hour first."""
+    """All advice that helps by ``LEAST_GAIN`` or more, in the order that the module's words say."""
     wants = wants or midsummer_wants(site)
     stage = stage_storage(site.tank)
     before = score(site, wants, stage)
@@ -95,14 +105,21 @@ def advise(site: Site, wants: Mapping[str, float] | None = None) -> tuple[Advice
         except UsageError:
             continue  # this garden is not laid out for it
         found.append(Advice(kind, zone, sentences, hours, before, after))
-    return tuple(sorted((a for a in found if a.gain >= LEAST_GAIN), key=lambda a: (-a.per_hour, a.changes)))
+    helping = [a for a in found if a.gain >= LEAST_GAIN]
+    most = max((a.gain for a in helping), default=0.0)
+
+    def place(a: Advice) -> tuple[int, bool, float, tuple[str, ...]]:
+        return len(a.after.dry), a.gain < SMALL_SHARE * most, -a.per_hour, a.changes
+
+    return tuple(sorted(helping, key=place))
 
 
 def score(site: Site, wants: Mapping[str, float], stage: StageStorage) -> Score:
     """Solve every zone over the levels and score the garden."""
     brim = stage.brim_level_m
     levels = np.linspace(0.0, brim, SCORE_LEVELS)
-    evenness, reach, worst = [], [], []
+    evenness, reach = [], []
+    half: dict[str, float] = {}
     for zone in site.zones:
         network = zone_network(site, zone)
         table = solve_levels(network, levels)
@@ -118,10 +135,20 @@ def score(site: Site, wants: Mapping[str, float], stage: StageStorage) -> Score:
         at = [float(share * brim) for _, share in LEVEL_SHARES]
         rows = [np.array([np.interp(x, levels, column) for column in ratios.T]) for x in at]
         evenness.append(float(np.mean([du_low_quarter(r) if r.sum() > 0.0 else 0.0 for r in rows])))
-        if ratios.shape[1]:
-            i = int(rows[1].argmin())
-            worst.append((float(rows[1][i]), float(np.interp(at[1], levels, flows[:, i]))))
-    return Score(float(np.mean(evenness)), float(np.mean(reach)), min(worst)[1] if worst else 0.0)
+        for i, plant in enumerate(_wanting(network.emitter_plant, wants)):
+            flow = _at_half(levels, flows[:, i], at[1])
+            half[plant] = half.get(plant, 0.0) + flow
+    worst = min(half, key=lambda plant: half[plant] / wants[plant], default=None)
+    return Score(float(np.mean(evenness)), float(np.mean(reach)), worst, half)
+
+
+def _at_half(levels: Array, flow: Array, half_m: float) -> float:
+    """Flow at half, which is one of the levels solved."""
+    return float(flow[int(np.abs(levels - half_m).argmin())])
+
+
+def _wanting(plants: tuple[str | None, ...], wants: Mapping[str, float]) -> list[str]:
+    return [p for p in dict.fromkeys(plants) if p is not None and wants.get(p, 0.0) > 0.0]
 
 
 def _crossing(levels: Array, over: Array) -> float:
@@ -139,7 +166,7 @@ def _ratios(
     plants: tuple[str | None, ...], flow_lph: Array, wants: Mapping[str, float]
 ) -> tuple[Array, Array]:
     """Flow for each litre wanted, and flow, of every plant with a want: (levels, plants) each."""
-    known = [p for p in dict.fromkeys(plants) if p is not None and wants.get(p, 0.0) > 0.0]
+    known = _wanting(plants, wants)
     rows = np.array([[float(p == q) for q in plants] for p in known]).reshape(len(known), len(plants))
     flows = flow_lph @ rows.T
     return flows / np.array([wants[p] for p in known]), flows
@@ -164,7 +191,7 @@ _Candidate = tuple[str, str | None, tuple[str, ...], float]
 
 def _candidates(site: Site, wants: Mapping[str, float]) -> Iterator[_Candidate]:
     for rise in RAISES_M:
-        yield "raise", None, (f"raise barrels {rise * 100:.0f} cm",), HOURS_STAND
+        yield "raise", None, (f"raise barrels {rise * 100:.0f} cm",), HOURS_STAND + HOURS_STAND_METRE * rise
     if site.feed.filter_kv_m3ph is not None:
         better = BETTER_PART * site.feed.filter_kv_m3ph
         yield "filter", None, (f"filter {better:g} m3/h",), HOURS_PART
@@ -190,7 +217,7 @@ def _emitter_candidates(site: Site, zone: Zone, wants: Mapping[str, float]) -> I
     network = zone_network(site, zone)
     table = solve_levels(network, np.array([half_m]))
     ratios, flows = _ratios(network.emitter_plant, table.flow_lph, wants)
-    known = [p for p in dict.fromkeys(network.emitter_plant) if p is not None and wants.get(p, 0.0) > 0.0]
+    known = _wanting(network.emitter_plant, wants)
     if len(known) < 2:
         return
     worst = int(ratios[0].argmin())

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from scheduler.hydraulics.sills import sills_m
 from scheduler.hydraulics.uniformity import du_low_quarter
 from scheduler.planning.garden import GardenModel, garden_model
 from scheduler.site.model import Site
@@ -59,9 +60,9 @@ def garden_side(site: Site, *, model: GardenModel | None = None) -> GardenSide:
     zones: dict[str, ZoneSide] = {}
     for zone in site.zones:
         levels = zone_levels(model, zone.id, levels=5)
-        flows = np.array(
-            [model.zones[zone.id].plant_rows @ model.zones[zone.id].curve.flows_lph(x) for x in at]
-        )
+        made = model.zones[zone.id]
+        sills = sills_m(made.network)  # over a high place none passes below it
+        flows = np.array([made.plant_rows @ np.where(x > sills, made.curve.flows_lph(x), 0.0) for x in at])
         wanted = np.array([wants[p] for p in levels.plants])
         zones[zone.id] = ZoneSide(tuple(_evenness(row, wanted) for row in flows), levels.dead_storage_l)
         plants |= _plants(levels, flows)

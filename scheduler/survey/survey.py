@@ -6,8 +6,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from scheduler.hydraulics.network import Network
+from scheduler.hydraulics.sills import sills_m
 from scheduler.hydraulics.solve import Flows, solve
 from scheduler.hydraulics.uniformity import du_low_quarter, emission_uniformity, statistical_uniformity
 from scheduler.planning.garden import GardenModel, garden_model
@@ -20,6 +22,8 @@ from scheduler.survey.head_budget import HeadBudget, head_budgets
 from scheduler.survey.laterals import LateralLimit, longest_lateral
 from scheduler.survey.levels import LevelSurvey, zone_levels
 from scheduler.survey.wants import midsummer_wants
+
+Array = NDArray[np.float64]
 
 # An emitter below this gives drops, not water: a hundredth of a litre an hour (a choice of this project).
 REACHED_LPH = 0.01
@@ -132,12 +136,12 @@ def _zone_survey(site: Site, zone: Zone, level_m: float, model: GardenModel) -> 
             network.emitter_ids, network.emitter_plant, flows.head_m, flows.flow_lph, strict=True
         )
     )
-    sums: dict[str, float] = {}
-    for e in emitters:
-        if e.plant is not None:
-            sums[e.plant] = sums.get(e.plant, 0.0) + e.flow_lph
+    sums = _plant_sums(network, flows.flow_lph)
+    # How even it is follows from what passes the high places of the lines, not from the full lines solved.
+    passes = np.where(level_m > sills_m(network), flows.flow_lph, 0.0)
+    passed = _plant_sums(network, passes)
     stops_m = made.worst_stop_m if made.worst_stop_m <= stage.brim_level_m else None
-    values = np.array(list(sums.values()))
+    values = np.array(list(passed.values()))
     flowing = float(values.sum()) > 0.0
     total = float(flows.total_lph)
     return ZoneSurvey(
@@ -152,10 +156,10 @@ def _zone_survey(site: Site, zone: Zone, level_m: float, model: GardenModel) -> 
         levels=zone_levels(model, zone.id),
         budgets=head_budgets(site, zone, network, flows),
         air=air_places(network, flows),
-        emission=_emission(zone, sums) if flowing else None,
+        emission=_emission(zone, passed) if flowing else None,
         statistical=statistical_uniformity(values) if flowing and len(values) > 1 else None,
-        du_emitters=du_low_quarter(flows.flow_lph) if total > 0.0 else None,
-        du_wanted=_per_litre_wanted(site, sums),
+        du_emitters=du_low_quarter(passes) if passes.any() else None,
+        du_wanted=_per_litre_wanted(site, passed),
         prime_s=made.prime(level_m).fill_s if total > 0.0 else None,
         link_gap_m=link_offset_m(site.tank, total, level_m),
         cold_share=_at_temperature(network, level_m, COLD_C, total),
@@ -164,6 +168,15 @@ def _zone_survey(site: Site, zone: Zone, level_m: float, model: GardenModel) -> 
             limit for line in zone.lines if (limit := longest_lateral(site, zone, line, level_m)) is not None
         ),
     )
+
+
+def _plant_sums(network: Network, flow_lph: Array) -> dict[str, float]:
+    """What all emitters of each plant give together (L/h)."""
+    sums: dict[str, float] = {}
+    for plant, flow in zip(network.emitter_plant, flow_lph.tolist(), strict=True):
+        if plant is not None:
+            sums[plant] = sums.get(plant, 0.0) + flow
+    return sums
 
 
 def _emission(zone: Zone, sums: Mapping[str, float]) -> float:
@@ -248,7 +261,7 @@ def _line_findings(site: Site, zone: Zone, seen: ZoneSurvey) -> list[str]:
         if place.blocks:
             found.append(
                 f"{where} stands {show_length(place.over_water_m, site.units)} above the water: none passes, "
-                f"so nothing reaches {names} beyond it, whatever the table says. Lay it lower."
+                f"so nothing reaches {names} beyond it. Lay it lower."
             )
         else:
             found.append(

@@ -53,8 +53,12 @@ def test_advice_for_the_starving_plant_raises_the_stand(starving: str) -> None:
     answer = json.loads(run("survey", starving, "--advice", "--json"))
     kinds = {a["kind"] for a in answer["advice"]}
     assert "raise" in kinds
-    effects = [a["gain"] / a["hours"] for a in answer["advice"]]
-    assert effects == sorted(effects, reverse=True) and min(a["gain"] for a in answer["advice"]) > 0.0
+    advice = answer["advice"]
+    most = max(a["gain"] for a in advice)
+    order = [(len(a["dry_after"]), a["gain"] < 0.5 * most, -a["gain"] / a["hours"]) for a in advice]
+    assert order == sorted(order) and min(a["gain"] for a in advice) > 0.0
+    assert not advice[0]["dry_after"]
+    assert all(a["worst_plant"] == "tomato-5" and a["worst_lph_before"] == 0.0 for a in advice)
     assert "raise barrels 30 cm" in run("survey", starving, "--advice")
 
 
@@ -67,7 +71,7 @@ def test_thirty_centimetres_more_under_the_barrels_give_every_plant_more() -> No
     raised = next(p for p in answer["after"]["plants"] if p["id"] == "tomato-5")["flows_lph"][1]
     static = answer["before"]["levels_m"][1] + 0.40
     assert raised / tomato == pytest.approx(((static + 0.3) / static) ** 0.65, rel=0.01)
-    assert ">" in run("survey", "five-drums", "--what-if", "raise barrels 30 cm")
+    assert "At half every plant gets" in run("survey", "five-drums", "--what-if", "raise barrels 30 cm")
 
 
 def test_a_bubbler_added_at_the_end_of_the_line_takes_a_little_from_the_others() -> None:
@@ -120,7 +124,8 @@ def test_a_change_that_cannot_be_is_refused_in_words(change: str, said: str) -> 
 
 def test_two_site_files_are_set_side_by_side(starving: str) -> None:
     text = run("survey", "five-drums", "--against", starving)
-    assert "Tomato at the corner" in text and "> dry" in text
+    assert "Tomato at the corner" in text and "to dry" in text
+    assert "At half Tomato at the corner would be dry, and is watered as it is." in text
 
 
 def test_a_garden_with_an_emitter_above_the_water_at_every_level_is_not_in_order() -> None:

@@ -1,0 +1,191 @@
+"""Two gardens side by side: the object for programs, tables and the words that say what changes."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TypeVar
+
+from scheduler.report.answers import (
+    CompareAnswer,
+    GardenSideAnswer,
+    PlantSideAnswer,
+    ZoneSideAnswer,
+)
+from scheduler.report.plan import Columns, Rows
+from scheduler.report.survey import flow_column, highest, length_column, stand_words
+from scheduler.site.model import Site
+from scheduler.site.showing import show_flow, show_length, show_share, show_volume
+from scheduler.survey.compare import LEVEL_SHARES, garden_side
+from scheduler.survey.survey import uniformity_class
+
+# A change by less than this is none: nobody would see it in a can.
+SAME_SHARE = 0.01
+T = TypeVar("T")
+HALF = [name for name, _ in LEVEL_SHARES].index("half")
+
+
+def compare_answer(before: Site, after: Site, changes: list[str]) -> CompareAnswer:
+    """Both gardens solved, side by side."""
+    return CompareAnswer(before=_side(before), after=_side(after), changes=changes)
+
+
+def _side(site: Site) -> GardenSideAnswer:
+    side = garden_side(site)
+    return GardenSideAnswer(
+        name=site.name,
+        levels_m=list(side.levels_m),
+        full_l=side.full_l,
+        plants=[
+            PlantSideAnswer(id=p, flows_lph=list(s.flows_lph), stops_m=s.stops_m)
+            for p, s in side.plants.items()
+        ],
+        zones=[
+            ZoneSideAnswer(id=z, du_low_quarter=list(s.evenness), dead_storage_l=s.dead_storage_l)
+            for z, s in side.zones.items()
+        ],
+    )
+
+
+def compare_rows(site: Site, answer: CompareAnswer) -> list[tuple[str, Columns, Rows]]:
+    """Plants, then zones, at full, half and low: as it is, to what it becomes; one figure where nothing
+    changes."""
+    names = {p.id: p.name for p in site.plants}
+    old, new = ({p.id: p for p in s.plants} for s in (answer.before, answer.after))
+    both = (*old.values(), *new.values())
+    flow = flow_column([x for p in both for x in p.flows_lph], site.units)
+    level = length_column([p.stops_m or 0.0 for p in both], site.units)
+
+    def at(n: int) -> Callable[[PlantSideAnswer], str]:
+        return lambda p: flow(p.flows_lph[n]) if p.flows_lph[n] > 0.0 else "dry"
+
+    def even(n: int) -> Callable[[ZoneSideAnswer], str]:
+        def say(z: ZoneSideAnswer) -> str:
+            share = z.du_low_quarter[n]
+            return "dry" if share is None else show_share(share)
+
+        return say
+
+    plants = [
+        [names.get(i, i)]
+        + [_to(old.get(i), new.get(i), at(n)) for n in range(3)]
+        + [_to(old.get(i), new.get(i), lambda p: highest(level, [p.stops_m]))]
+        for i in dict.fromkeys((*old, *new))
+    ]
+    zones_old, zones_new = ({z.id: z for z in s.zones} for s in (answer.before, answer.after))
+    zones = [
+        [i]
+        + [_to(zones_old.get(i), zones_new.get(i), even(n)) for n in range(3)]
+        + [_to(zones_old.get(i), zones_new.get(i), lambda z: show_volume(z.dead_storage_l, site.units))]
+        for i in dict.fromkeys((*zones_old, *zones_new))
+    ]
+    heads: Columns = [(name, "right") for name, _ in LEVEL_SHARES]
+    return [
+        (
+            "Flow of each plant, as it is to what it becomes",
+            [("plant", "left"), *heads, ("stops below", "right")],
+            plants,
+        ),
+        (
+            "Low-quarter uniformity for each litre wanted, as it is to what it becomes",
+            [("zone", "left"), *heads, ("dead storage", "right")],
+            zones,
+        ),
+    ]
+
+
+def _to(old: T | None, new: T | None, say: Callable[[T], str]) -> str:
+    if old is None or new is None:
+        return f"new: {say(new)}" if new is not None else "gone"
+    before, after = say(old), say(new)
+    if before == after:
+        return after
+    number, _, unit = before.partition(" ")
+    return f"{number if unit and after.endswith(unit) else before} to {after}"
+
+
+def compare_lines(before: Site, after: Site, answer: CompareAnswer) -> list[str]:
+    """What changes, in words."""
+    lines = [_level_words(after, answer)]
+    names = {p.id: p.name for p in (*before.plants, *after.plants)}
+    old, new = ({p.id: p for p in s.plants} for s in (answer.before, answer.after))
+    kept = [i for i in old if i in new]
+    lines += _flow_words({names[i]: (old[i], new[i]) for i in kept})
+    for i in (i for i in new if i not in old):
+        flows = [show_flow(q, after.units) if q > 0.0 else "dry" for q in new[i].flows_lph]
+        stop = new[i].stops_m
+        words = "it is never watered" if stop is None else f"it stops below {show_length(stop, after.units)}"
+        if stop == 0.0:
+            words = "it flows as long as water reaches the outlet"
+        lines.append(
+            f"{names[i]} is new: {flows[0]} at full, {flows[1]} at half, {flows[2]} at low; {words}."
+        )
+    lines += [f"{names[i]} is gone." for i in old if i not in new]
+    lines += _zone_words(after, answer)
+    if after.tank.outlet_height_m > before.tank.outlet_height_m:
+        lines.append(stand_words(after))
+    return lines
+
+
+def _level_words(site: Site, answer: CompareAnswer) -> str:
+    def said(side: GardenSideAnswer) -> str:
+        full, half, low = (show_length(x, site.units) for x in side.levels_m)
+        return f"{full}, {half} and {low}"
+
+    old, new = said(answer.before), said(answer.after)
+    words = f"Full, half and low are {new} above the outlet"
+    return f"{words}." if old == new else f"{words}; as it is, {old}."
+
+
+def _flow_words(kept: dict[str, tuple[PlantSideAnswer, PlantSideAnswer]]) -> list[str]:
+    """Who wakes, who falls dry, and by how much the others gain or lose at half."""
+    lines = []
+    for n, (level, _) in enumerate(LEVEL_SHARES):
+        wet = {name: (old.flows_lph[n] > 0.0, new.flows_lph[n] > 0.0) for name, (old, new) in kept.items()}
+        woken = [name for name, (was, is_now) in wet.items() if is_now and not was]
+        dried = [name for name, (was, is_now) in wet.items() if was and not is_now]
+        still = [name for name, (was, is_now) in wet.items() if not was and not is_now]
+        if woken:
+            lines.append(f"At {level} water reaches {', '.join(woken)}, dry there as it is.")
+        if dried:
+            lines.append(f"At {level} {', '.join(dried)} would be dry, and is watered as it is.")
+        if still:
+            lines.append(f"At {level} {', '.join(still)}: dry, before and after.")
+    shares = {
+        name: new.flows_lph[HALF] / old.flows_lph[HALF] - 1.0
+        for name, (old, new) in kept.items()
+        if old.flows_lph[HALF] > 0.0 and new.flows_lph[HALF] > 0.0
+    }
+    more = {name: s for name, s in shares.items() if s >= SAME_SHARE}
+    less = {name: -s for name, s in shares.items() if s <= -SAME_SHARE}
+    if shares and not more and not less:
+        return [*lines, "At half the plants that were there get what they got."]
+    for some, word in ((more, "more"), (less, "less")):
+        if some:
+            who = "every other plant" if lines else "every plant"
+            who = f"{who} gets" if len(some) == len(shares) else f"{', '.join(some)}: "
+            low, high = show_share(min(some.values())), show_share(max(some.values()))
+            lines.append(f"At half {who} {high if low == high else f'{low} to {high}'} {word}.")
+    return lines
+
+
+def _zone_words(site: Site, answer: CompareAnswer) -> list[str]:
+    old = {z.id: z for z in answer.before.zones}
+    lines = []
+    for z in answer.after.zones:
+        if z.id not in old:
+            continue
+        name = site.zone(z.id).name
+        was, now = old[z.id].du_low_quarter[HALF], z.du_low_quarter[HALF]
+        if was is not None and now is not None and abs(now - was) >= 2 * SAME_SHARE:
+            word = "more" if now > was else "less"
+            lines.append(
+                f"Zone {name} becomes {word} even: low-quarter uniformity at half {show_share(was)} to "
+                f"{show_share(now)} ({uniformity_class(now)})"
+                + (". Ask survey --advice what helps." if word == "less" else ".")
+            )
+        if abs(z.dead_storage_l - old[z.id].dead_storage_l) >= 1.0:
+            lines.append(
+                f"Zone {name}: {show_volume(z.dead_storage_l, site.units)} in the barrels cannot water all "
+                f"of it; as it is, {show_volume(old[z.id].dead_storage_l, site.units)}."
+            )
+    return lines

@@ -1,0 +1,102 @@
+"""What a new fitter asks of a garden is answered in words and figures: humps, new plants, raised barrels."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from scheduler.report.side_by_side import compare_answer, compare_lines, compare_rows
+from scheduler.report.survey import advice_lines, survey_answer, survey_rows, zone_lines
+from scheduler.site.model import Emitter, Line, Plant, Point, Site
+from scheduler.survey.changes import changed
+from scheduler.survey.survey import survey
+from tests.support.gardens import small_garden
+
+
+def with_far(drop_m: float, hump_m: float | None = None) -> Site:
+    """The pots with a basil at the end of the line, behind a hump so far above the outlet."""
+    base = small_garden()
+    pots = base.zones[0]
+    points = list(pots.lines[0].points)
+    if hump_m is not None:
+        points.append(Point(6.0, -hump_m))
+    points.append(Point(7.5, drop_m, (Emitter("far", "bubbler", "basil", 12.0, 0.5),)))
+    line = Line("pots-line", None, None, 0.0136, 8.0, tuple(points))
+    basil = Plant("basil", "Basil", "tomato", 0.4, 2, container_l=30.0)
+    zones = (replace(pots, lines=(line,)), *base.zones[1:])
+    return replace(base, zones=zones, plants=(*base.plants, basil))
+
+
+def rows_of(site: Site, level_m: float) -> tuple[str, dict[str, list[str]]]:
+    title, _, rows = survey_rows(site, survey_answer(site, level_m))[0]
+    return title, {row[0]: row for row in rows}
+
+
+def test_behind_a_hump_above_the_water_the_table_says_that_none_passes() -> None:
+    site = with_far(0.3, hump_m=0.5)
+    title, rows = rows_of(site, 0.4)
+    assert rows["far"][3] == "no water passes"
+    assert all("L/h" in rows[name][3] for name in ("p1", "p2"))
+    # k 12, two of them at 0.7 m of static head: not 30 L/h, as the full line would give.
+    assert float(title.split(": ")[1].split(" ")[0]) < 2 * 12.0 * 0.7**0.5
+    assert rows_of(site, 0.55)[1]["far"][3] != "no water passes"
+    # The object for programs keeps what the solver finds, as EPANET does.
+    assert survey_answer(site, 0.4).zones[0].emitters[2].flow_lph > 5.0
+
+
+def test_what_none_reaches_counts_as_dry_for_how_even_the_zone_is() -> None:
+    blocked, dry = survey(with_far(0.3, hump_m=0.5), 0.4).zones[0], survey(with_far(-0.5), 0.4).zones[0]
+    assert blocked.du_wanted == pytest.approx(dry.du_wanted, abs=0.01)
+    assert blocked.grade == "unacceptable"
+    words = " ".join(zone_lines(with_far(0.3, 0.5), survey_answer(with_far(0.3, 0.5), 0.4)))
+    assert "(unacceptable)" in words
+
+
+def compared(before: Site, after: Site) -> tuple[str, dict[str, list[str]]]:
+    answer = compare_answer(before, after, [])
+    plants = compare_rows(after, answer)[0][2]
+    return " ".join(compare_lines(before, after, answer)), {row[0]: row for row in plants}
+
+
+def test_a_raised_garden_is_told_in_words_with_the_caution_for_its_stand() -> None:
+    site = small_garden()
+    words, rows = compared(site, changed(site, ("raise barrels 30 cm",)))
+    # All x are 0.5 and the lines cost little: sqrt((0.4 + 0.3 + 0.3) / (0.4 + 0.3)) = 1.195 for the pots at
+    # the half level of 40 cm, sqrt(1.1 / 0.8) = 1.173 for the bed.
+    assert "Full, half and low are 80.0 cm, 40.0 cm and 16.0 cm above the outlet." in words
+    assert "At half every plant gets 17 % to 20 % more." in words
+    # Two drums of 0.2642 m2 by 0.85 m hold 449 L.
+    assert "full barrels weigh 449 kg" in words and "local building rules come first" in words
+    assert all(" to " in cell for cell in rows["Tomato"][1:4]) and rows["Tomato"][4] == "outlet"
+
+
+def test_an_added_plant_is_told_with_its_flows_its_stop_and_what_it_costs_the_others() -> None:
+    words, rows = compared(small_garden(), with_far(-0.2))
+    assert "Basil is new: " in words and "at full" in words and "it stops below 20." in words
+    assert "Zone Pots becomes less even" in words and "survey --advice" in words
+    assert "cannot water all of it; as it is, 0.0 L" in words
+    assert rows["Basil"][1].startswith("new: ") and rows["Basil"][3] == "new: dry"
+    assert "Caution" not in words
+    assert "Basil is gone." in compared(with_far(-0.2), small_garden())[0]
+
+
+def test_a_plant_that_starves_at_half_is_told_when_water_reaches_it() -> None:
+    site = with_far(-0.5)
+    words, rows = compared(site, changed(site, ("raise barrels 30 cm",)))
+    assert "At half water reaches Basil, dry there as it is." in words
+    assert "At low Basil: dry, before and after." in words
+    assert rows["Basil"][2].startswith("dry to ")
+
+
+def test_a_hump_that_keeps_the_water_off_at_half_is_dry_in_the_comparison_too() -> None:
+    _, rows = compared(with_far(0.3), with_far(0.3, hump_m=0.5))
+    assert rows["Basil"][2].endswith("to dry")
+
+
+def test_advice_says_what_it_does_for_the_worst_plant_and_who_stays_dry() -> None:
+    site = with_far(-0.5)
+    lines = advice_lines(site, survey_answer(site, 0.4, advice=True))
+    assert "Basil at half dry to" in lines[1]
+    assert any("raise barrels 15 cm" in line and "Basil at half dry to" in line for line in lines)
+    assert lines[-1].startswith("Caution: ")
