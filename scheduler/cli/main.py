@@ -16,6 +16,7 @@ from scheduler.cli import (
     looking_back,
     page,
     provisioning,
+    rationing,
     running,
     seasons,
     telling,
@@ -51,6 +52,7 @@ designing.add_to(app)
 seasons.add_to(app)
 running.add_to(app)
 telling.add_to(app)
+rationing.add_to(app)
 asking.add_to(app)
 looking_back.add_to(app)
 commissioning.add_to(app)
