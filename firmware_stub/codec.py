@@ -39,19 +39,19 @@ class FrameError(Exception):
         self.order_id = order_id
 
 
+_pads = (None, None, None)  # of the last key: key, inner, outer
+
+
 def hmac_sha256(key, data):
     """RFC 2104 over SHA-256; the interpreter of the board has no hmac of its own."""
-    if len(key) > _BLOCK:
-        key = hashlib.sha256(key).digest()
-    inner = bytearray(_BLOCK)
-    outer = bytearray(_BLOCK)
-    for i in range(_BLOCK):
-        k = key[i] if i < len(key) else 0
-        inner[i] = k ^ 0x36
-        outer[i] = k ^ 0x5C
-    h = hashlib.sha256(inner)
+    global _pads
+    if _pads[0] != key:
+        short = hashlib.sha256(key).digest() if len(key) > _BLOCK else key
+        filled = short + bytes(_BLOCK - len(short))
+        _pads = (key, bytes(k ^ 0x36 for k in filled), bytes(k ^ 0x5C for k in filled))
+    h = hashlib.sha256(_pads[1])
     h.update(data)
-    o = hashlib.sha256(outer)
+    o = hashlib.sha256(_pads[2])
     o.update(h.digest())
     return o.digest()
 
