@@ -27,6 +27,9 @@ def rehearse(
     picture: Path = typer.Option(
         None, "--picture", help="Draw the season into this PNG or SVG file.", metavar="FILE"
     ),
+    by_day: bool = typer.Option(
+        False, "--by-day", help="Print every day: rain, litres, what is left, who is short."
+    ),
     json: bool = typer.Option(False, "--json", help="Print one JSON object for a program."),
 ) -> None:
     """Run a season in virtual time: the real controller in a garden that differs from what it is told."""
@@ -34,7 +37,7 @@ def rehearse(
     from scheduler.rehearsal.season import rehearse as run_season
     from scheduler.rehearsal.season_json import season_json, season_picture
     from scheduler.report.answers import RehearseAnswer
-    from scheduler.report.season import season_rows, season_words
+    from scheduler.report.season import day_rows, season_rows, season_words
 
     garden = find_site(site)
     if picture is not None:
@@ -52,6 +55,9 @@ def rehearse(
         say_json(answer)
         return
     say(f"Hidden from the controller: {', '.join(season.hidden.lines())}.")
+    if by_day:
+        columns, rows = day_rows(garden, answer)
+        say_table(f"{garden.name}, day by day", columns, rows)
     for title, columns, rows in season_rows(garden, answer):
         say_table(title, columns, rows)
     for line in season_words(garden, answer):

@@ -15,7 +15,7 @@ import numpy as np
 
 from scheduler.agronomy.et0 import reference_et
 from scheduler.agronomy.weather import DayWeather
-from scheduler.control.effects import Alert, Intent, RecordLearning
+from scheduler.control.effects import Alert, Intent, RecordDay, RecordLearning
 from scheduler.planning.garden import GardenModel
 from scheduler.planning.windows import local_midnight
 from scheduler.rehearsal import checks
@@ -83,6 +83,7 @@ class Season:
     intents: tuple[Intent, ...]
     alerts: tuple[Alert, ...]
     learned: tuple[RecordLearning, ...]
+    root_days: tuple[RecordDay, ...]  # the controller's own balances, of finished days
     timer: FixedTimer
     reserve_level_m: float
     brim_level_m: float
@@ -289,6 +290,7 @@ class _Rehearsal:
             intents=tuple(log.intents),
             alerts=tuple(log.alerts),
             learned=tuple(log.learned),
+            root_days=tuple(log.root_days),
             timer=self.timer,
             reserve_level_m=self.model.reserve_level_m,
             brim_level_m=garden.brim_m,

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from datetime import date, datetime
 from typing import Any
 
 import numpy as np
 
+from scheduler.control.effects import Alert
 from scheduler.pictures.season import DayPoint, PlantTotal, RunPoint, SeasonPicture
 from scheduler.planning.garden import garden_model
 from scheduler.rehearsal.account import PlantSeason
 from scheduler.rehearsal.season import Season, spread
+from scheduler.report.litres import SHORT_STRESS
 
 
 def season_json(season: Season) -> dict[str, Any]:
@@ -46,16 +49,60 @@ def season_json(season: Season) -> dict[str, Any]:
         "worst_need_error_any_day": _share(spread(p.need_error_worst for p in season.plants)[0]),
         "worst_delivery_error_any_day": _share(spread(p.delivery_error_worst for p in season.plants)[0]),
         "store": [{"date": d.day.isoformat(), "usable_l": _litres(d.usable_l)} for d in season.days],
+        "days": _days(season),
         "leak_l": _litres(season.leak_l),
         "overflow_l": _litres(season.overflow_l),
         "floor_reached": season.floor_reached.isoformat() if season.floor_reached else None,
         "fixed_timer_dry_days": season.timer_dry_days,
         "alerts": [
-            {"at": a.at.isoformat(), "kind": a.kind, "text": a.text, "subject": a.subject, "advice": a.advice}
+            {
+                "at": a.at.isoformat(),
+                "kind": a.kind,
+                "text": a.text,
+                "subject": a.subject,
+                "advice": a.advice,
+                "days_before_floor": _lead_d(a, season.floor_reached),
+            }
             for a in season.alerts
         ],
         "rules_broken": list(season.rules_broken),
     }
+
+
+def _days(season: Season) -> list[dict[str, Any]]:
+    """Each day as it truly was; ``short``: plants that drew less than they could use, by the controller's
+    balance; None for a day that it has not balanced."""
+    zone_of = {p.id: season.site.zone_of(p.id).id for p in season.site.plants}
+    # A day may have been balanced again: the last word counts.
+    roots = {(root.day, root.plant): root for record in season.root_days for root in record.root_zones}
+    balanced = {day for day, _ in roots}
+    short: dict[date, list[str]] = {day: [] for day in balanced}
+    for (day_of, plant), root in roots.items():
+        if root.stress > SHORT_STRESS:
+            short[day_of].append(plant)
+    found = []
+    for day in season.days:
+        watered = dict.fromkeys((z.id for z in season.site.zones), 0.0)
+        for plant, litres in day.given_l:
+            watered[zone_of[plant]] += litres
+        found.append(
+            {
+                "date": day.day.isoformat(),
+                "rain_mm": day.rain_mm,
+                "et0_mm": round(day.et0_mm, 2),
+                "watered_l": {zone: _litres(litres) for zone, litres in watered.items()},
+                "usable_l": _litres(day.usable_l),
+                "short": short.get(day.day),
+            }
+        )
+    return found
+
+
+def _lead_d(alert: Alert, floor_reached: datetime | None) -> float | None:
+    """Days from the warning to the floor; None for any other message, or where it was never reached."""
+    if alert.kind not in ("near_empty", "runs_out") or floor_reached is None:
+        return None
+    return round((floor_reached - alert.at).total_seconds() / 86400.0, 1)
 
 
 def _plant(plant: PlantSeason) -> dict[str, Any]:

@@ -19,6 +19,7 @@ from scheduler.control.effects import (
     Note,
     RaiseAlert,
     RecordBooking,
+    RecordDay,
     RecordIntent,
     RecordLearning,
     RecordPlan,
@@ -58,6 +59,7 @@ class Log:
     bookings: list[Booking] = field(default_factory=list)
     alerts: list[Alert] = field(default_factory=list)
     learned: list[RecordLearning] = field(default_factory=list)
+    root_days: list[RecordDay] = field(default_factory=list)
     notes: list[tuple[datetime, str]] = field(default_factory=list)
     sequence: list[tuple[str, str]] = field(default_factory=list)  # ("intent" | "order", order id)
 
@@ -167,6 +169,8 @@ class VirtualShell:
                 self.log.alerts.append(alert)
             case RecordLearning():
                 self.log.learned.append(effect)
+            case RecordDay():
+                self.log.root_days.append(effect)
             case Note(text):
                 self.log.notes.append((self.garden.clock, text))
             case _:

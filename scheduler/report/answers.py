@@ -187,9 +187,23 @@ class StoreDayAnswer(Answer):
 
 
 class SeasonAlertAnswer(Answer):
+    """``days_before_floor``: of a warning of the water's end, the days it came before it."""
+
     at: datetime
     kind: str
     text: str
+    days_before_floor: float | None = None
+
+
+class RehearsedDayAnswer(Answer):
+    """A day as it truly was; ``short``: plants that drew less than they could use, None: not balanced yet."""
+
+    date: date
+    rain_mm: float | None
+    et0_mm: float
+    watered_l: dict[str, float]  # by zone
+    usable_l: float
+    short: list[str] | None
 
 
 class RehearseAnswer(Answer):
@@ -200,6 +214,7 @@ class RehearseAnswer(Answer):
     worst_delivery_error: float | None
     fixed_timer_worst_error: float | None
     store: list[StoreDayAnswer]
+    days: list[RehearsedDayAnswer] = []
     alerts: list[SeasonAlertAnswer]
     rules_broken: list[str]
 

@@ -7,7 +7,10 @@ from datetime import datetime
 from scheduler.report.answers import RehearseAnswer
 from scheduler.report.plan import Columns, Rows
 from scheduler.site.model import Site
-from scheduler.site.showing import show_volume
+from scheduler.site.showing import show_rain, show_volume
+
+# Less is a drop.
+LEAST_L = 0.05
 
 
 def _error(share: float | None) -> str:
@@ -45,6 +48,46 @@ def season_rows(site: Site, answer: RehearseAnswer) -> list[tuple[str, Columns, 
         "set once in spring, would have given"
     )
     return [(title, columns, rows)]
+
+
+def day_rows(site: Site, answer: RehearseAnswer) -> tuple[Columns, Rows]:
+    """Day by day: rain, what each zone was given, what is left, and which plants stood short."""
+    units, zone = site.units, site.place.timezone
+    told = {a.at.astimezone(zone).date(): a for a in answer.alerts}
+    rows = []
+    for day in answer.days:
+        alert = told.get(day.date)
+        lead = alert.days_before_floor if alert is not None else None
+        ahead = f" ({lead:.0f} d ahead)" if lead is not None and lead > 0.0 else ""
+        rows.append(
+            [
+                f"{day.date:%a %d %b}",
+                show_rain(day.rain_mm, units) if day.rain_mm else "-" if day.rain_mm == 0.0 else "?",
+                *(
+                    show_volume(litres, units) if litres >= LEAST_L else "-"
+                    for litres in day.watered_l.values()
+                ),
+                show_volume(day.usable_l, units),
+                _names(site, day.short) if day.short is not None else "not known yet",
+                alert.kind.replace("_", " ") + ahead if alert is not None else "",
+            ]
+        )
+    columns: Columns = [("day", "left"), ("rain", "right")]
+    columns += [(site.zone(z.id).name, "right") for z in site.zones]
+    columns += [("can be used", "right"), ("stood short", "left"), ("told", "left")]
+    return columns, rows
+
+
+def _names(site: Site, plants: list[str]) -> str:
+    """All plants, a whole zone by its name."""
+    left = set(plants)
+    names = []
+    for zone in site.zones:
+        mine = {p.id for p in site.plants if site.zone_of(p.id).id == zone.id}
+        if mine and mine <= left:
+            names.append(f"all of {zone.name}")
+            left -= mine
+    return ", ".join([*names, *(site.plant(p).name for p in plants if p in left)])
 
 
 def season_words(site: Site, answer: RehearseAnswer) -> list[str]:
