@@ -134,7 +134,7 @@ def _hear(turn: Turn, event: Event) -> None:
         case events.RequestMade(request):
             people.hear_request(turn, request)
         case events.RainMeasured(day, rain_mm):
-            people.take_rain(turn, day, rain_mm)
+            people.take_gauge(turn, day, rain_mm)
         case events.GardenTested():
             turn.change(tested=event)
         case events.StoreFailed(text):
@@ -181,8 +181,9 @@ def _routine(turn: Turn) -> None:
         if turn.state.base_day is None:  # a new garden whose clock became known only now
             yesterday = turn.local_day - timedelta(days=FIRST_DAYS)
             turn.change(base_day=yesterday, balanced_day=yesterday)
-        balance_days(turn)
+        # The day's water first: what the barrels saw of its rain belongs to the balance of the roots.
         waterbook.keep_book(turn)
+        balance_days(turn)
         schedule.plan_if_due(turn)
     people.serve_waiting(turn)
     run = schedule.next_run(turn.state)

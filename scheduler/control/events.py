@@ -99,7 +99,7 @@ class RequestMade:
 
 @dataclass(frozen=True, slots=True)
 class RainMeasured:
-    """Rain of a past local day, typed or from a gauge."""
+    """Rain of a past local day by the garden's own gauge."""
 
     day: date
     rain_mm: float

@@ -12,6 +12,7 @@ from scheduler.agronomy.rootzone import effective_rain_mm
 from scheduler.agronomy.weather import DayWeather, merged
 from scheduler.control.effects import Booking, Intent, Note, RecordBooking, RecordDay, RootZoneRecord
 from scheduler.control.orders import RunOutcome
+from scheduler.control.rain import believed_rain
 from scheduler.control.state import OpenIntent, Proof, State, Turn, WaterDraw
 from scheduler.planning.garden import Expected, expected_litres
 from scheduler.site.model import Valve, Zone
@@ -278,12 +279,8 @@ def weather_of(state: State, day: date) -> tuple[DayWeather, ReferenceEt]:
     """A day's weather and reference ET: what stands in for a fresh forecast where there was none; without a
     temperature, ET from the known days around it."""
     weather = next((d for d in state.weather if d.day == day), DayWeather(day))
-    if day not in state.rain_known:
-        # Only a forecast of it was ever fetched: its temperatures serve, its rain may not have fallen.
-        weather = replace(weather, rain_mm=None)
-    typed = next((mm for on, mm in reversed(state.rain_typed) if on == day), None)
-    if typed is not None:
-        weather = replace(weather, rain_mm=typed)
+    # Where only a forecast of it was ever fetched its temperatures serve, its rain may not have fallen.
+    weather = replace(weather, rain_mm=believed_rain(state, day).rain_mm)
     estimate = state.outlook.et0_on(day) if state.outlook is not None else None
     if state.outlook is not None and estimate is not None:
         if state.outlook.origin(day, "tmin_c")[0] == STORED_YEARS:

@@ -252,6 +252,19 @@ def _rained(turn: Turn, request: Request) -> None:
     _answer(turn, request, True, text + " It counts before what the weather service says.")
 
 
+def take_gauge(turn: Turn, day: date, rain_mm: float) -> None:
+    """A day's rain by the garden's gauge; a person's word, and what is on record, goes before it."""
+    known = any(on == day for on, _ in turn.state.rain_typed)
+    oldest = turn.state.base_day
+    if known or not 0.0 <= rain_mm <= RAIN_MOST_MM or (oldest is not None and day <= oldest):
+        return
+    turn.emit(
+        RecordRain(day, rain_mm, "rain gauge", turn.now.wall),
+        Note(f"The rain gauge had {show_rain(rain_mm, turn.state.site.units)} on {day:%A %d %B}."),
+    )
+    take_rain(turn, day, rain_mm)
+
+
 def take_rain(turn: Turn, day: date, rain_mm: float) -> None:
     """Rain of a day as measured in the garden, typed or by a gauge: the balances are worked out again."""
     turn.change(rain_typed=(*turn.state.rain_typed, (day, rain_mm))[-TYPED_KEPT:])

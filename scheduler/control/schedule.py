@@ -11,9 +11,10 @@ from scheduler.agronomy.weather import Outlook
 from scheduler.control.choosing import choices_of
 from scheduler.control.effects import Intent, Note, RecordIntent, RecordPlan, SendOrder
 from scheduler.control.leaks import leak_slope_m_h, learn_leak_before_run
-from scheduler.control.ledger import order_open_s, weather_of, zones_after_today
+from scheduler.control.ledger import REVISED_DAYS, order_open_s, weather_of, zones_after_today
 from scheduler.control.order_ids import last_used, order_id
 from scheduler.control.orders import Order
+from scheduler.control.rain import believed_rain
 from scheduler.control.shortage import ration_now
 from scheduler.control.state import OpenIntent, State, Turn
 from scheduler.control.transitions import next_phase
@@ -202,10 +203,23 @@ def _sources(turn: Turn) -> tuple[PlanSource, ...]:
             found.append(PlanSource("et0", text, state.outlook.fetched_at))
         through = max(state.rain_known, default=None)
         ends = local_midnight(through + timedelta(days=1), state.site.place.timezone) if through else None
-        found.append(PlanSource("past_weather", state.outlook.source, ends))
+        found.append(PlanSource("past_weather", state.outlook.source + _rain_words(turn), ends))
     if state.flow.updated is not None:
         found.append(PlanSource("flow", "the fall of the level in earlier runs", state.flow.updated))
     return tuple(found)
+
+
+def _rain_words(turn: Turn) -> str:
+    """Which of the last days' rain is not as the service told it, and whose word it is."""
+    days = (turn.local_day - timedelta(days=n) for n in range(REVISED_DAYS, 0, -1))
+    found = {day: believed_rain(turn.state, day) for day in days}
+    units = turn.state.site.units
+    said = [
+        f"{show_rain(rain.rain_mm, units)} of {day:%d %B} {rain.source}"
+        for day, rain in found.items()
+        if rain.source != "told"
+    ]
+    return f" (rain: {'; '.join(said)})" if said else ""
 
 
 def held_zones(turn: Turn) -> frozenset[str]:

@@ -14,19 +14,14 @@ from datetime import date, timedelta
 
 from scheduler.control.effects import RecordWaterDay
 from scheduler.control.ledger import REVISED_DAYS
+from scheduler.control.rain import ROOF_SD_SHARE, level_sd_l, measured_mm, told_mm
 from scheduler.control.state import State, Turn, WaterBook
-from scheduler.sensing.level import SLOW_SD_M
 from scheduler.supply.roof import overflow_l, roof_catch_l
 
-# Readings whose mean is the level of one instant, for its noise (as the belief takes them).
-READINGS_OF_ONE_LEVEL = 12
-# Share of a roof's catch that is left open, one sd. With the garden's own gauge it is the coefficient's (from
-# memory: 15 to 25 % between storms; the trade lists 0.75 to 0.95 by material); a weather service tells the
-# rain of a grid cell some kilometres wide, and a shower falls beside (from memory: half and more on a day).
-OWN_GAUGE_SD_SHARE = 0.2
+# Share of a roof's catch that is left open, one sd, where a weather service told the rain: it is that of a
+# grid cell some kilometres wide, and a shower falls beside (from memory: half and more on a day). With the
+# garden's own gauge it is the coefficient's, ROOF_SD_SHARE.
 SERVICE_SD_SHARE = 0.5
-# Share of booked water that the model leaves open, one sd, where the level has not proven it.
-DRAWN_SD_SHARE = 0.05
 
 
 def keep_book(turn: Turn) -> None:
@@ -109,32 +104,14 @@ def _with_rain(state: State, day: RecordWaterDay) -> RecordWaterDay:
 
 def _rest_sd_l(state: State, day: RecordWaterDay, caught_l: float) -> float:
     """One sd of the rest. The sensor's constant zero cancels between the day's two levels."""
-    assert day.start_l is not None and day.end_l is not None
-    noise_m = state.site.sensor.noise_m if state.site.sensor is not None else SLOW_SD_M
-    level_sd_m = math.hypot(noise_m / math.sqrt(READINGS_OF_ONE_LEVEL), SLOW_SD_M)
-    stage = state.model.stage
-    per_m = 1000.0 * stage.area_m2(stage.level_m((day.start_l + day.end_l) / 2.0))
-    leak_sd_l = 24.0 * state.leak.sd_lph if state.leak is not None else 0.0
-    return math.hypot(
-        math.sqrt(2.0) * level_sd_m * per_m,
-        (OWN_GAUGE_SD_SHARE if _typed_mm(state, day.day) is not None else SERVICE_SD_SHARE) * caught_l,
-        DRAWN_SD_SHARE * day.drawn_l,
-        leak_sd_l,
-    )
+    own = measured_mm(state, day.day) is not None
+    return math.hypot(level_sd_l(state, day), (ROOF_SD_SHARE if own else SERVICE_SD_SHARE) * caught_l)
 
 
 def _rain_mm(state: State, day: date) -> float | None:
-    """Rain of a day that is over; None while only a forecast of it is known."""
-    typed = _typed_mm(state, day)
-    if typed is not None:
-        return typed
-    if day not in state.rain_known:
-        return None
-    return next((d.rain_mm for d in state.weather if d.day == day), None)
-
-
-def _typed_mm(state: State, day: date) -> float | None:
-    return next((mm for on, mm in reversed(state.rain_typed) if on == day), None)
+    """Rain of a day that is over as it was told, not as the barrels saw it: what does not fit is to show."""
+    own = measured_mm(state, day)
+    return own if own is not None else told_mm(state, day)
 
 
 @dataclass(frozen=True, slots=True)

@@ -34,6 +34,7 @@ from scheduler.link.messages import (
     read_state,
     topic,
 )
+from scheduler.link.rain_gauge import rain_topic, read_tips
 from scheduler.link.signing import STATE_BYTES_MAX, UntrustedMessageError
 from scheduler.site.errors import LinkError
 from scheduler.site.model import Site
@@ -79,6 +80,7 @@ class NodeLink:
         username: str | None = None,
         password: str | None = None,
         on_nudge: Callable[[], None] | None = None,
+        on_rain: Callable[[int, datetime], None] | None = None,
         on_trouble: Callable[[str], None] | None = None,
         tls_ca_file: str | None = None,
         now: Callable[[], datetime] = lambda: datetime.now(UTC),
@@ -94,6 +96,7 @@ class NodeLink:
         self._tls_ca_file = tls_ca_file
         self._on_event = on_event
         self._on_nudge = on_nudge or (lambda: None)
+        self._on_rain = on_rain
         self._on_trouble = on_trouble or (lambda _text: None)
         self._now = now
         self._draw = draw
@@ -214,6 +217,8 @@ class NodeLink:
             self._trouble = f"the broker at {self._host}:{self._port} refused {self._username!r}: {code}"
             return
         client.subscribe([(topic("state", self._node), 1), (topic("nudge", self._site.id), 1)])
+        if self._on_rain is not None:
+            client.subscribe(rain_topic(self._site.id), 1)
         with self._lock:
             self._up = True
             self._fresh.forget()
@@ -224,6 +229,12 @@ class NodeLink:
     def _message(self, _client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage) -> None:
         if message.topic == topic("nudge", self._site.id):
             self._on_nudge()
+        elif message.topic == rain_topic(self._site.id) and self._on_rain is not None:
+            tips = None if message.retain else read_tips(bytes(message.payload))
+            if tips is None:  # a retained count is of nobody knows when
+                self._distrust("a rain gauge's count that was retained or is none")
+            else:
+                self._on_rain(tips, self._now())
         elif message.topic == topic("state", self._node):
             self._state(message)
 

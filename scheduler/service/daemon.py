@@ -24,6 +24,7 @@ from scheduler.service.health import Health
 from scheduler.service.keeping import SAVED_AT, SYNCED_BOOT
 from scheduler.service.lock import SiteLock, lock_path
 from scheduler.service.loop import Loop
+from scheduler.service.rain import GaugeDays
 from scheduler.service.secrets import Secrets
 from scheduler.service.shell import Shell
 from scheduler.service.timers import Timers
@@ -137,7 +138,7 @@ class Daemon:
             set_timer=lambda in_s, call: timers.once("wake", in_s, call),
             on_jump=timers.wake_up,
         )
-        link = self._link(loop, clock)
+        link = self._link(loop, clock, store)
         alerts = self._alerts(store, clock)
         fetching = self._weather(clock, loop, timers, store)
         shell = Shell(
@@ -169,7 +170,7 @@ class Daemon:
             alerts.stop(within_s=2.0)
             log.info("Ended.")
 
-    def _link(self, loop: Loop, clock: Clock) -> NodeLink:
+    def _link(self, loop: Loop, clock: Clock, store: Store) -> NodeLink:
         parts = self._parts
         password = parts.broker_password or self._secrets.get("broker_password")
         user = parts.broker_user or self._env.get(USER_VARIABLE) or (DEFAULT_USER if password else None)
@@ -184,10 +185,15 @@ class Daemon:
             username=user,
             password=password,
             on_nudge=loop.nudge,
+            on_rain=self._rain(loop, store),
             on_trouble=lambda text: log.warning("%s", text),
             now=lambda: clock.now().wall,
             tls_ca_file=self._env.get(TLS_CA_VARIABLE),
         )
+
+    def _rain(self, loop: Loop, store: Store) -> Callable[[int, datetime], None] | None:
+        gauge = self.site.rain_gauge
+        return GaugeDays(gauge, self.site.place, loop.post, store).heard if gauge is not None else None
 
     def _alerts(self, store: Store, clock: Clock) -> Deliverer:
         return Deliverer(

@@ -20,6 +20,7 @@ from scheduler.site.model import (
     Person,
     Plant,
     Point,
+    RainGauge,
     Reserve,
     Roof,
     Site,
@@ -61,6 +62,7 @@ def build_site(site: Record) -> Site:
         people=tuple(
             Person(p.get("name"), p.get("channel"), p.get("urgent_only")) for p in site.many("person")
         ),
+        rain_gauge=RainGauge(gauge.get("tip")) if (gauge := site.one("rain_gauge")) else None,
     )
 
 

@@ -229,6 +229,13 @@ class Person:
 
 
 @dataclass(frozen=True, slots=True)
+class RainGauge:
+    """A tipping gauge: ``tip_mm`` is the rain that fills its spoon once."""
+
+    tip_mm: float
+
+
+@dataclass(frozen=True, slots=True)
 class Broker:
     host: str = "127.0.0.1"
     port: int = 1883
@@ -264,6 +271,7 @@ class Site:
     sensor: LevelSensor | None = None
     roof: Roof | None = None
     people: tuple[Person, ...] = ()
+    rain_gauge: RainGauge | None = None
 
     def zone(self, zone_id: str) -> Zone:
         """The zone of that id; KeyError names those that exist."""

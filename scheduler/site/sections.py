@@ -248,6 +248,18 @@ SENSOR = Section(
     ),
 )
 
+RAIN_GAUGE = Section(
+    "A tipping rain gauge in the garden that tells its count over MQTT.",
+    (
+        Field(
+            "tip",
+            Quantity("rain", 0.05, 5.0, "from 0.05 to 5 mm"),
+            "rain that fills its spoon once, from its maker or a poured measure",
+            required=True,
+        ),
+    ),
+)
+
 FORECAST_SERVICES = ("open-meteo", "met-norway", "us-weather", "file")
 
 FORECAST = Section(
@@ -328,6 +340,7 @@ SITE = Section(
         Field("plant", Table(PLANT, "list", "[[plant]]"), "the plants", required=True),
         Field("roof", Table(ROOF, header="[roof]"), "the roof that feeds the barrels"),
         Field("sensor", Table(SENSOR, header="[sensor]"), "the level sensor"),
+        Field("rain_gauge", Table(RAIN_GAUGE, header="[rain_gauge]"), "a rain gauge of the garden's own"),
         Field("forecast", Table(FORECAST, header="[forecast]"), "the forecast", required=True),
         Field("window", Table(WINDOW, "list", "[[window]]"), "when watering may happen", required=True),
         Field("person", Table(PERSON, "list", "[[person]]"), "people to tell"),
