@@ -36,7 +36,7 @@ REACH_WORDS: dict[Reach, str] = {
 # A barrel narrower than this cannot show its water; all are then drawn wider.
 LEAST_BARREL = 11.0
 GAP_M = 0.12
-LETTERS_MAX = 20
+LETTERS_MAX = 24
 # NIST Handbook 44 Appendix C, exact.
 METRE_PER_INCH = 0.0254
 
@@ -52,10 +52,11 @@ class Format:
     letter: float  # width of a letter of the bands
     column: float  # least distance of two plants
     line: float  # least distance of two levels' names
+    mark: float  # radius of an emitter
 
 
-NARROW = Format("narrow", 344.0, 96.0, 190.0, 6.6, 23.0, 14.0)
-WIDE = Format("wide", 720.0, 118.0, 270.0, 7.2, 26.0, 16.0)
+NARROW = Format("narrow", 344.0, 96.0, 190.0, 7.5, 23.0, 14.0, 2.7)
+WIDE = Format("wide", 720.0, 118.0, 270.0, 7.8, 26.0, 16.0, 3.6)
 TOP, RIGHT, KNEE = 26.0, 14.0, 20.0
 
 
@@ -271,10 +272,10 @@ def _pipes(drawing: Drawing, section: LongSection, frame: _Frame) -> None:
 def _emitters(drawing: Drawing, section: LongSection, frame: _Frame) -> None:
     for emitter in section.emitters:
         look = reach(emitter.flows_lph)
-        drawing.paths += mark(look, frame.x(emitter.along_m), frame.y(emitter.height_m))
+        drawing.paths += mark(look, frame.x(emitter.along_m), frame.y(emitter.height_m), drawing.format.mark)
 
 
-def mark(look: Reach, x: float, y: float, r: float = 3.6) -> list[Path]:
+def mark(look: Reach, x: float, y: float, r: float) -> list[Path]:
     """An emitter's shape: full, half full, a cross, an empty ring. Shape tells it, not colour."""
     ring = f"M{x - r:.1f} {y:.1f}a{r} {r} 0 1 0 {2 * r} 0a{r} {r} 0 1 0 {-2 * r} 0Z"
     if look == "dry":

@@ -183,7 +183,9 @@ def _well(facts: Facts) -> Standing:
         count = len(facts.coming)
         zones = "1 zone is" if count == 1 else f"{count} zones are"
         return Standing("well", "well", f"All is well: {zones} watered next, {_when(facts)}.")
-    return Standing("well", "well", "All is well: nothing needs water today.")
+    coming = min(status.coming, key=lambda run: run.day, default=None)
+    foreseen = f"; the next run is foreseen for {coming.day:%A %d %B}" if coming is not None else ""
+    return Standing("well", "well", f"All is well: nothing more is watered today{foreseen}.")
 
 
 def _when(facts: Facts) -> str:

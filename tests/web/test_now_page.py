@@ -1,0 +1,219 @@
+"""The first page says how the garden stands, in each state, and never shows what is not known."""
+
+from __future__ import annotations
+
+import re
+import time
+from dataclasses import replace
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+
+from scheduler.control.effects import Alert, AlertKind, ClearAlert, RaiseAlert, RecordStop
+from scheduler.control.orders import Order
+from tests.support.gardens import small_garden
+from tests.support.page_garden import PageGarden, heading, plain
+
+# What may go over the wire for the first view (the project's own target).
+FIRST_VIEW_BYTES = 60_000
+
+
+def _page(page: PageGarden) -> str:
+    answer = page.client.get("/")
+    assert answer.status_code == 200
+    return answer.text
+
+
+def _raise(page: PageGarden, kind: AlertKind, text: str) -> None:
+    alert = Alert(kind, "", f"{page.site.name}: {text}", "Look at it.", False, page.now())
+    page.store.write([RaiseAlert(alert)])
+
+
+def test_when_all_is_well_there_is_nothing_to_do(started: PageGarden) -> None:
+    page = _page(started)
+    assert heading(page) == "All is well: 2 zones are watered next, today from 05:00."
+    assert "There is nothing to do." in plain(page)
+
+
+def test_water_is_told_with_its_error_its_reserve_and_its_age(started: PageGarden) -> None:
+    words = plain(_page(started))
+    # 60 cm in two drums of 58 cm: 2 * pi/4 * 5.8^2 * 6 dm3 = 317.0 L; a reserve of 40 L.
+    assert "317 L in all above the outlet, 40.0 L of it kept as reserve" in words
+    assert "277 L ± " in words
+    assert re.search(r"Level 60\.\d cm ± \d\.\d cm above the outlet, read just now", words)
+
+
+def test_days_left_are_a_span_and_the_next_run_has_its_reasons(started: PageGarden) -> None:
+    words = plain(_page(started))
+    assert re.search(r"How long does it last\? \d+ to (over )?\d+ days", words)
+    assert re.search(r"Pots, today 05:00, open \d+ min for \d+\.\d L\. Tomato is due", words)
+    assert "so 13.9 L take" in words
+
+
+def test_owners_of_us_units_read_gallons_and_inches(tmp_path: Path) -> None:
+    page = PageGarden(tmp_path, site=replace(small_garden(), units="us"))
+    page.start()
+    page.let_in()
+    words = plain(_page(page))
+    # 317.0 L are 83.7 US gallons of 3.785 L, 60 cm are 23.6 in.
+    gallons = re.search(r"(\d\d\.\d) gal in all", words)
+    assert gallons is not None and float(gallons[1]) == pytest.approx(83.7, abs=0.2)
+    assert re.search(r"Level 23\.[67] in", words)
+    assert not re.search(r"\d (L|cm|mm)\b", words)
+    page.close()
+
+
+def test_last_run_is_told_as_wanted_against_given(started: PageGarden) -> None:
+    order = _run_to_its_end(started)
+    words = plain(_page(started))
+    booking = next(
+        b for b in started.store.bookings_since(started.now().date()) if b.order_id == order.order_id
+    )
+    given, wanted = re.findall(r"Did the last run give what it should\? ([\d.]+) L of ([\d.]+) L", words)[0]
+    assert float(given) == pytest.approx(booking.volume_l, abs=0.06)
+    assert float(wanted) == pytest.approx(13.9, abs=0.3)
+    assert "the level could not tell" in words or "the level in the barrels says" in words
+
+
+def _run_to_its_end(page: PageGarden) -> Order:
+    driver = page.driver
+    while not driver.orders():
+        driver.wait(300)
+    order = driver.orders()[0]
+    driver.node.opens(order)
+    driver.wait(60, every_s=30)
+    page.hear()
+    assert heading(_page(page)).startswith("Watering now: Pots")
+    driver.wait(order.open_ms / 1000.0, every_s=120)
+    driver.node.ends(order)
+    page.hear()
+    return order
+
+
+# ---- What may be wrong ------------------------------------------------------------------------------------
+
+
+def test_before_the_first_start_nothing_is_known_and_the_garden_is_drawn(page: PageGarden) -> None:
+    page.let_in()
+    text = _page(page)
+    assert heading(text) == "Nothing is known of this garden yet: its service has not run here."
+    words = plain(text)
+    assert "Not known. It was never read." in words
+    assert "whether it gets water is not known" in words
+    assert "the level is not known" in words
+    assert not re.search(r"\d L ", words)
+
+
+def test_on_the_first_day_the_first_reading_is_waited_for(page: PageGarden) -> None:
+    page.driver.node.level_m = None
+    page.serve()
+    page.begin()
+    page.let_in()
+    assert heading(_page(page)) == "The first day: no water level was read yet, so nothing is planned by it."
+
+
+def test_an_unknown_level_is_not_the_last_level(started: PageGarden) -> None:
+    started.driver.node.level_m = None
+    started.driver.wait(7 * 3600, every_s=600)
+    started.hear()
+    text = _page(started)
+    assert "The water level is not known" in heading(text)
+    words = plain(text)
+    assert "It was last known on Friday 20 July" in words
+    assert "317 L" not in words
+    assert 'class="water"' not in text
+    assert "barrel unknown" in text
+    assert "Tell a measured level" in words
+
+
+def test_a_silent_node_is_one_thing_to_do(started: PageGarden) -> None:
+    started.driver.wait(3 * 3600, every_s=600, speaking=False)
+    started.settle()
+    text = _page(started)
+    assert heading(text).startswith("The valve node is not heard")
+    assert "whether the valves are shut is not known" in heading(text)
+    assert "Look at power and radio of the shed box." in plain(text)
+
+
+def test_a_valve_not_proven_shut_comes_before_everything(started: PageGarden) -> None:
+    _raise(started, "valve_not_shut", "a valve is not proven shut")
+    started.store.write([RecordStop(True, "Ben", started.now())])
+    text = _page(started)
+    assert heading(text).startswith("A valve is not proven shut")
+    assert "Go and shut the hand tap at the barrels." in plain(text)
+    assert 'class="standing go-now"' in text
+    assert "All watering is stopped by Ben." in plain(text)
+
+
+def test_a_stop_says_who_and_whether_the_valves_are_shut(started: PageGarden) -> None:
+    started.store.write([RecordStop(True, "Ben", started.now())])
+    text = _page(started)
+    assert heading(text) == "All watering is stopped by Ben. The node says that every valve is shut."
+    assert "start again" in plain(text).lower()
+
+
+def test_a_service_that_is_away_is_told(started: PageGarden) -> None:
+    started.lock.release()
+    assert heading(_page(started)).startswith("The service that waters this garden is not running")
+
+
+def test_an_unknown_clock_is_told(started: PageGarden) -> None:
+    _raise(started, "clock_unknown", "the time of day is not known")
+    assert heading(_page(started)) == "The time of day is not known to the Pi: nothing starts by the clock."
+
+
+def test_a_stale_forecast_is_told_with_its_age(started: PageGarden) -> None:
+    started.driver.wait(26 * 3600, every_s=1800)
+    started.hear()
+    page = _page(started)
+    assert "The weather forecast is 26 h 01 min old" in plain(page)
+
+
+def test_other_alerts_are_told_in_their_own_words_until_they_are_over(started: PageGarden) -> None:
+    _raise(started, "supply_low", "the valve's supply is at 11.5 V.")
+    assert heading(_page(started)) == "The valve's supply is at 11.5 V."
+    started.store.write([ClearAlert("supply_low", "", started.now())])
+    assert heading(_page(started)).startswith("All is well")
+
+
+def test_a_damaged_store_is_told_and_the_page_still_stands(started: PageGarden) -> None:
+    for ending in ("-wal", "-shm", ""):
+        started.store_path.with_name(started.store_path.name + ending).unlink()
+    started.store_path.write_bytes(b"this is no store" * 300)
+    text = _page(started)
+    assert heading(text).startswith("What is kept of this garden cannot be read")
+
+
+# ---- Size -------------------------------------------------------------------------------------------------
+
+
+def test_the_first_view_is_small_and_asks_nothing_of_anybody_else(started: PageGarden) -> None:
+    page = _page(started)
+    parts = re.findall(r'(?:href|src)="(/static/[^"]+)"', page)
+    began = time.perf_counter()
+    sizes = {"/": len(started.client.get("/").content)}
+    print(f"server time of the first page, drawing and all: {1000 * (time.perf_counter() - began):.0f} ms")
+    for part in parts:
+        answer = started.client.get(part)
+        assert answer.status_code == 200, part
+        sizes[part] = len(answer.content)
+    print(f"bytes before packing: {sizes}")
+    assert len(sizes) == 4
+    assert sum(sizes.values()) < FIRST_VIEW_BYTES
+    assert not re.findall(r'(?:href|src|action)="(?:https?:)?//', page)
+    assert " style=" not in page
+    assert "<style" not in page
+    assert not re.search(r"<script(?! src=)", page)
+    assert not re.search(r" on[a-z]+=", page)
+
+
+def test_a_mark_changes_when_the_page_does(started: PageGarden) -> None:
+    def mark() -> str:
+        return str(started.client.get("/fresh").json()["mark"])
+
+    before = mark()
+    assert mark() == before
+    assert f'data-mark="{before}"' in _page(started)
+    started.store.write([RecordStop(True, "Ben", started.now() + timedelta(seconds=1))])
+    assert mark() != before
