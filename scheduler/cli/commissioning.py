@@ -1,13 +1,13 @@
-"""Commands of the day when a garden is proven: commission."""
+"""Commands of the day when a garden is proven, and after it: commission, sheet, drift."""
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import typer
 
+from scheduler.cli import present
 from scheduler.cli.printing import say, say_json, say_table
 from scheduler.cli.running import login_name
 from scheduler.cli.sites import SITE_HELP, find_site
@@ -25,6 +25,7 @@ def add_to(app: typer.Typer) -> None:
         "--zone pots --from cans.toml"
     )(commission)
     app.command(epilog="Example: fallinghead sheet site.toml --html sheet.html")(sheet)
+    app.command(epilog="Example: fallinghead drift site.toml")(drift)
 
 
 def commission(
@@ -86,7 +87,7 @@ def _list(site: Site, store: Store, json: bool) -> None:
     answer = steps_answer(
         site,
         store.test_records(),
-        datetime.now(UTC),
+        present.now(),
         store=str(store.path),
         half_done=draft_words(draft) if draft is not None else None,
     )
@@ -110,7 +111,7 @@ def _from_file(
     from scheduler.survey.sense import questions
     from scheduler.survey.tests_done import site_mark
 
-    now = datetime.now(UTC)
+    now = present.now()
     test = read_test(path, site, step, zone, who, now)
     asked = questions(site, test.record)
     if asked and not (sure or test.sure):
@@ -133,6 +134,7 @@ def sheet(
     json: bool = JSON,
 ) -> None:
     """Write the commissioning sheet: what each test found, how surely, against last time; what is due."""
+    from scheduler.report.drift import drift_answer
     from scheduler.report.sheet import sheet_answer
     from scheduler.site.errors import UsageError
 
@@ -140,7 +142,8 @@ def sheet(
     if html is None and not json:
         raise UsageError("say where to write it, such as --html sheet.html, or --json for a program")
     with _open_store(garden) as store:
-        answer = sheet_answer(garden, store.test_records(), datetime.now(UTC))
+        now = present.now()
+        answer = sheet_answer(garden, store.test_records(), now, drift_answer(garden, store, now))
     if html is not None:
         from scheduler.report.sheet_page import sheet_page
 
@@ -152,3 +155,20 @@ def sheet(
         say_json(answer)
     else:
         say(f"The sheet is in {html}.")
+
+
+def drift(site: str = typer.Argument(None, help=SITE_HELP, metavar="SITE"), json: bool = JSON) -> None:
+    """Say whether each zone still gives what its tested curve says: clogging, leaks, lost emitters.
+
+    By the fall of the level in the runs since the test. It changes nothing: a new test accepts a new curve.
+    """
+    from scheduler.report.drift import drift_answer, drift_words
+
+    garden = find_site(site)
+    with _open_store(garden) as store:
+        answer = drift_answer(garden, store, present.now())
+    if json:
+        say_json(answer)
+        return
+    for line in drift_words(answer, site or "SITE"):
+        say(line)

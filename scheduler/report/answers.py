@@ -659,6 +659,7 @@ class SheetAnswer(Answer):
     zones: list[SheetZoneAnswer]
     advice: list[str]
     cautions: list[str]
+    drift: list[str]  # of each zone with runs enough since its test
     due: list[SheetDueAnswer]
     doubts: list[str]
 

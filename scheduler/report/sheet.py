@@ -9,6 +9,7 @@ import numpy as np
 
 from scheduler.planning.garden import GardenModel, garden_model
 from scheduler.report.answers import (
+    DriftAnswer,
     SheetAnswer,
     SheetCanAnswer,
     SheetCurveAnswer,
@@ -45,8 +46,11 @@ _CAUTIONS = (
 )
 
 
-def sheet_answer(site: Site, kept: Sequence[Kept], now: datetime) -> SheetAnswer:
-    """The sheet of a garden by its kept tests; ``now`` gives its date and what is due."""
+def sheet_answer(
+    site: Site, kept: Sequence[Kept], now: datetime, drift: DriftAnswer | None = None
+) -> SheetAnswer:
+    """The sheet of a garden by its kept tests; ``now`` gives its date and what is due, ``drift`` what the
+    runs since the tests say."""
     tests = standing(kept)
     newest = max((k.record.at for k in tests), default=None)
     earlier = [k for k in tests if newest is not None and k.record.at < newest - VISIT]
@@ -72,6 +76,7 @@ def sheet_answer(site: Site, kept: Sequence[Kept], now: datetime) -> SheetAnswer
         zones=zones,
         advice=_advice(built.site, {z.id for z in zones if z.turns}),
         cautions=list(_CAUTIONS),
+        drift=[z.text for z in drift.zones if z.index is not None] if drift is not None else [],
         due=[SheetDueAnswer(step=STEP_OF[d.kind], zone=d.zone, reason=d.reason) for d in built.all_due],
         doubts=doubts,
     )

@@ -19,7 +19,8 @@ from numpy.typing import NDArray
 
 from scheduler.hydraulics.network import zone_network
 from scheduler.hydraulics.solve import solve
-from scheduler.site.model import Site
+from scheduler.site.model import DisplayUnits, Site
+from scheduler.site.showing import show_flow, show_share
 from scheduler.supply.stage import stage_storage
 from scheduler.survey.drift_cause import Cause, FlowRow, Suspect, find_cause
 from scheduler.survey.head_flow import mean_drop_m
@@ -124,7 +125,7 @@ def drift(
             if len(mine) >= LEAST_RUNS
         ]
         cause = find_cause(site, suspects, falling)
-    return Drift(zones, cause, _proposals(zones, cause, band_share))
+    return Drift(zones, cause, _proposals(zones, cause, band_share, site.units))
 
 
 def _since(rows: Sequence[FlowRow], step: datetime | None) -> list[FlowRow]:
@@ -247,27 +248,38 @@ def _leaving(
     return day_of(0.0), day_of(-NORMAL_95), day_of(NORMAL_95)
 
 
-def _proposals(zones: dict[str, ZoneDrift], cause: Cause | None, band: float) -> tuple[Proposal, ...]:
+def _off(index: Measured) -> bool:
+    """Surely not on its curve."""
+    return index.high < 1.0 - LEAST_FALL or index.low > 1.0 + LEAST_FALL
+
+
+def _proposals(
+    zones: dict[str, ZoneDrift], cause: Cause | None, band: float, units: DisplayUnits
+) -> tuple[Proposal, ...]:
     found = []
     falling = [z for z in zones.values() if z.finding == "falling"]
     if cause is not None:
         when = min((z.leaves_band for z in falling if z.leaves_band is not None), default=None)
-        until = "" if when is None else f"; {band:.0%} below the curve about {when:%Y-%m-%d}"
+        until = "" if when is None else f"; {show_share(band)} below the curve about {when:%Y-%m-%d}"
         names = ", ".join(z.zone for z in falling)
         if cause.what != "emitters":
-            found.append(Proposal("clean the filter", None, f"{cause.reason}{until}"))
+            either = cause.what == "cannot tell"
+            reason = (
+                "it may be the filter or the emitters, and this is the quicker" if either else cause.reason
+            )
+            found.append(Proposal("clean the filter", None, f"{reason}{until}"))
         if cause.what != "filter":
-            first = "" if cause.what == "emitters" else " if a clean filter does not bring it back"
-            found += [
-                Proposal("clean the emitters", z.zone, f"{cause.reason}{first}{until}") for z in falling
-            ]
+            only = f"{cause.reason}{until}"
+            reason = only if cause.what == "emitters" else "if a clean filter does not bring it back"
+            found += [Proposal("clean the emitters", z.zone, reason) for z in falling]
         found.append(Proposal("test again", None, f"after cleaning: the curve of {names} no longer holds"))
     for zone in zones.values():
         if zone.step is None or zone.since is None:
             continue
-        since = f"since {zone.since:%Y-%m-%d} the zone gives {abs(zone.step.value):.0%}"
+        since = f"since {zone.since:%Y-%m-%d} the zone gives {show_share(abs(zone.step.value))}"
         if zone.finding == "step up":
-            reason = f"{since} more (about {zone.step_lph or 0.0:.0f} L/h): a leak, or an emitter that is off"
+            flow = show_flow(zone.step_lph, units)
+            reason = f"{since} more (about {flow}): a leak, or an emitter that is off"
             found.append(Proposal("walk the line", zone.zone, reason))
         elif zone.finding == "step down":
             reason = f"{since} less: a valve that does not open fully, a kink, air in the line"
@@ -279,5 +291,10 @@ def _proposals(zones: dict[str, ZoneDrift], cause: Cause | None, band: float) ->
         Proposal("test again", z.zone, "the zone gives more and more: worn or opened emitters, or a leak")
         for z in zones.values()
         if z.finding == "rising"
+    ]
+    found += [
+        Proposal("test again", z.zone, f"it gives {show_share(z.index.value)} of its curve, without a trend")
+        for z in zones.values()
+        if z.finding == "steady" and z.index is not None and _off(z.index)
     ]
     return tuple(found)

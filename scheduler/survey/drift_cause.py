@@ -113,7 +113,7 @@ def _named(filter_square: float, emitters_square: float, zones: int, falling: Co
         return Cause("emitters", reason, filter_square, emitters_square)
     return Cause(
         "cannot tell",
-        f"{names}: clogged filter and clogged emitters would look alike here; the filter is cleaned sooner",
+        f"a clogged filter and clogged emitters would look alike in {names}",
         filter_square,
         emitters_square,
     )
