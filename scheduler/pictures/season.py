@@ -36,12 +36,13 @@ ZONE_STROKES = (
 
 @dataclass(frozen=True, slots=True)
 class DayPoint:
-    """One local day: the store at its end, and its rain (None: not known)."""
+    """One local day: the store at its end, its rain, and how many plants stood short (None: not known)."""
 
     day: date
     level_m: float
     timer_level_m: float
     rain_mm: float | None
+    short: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,27 +76,29 @@ class SeasonPicture:
     runs: tuple[RunPoint, ...]
     timer_minutes: tuple[tuple[str, float], ...]  # zone -> the timer's fixed run
     plants: tuple[PlantTotal, ...]
+    told: tuple[tuple[datetime, str], ...] = ()  # warnings of the water's end
 
 
 def draw_season(picture: SeasonPicture, path: Path) -> None:
     """Draw to a PNG or SVG file, as the path's ending says."""
     rows = len(picture.plants)
     with drawing() as plt:
-        figure = plt.figure(figsize=(10.0, 9.2 + 0.32 * rows), layout="constrained")
-        heights = [2.6, 0.9, 1.9, 2.3, 0.6 + 0.36 * rows]
-        axes = figure.subplots(5, 1, height_ratios=heights)
-        for other in axes[1:4]:
+        figure = plt.figure(figsize=(10.0, 10.2 + 0.32 * rows), layout="constrained")
+        heights = [2.6, 0.9, 0.9, 1.9, 2.3, 0.6 + 0.36 * rows]
+        axes = figure.subplots(6, 1, height_ratios=heights)
+        for other in axes[1:5]:
             other.sharex(axes[0])
         _level(axes[0], picture)
         _rain(axes[1], picture)
-        _zone_lines(axes[2], picture, "head_m")
-        axes[2].set(title="Head at the emitters while a zone runs (mean)", ylabel="head, m")
-        _zone_lines(axes[3], picture, "minutes")
-        axes[3].set(title="Run time: longer as the head falls", ylabel="minutes a run")
-        _plants(axes[4], picture.plants)
+        _short(axes[2], picture)
+        _zone_lines(axes[3], picture, "head_m")
+        axes[3].set(title="Head at the emitters while a zone runs (mean)", ylabel="head, m")
+        _zone_lines(axes[4], picture, "minutes")
+        axes[4].set(title="Run time: longer as the head falls", ylabel="minutes a run")
+        _plants(axes[5], picture.plants)
         first = picture.days[0].day
         axes[0].set_xlim(first - timedelta(days=1), _edge(picture))
-        for upper in axes[:3]:
+        for upper in axes[:4]:
             upper.tick_params(labelbottom=False)
         figure.suptitle(picture.title, x=0.01, ha="left", fontsize=FONT_SIZE + 3, fontweight="bold")
         figure.savefig(path)
@@ -110,6 +113,8 @@ def _level(axes: Any, picture: SeasonPicture) -> None:
     axes.axhline(picture.reserve_m, color=STONE, linewidth=1.0, linestyle=":")
     axes.set(title="Water in the barrels at the end of each day", ylabel="level above outlet, m")
     axes.set_ylim(0.0, picture.brim_m * 1.06)
+    for number, (at, text) in enumerate(picture.told):
+        _warning(axes, picture, at, text, 26.0 + 28.0 * (number % 2))
     last = days[-1]
     _name_ends(
         axes,
@@ -119,6 +124,23 @@ def _level(axes: Any, picture: SeasonPicture) -> None:
             (last, timer[-1], "fixed timer", EARTH),
             (_edge(picture), picture.reserve_m, "reserve", STONE),
         ],
+    )
+
+
+def _warning(axes: Any, picture: SeasonPicture, at: datetime, text: str, above: float) -> None:
+    """A warning at the hour it was told, above the water that stood then."""
+    day = min(picture.days, key=lambda d: abs((d.day - at.date()).days))
+    axes.plot([at], [day.level_m], color=INK, marker="v", markersize=6, linestyle="none")
+    axes.annotate(
+        f"{text}\n{at:%d %B}",
+        (at, day.level_m),
+        (0, above),
+        textcoords="offset points",
+        ha="center",
+        va="bottom",
+        color=INK,
+        fontsize=FONT_SIZE - 0.5,
+        arrowprops={"arrowstyle": "-", "color": INK, "linewidth": 0.7},
     )
 
 
@@ -147,6 +169,22 @@ def _rain(axes: Any, picture: SeasonPicture) -> None:
     axes.set(title="Rain", ylabel="mm a day")
     if not any(r for _, r in known):
         axes.set_ylim(0.0, 1.0)
+        axes.set_yticks([0.0])
+        _in_the_middle(axes, "none fell")
+
+
+def _short(axes: Any, picture: SeasonPicture) -> None:
+    known = [(d.day, d.short) for d in picture.days if d.short is not None]
+    axes.bar([d for d, _ in known], [n for _, n in known], color=INK, width=0.9)
+    axes.set(title="Plants that stood short of water", ylabel=f"of {len(picture.plants)}")
+    axes.set_ylim(0.0, max(1, len(picture.plants)))
+    axes.yaxis.get_major_locator().set_params(integer=True)
+    if not any(n for _, n in known):
+        _in_the_middle(axes, "none" if known else "not known")
+
+
+def _in_the_middle(axes: Any, text: str) -> None:
+    axes.annotate(text, (0.5, 0.5), xycoords="axes fraction", ha="center", va="center", color=STONE)
 
 
 def _zone_lines(axes: Any, picture: SeasonPicture, what: str) -> None:

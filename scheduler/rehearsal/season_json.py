@@ -14,6 +14,9 @@ from scheduler.rehearsal.account import PlantSeason
 from scheduler.rehearsal.season import Season, spread
 from scheduler.report.litres import SHORT_STRESS
 
+# Warnings of the water's end, as the picture names them.
+TOLD = {"near_empty": "told: nearly empty", "runs_out": "told: runs out"}
+
 
 def season_json(season: Season) -> dict[str, Any]:
     """Errors are shares (0.05 = 5 % too much), None where a plant wanted or was promised nothing.
@@ -73,13 +76,7 @@ def _days(season: Season) -> list[dict[str, Any]]:
     """Each day as it truly was; ``short``: plants that drew less than they could use, by the controller's
     balance; None for a day that it has not balanced."""
     zone_of = {p.id: season.site.zone_of(p.id).id for p in season.site.plants}
-    # A day may have been balanced again: the last word counts.
-    roots = {(root.day, root.plant): root for record in season.root_days for root in record.root_zones}
-    balanced = {day for day, _ in roots}
-    short: dict[date, list[str]] = {day: [] for day in balanced}
-    for (day_of, plant), root in roots.items():
-        if root.stress > SHORT_STRESS:
-            short[day_of].append(plant)
+    short = _short(season)
     found = []
     for day in season.days:
         watered = dict.fromkeys((z.id for z in season.site.zones), 0.0)
@@ -98,9 +95,19 @@ def _days(season: Season) -> list[dict[str, Any]]:
     return found
 
 
+def _short(season: Season) -> dict[date, list[str]]:
+    """Balanced day -> plants that stood short. A day may have been balanced again: the last word counts."""
+    roots = {(root.day, root.plant): root for record in season.root_days for root in record.root_zones}
+    short: dict[date, list[str]] = {day: [] for day, _ in roots}
+    for (day, plant), root in roots.items():
+        if root.stress > SHORT_STRESS:
+            short[day].append(plant)
+    return short
+
+
 def _lead_d(alert: Alert, floor_reached: datetime | None) -> float | None:
     """Days from the warning to the floor; None for any other message, or where it was never reached."""
-    if alert.kind not in ("near_empty", "runs_out") or floor_reached is None:
+    if alert.kind not in TOLD or floor_reached is None:
         return None
     return round((floor_reached - alert.at).total_seconds() / 86400.0, 1)
 
@@ -137,6 +144,7 @@ def season_picture(season: Season, title: str) -> SeasonPicture:
     model = garden_model(season.site)
     names = {p.id: p.name for p in season.site.plants}
     zone_names = {z.id: z.name for z in season.site.zones}
+    short_plants = _short(season)
     runs = []
     for run in season.runs:
         zone = model.zones[run.zone]
@@ -147,7 +155,15 @@ def season_picture(season: Season, title: str) -> SeasonPicture:
         title=title,
         reserve_m=season.reserve_level_m,
         brim_m=season.brim_level_m,
-        days=tuple(DayPoint(d.day, d.level_m, d.timer_level_m, d.rain_mm) for d in season.days),
+        days=tuple(
+            DayPoint(d.day, d.level_m, d.timer_level_m, d.rain_mm, None if s is None else len(s))
+            for d, s in ((d, short_plants.get(d.day)) for d in season.days)
+        ),
+        told=tuple(
+            (a.at.astimezone(season.site.place.timezone), TOLD[a.kind])
+            for a in season.alerts
+            if a.kind in TOLD
+        ),
         runs=tuple(runs),
         timer_minutes=tuple((zone_names[z], s / 60.0) for z, s in season.timer.run_s.items()),
         plants=tuple(PlantTotal(names[p.id], p.wanted_l, p.given_l, p.fixed_timer_l) for p in season.plants),
