@@ -14,21 +14,27 @@ the season and before the rain that ends a spell, and the last dose is cut befor
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from scheduler.agronomy import young
+from scheduler.agronomy.coefficients import kind_of
 from scheduler.agronomy.rootzone import P_MAX, P_MIN, P_PER_MM, P_TABLE_ETC_MM, SMALL_RAIN_SHARE
 from scheduler.planning.garden_ahead import LEAST_L, GardenAhead
 from scheduler.planning.root_zones import PlantTable, due_now
+from scheduler.site.model import Plant
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
 # What a plant of one rank weighs against one of the next (ours).
 RANK_RATIO = 4.0
+# Within a rank: trees and shrubs, and other plants that live for years, against those of one season. Less
+# than ``RANK_RATIO``, so that no dearness outweighs a rank (ours).
+DEAR_WOODY, DEAR_PERENNIAL = 2.0, 1.4
 # Below this share of a usual dose a plant is better watered deep and rarely (trade practice; the value is
 # ours, that of ``watering.LEAST_USEFUL_SHARE``).
 LEAST_USEFUL_SHARE = 0.5
@@ -59,6 +65,7 @@ class Coming:
 
     use_mm: Array  # ETc without stress
     raw_mm: Array  # readily available at that use
+    most_mm: Array  # (days, 1, plants): the most that a root zone can lack
     rain_mm: Array  # (days, members, 1): rain that counts
     need_mm: Array  # what a plant uses from that day on before rain makes it good or the end comes
     week_mm: Array  # (days): mean rain of the day and those after it, ``ROOM_D`` in all
@@ -73,9 +80,11 @@ def coming(table: PlantTable, et0_mm: Array, rain_mm: Array) -> Coming:
     p = np.clip(table.p_table + P_PER_MM * (P_TABLE_ETC_MM - use), P_MIN, P_MAX)
     raw = np.where(table.by_age[:days, None, :], table.dose_mm, p * table.taw_mm)
     rain = np.where(rain_mm >= SMALL_RAIN_SHARE * et0_mm, rain_mm, 0.0).T[:, :, None]
+    most = np.where(table.by_age[:days], young.DOSES_OWED_MAX * table.dose_mm, table.taw_mm)[:, None, :]
     return Coming(
         use,
         raw,
+        most,
         rain,
         _needs_to_come_mm(use, rain),
         np.asarray(_sums(rain_mm, ROOM_D).mean(axis=0)),
@@ -87,12 +96,24 @@ def middle_of(table: PlantTable, ahead: Coming, et0_mm: Array) -> Coming:
     """The first day of the mean way."""
     first = coming(table, et0_mm[:, :1].mean(axis=0, keepdims=True), np.zeros((1, 1)))
     need = ahead.need_mm[:1].mean(axis=1, keepdims=True)
-    return Coming(first.use_mm, first.raw_mm, first.rain_mm, need, ahead.week_mm, ahead.sure_mm)
+    return replace(first, need_mm=need, week_mm=ahead.week_mm, sure_mm=ahead.sure_mm)
 
 
 def rank_weights(garden: GardenAhead) -> Array:
     """What stress of each plant counts: 1 for rank 1, less by ``RANK_RATIO`` with each rank, (plants)."""
     return np.asarray(RANK_RATIO ** (1.0 - garden.ranks))
+
+
+def plant_weights(garden: GardenAhead) -> Array:
+    """The weights of the ranks, and within a rank more for what is dearer to replace, (plants)."""
+    return np.asarray(rank_weights(garden) * [_dearness(p) for p in garden.table.plants])
+
+
+def _dearness(plant: Plant) -> float:
+    kind = kind_of(plant)
+    if kind.young_woody or plant.trunk_diameter_m is not None:
+        return DEAR_WOODY
+    return 1.0 if kind.method == "crop" and kind.stages_d is not None else DEAR_PERENNIAL
 
 
 def _needs_to_come_mm(use_mm: Array, rain_mm: Array) -> Array:
@@ -144,14 +165,9 @@ def _covering_l(garden: GardenAhead, want_l: Array, room_l: Array, due: Flags) -
     return np.where((most > 0.0) & (litres >= LEAST_USEFUL_SHARE * most), litres, 0.0)
 
 
-def most_mm(table: PlantTable, i: int) -> Array:
-    """The most that each root zone can lack on day ``i``, (plants)."""
-    return np.asarray(np.where(table.by_age[i], young.DOSES_OWED_MAX * table.dose_mm, table.taw_mm))
-
-
 def next_mm(table: PlantTable, i: int, root_mm: Array, ahead: Coming, water_mm: Array) -> Array:
     """The depletions after day ``i``: those of ``root_zones.zones_day`` (a test holds them together)."""
-    most, etc = most_mm(table, i), ahead.use_mm[i]
+    most, etc = ahead.most_mm[i], ahead.use_mm[i]
     start = np.minimum(np.maximum(root_mm, 0.0), most)
     used = etc * np.clip((most - start) / np.maximum(most - ahead.raw_mm[i], 1e-12), 0.0, 1.0)
     used = np.where(table.by_age[i], etc, used)
@@ -159,34 +175,47 @@ def next_mm(table: PlantTable, i: int, root_mm: Array, ahead: Coming, water_mm: 
     return np.asarray(np.minimum(most, np.maximum(0.0, left - water_mm)))
 
 
-def litre_values(garden: GardenAhead, depletion_mm: Array, ahead: Coming) -> Array:
-    """What a litre of a dose to each zone is worth on each day, (days, members, zones): by how much it
-    lessens the stress of its plants (1 - ETa/ETc of the days ahead, FAO-56 Eq 90), each counted by its rank.
+def litre_values(
+    garden: GardenAhead, depletion_mm: Array, ahead: Coming, parts: Sequence[float]
+) -> tuple[Array, Array]:
+    """What a litre of a whole dose to each zone is worth on each day, (days, members, zones), and a litre of
+    each part of a dose on the first day, (parts, members, zones).
+
+    Worth is by how much it lessens the stress of the zone's plants (1 - ETa/ETc of the days ahead, FAO-56
+    Eq 90), each counted by its rank and by how dear it is to replace.
     """
     table, days = garden.table, len(ahead.use_mm)
-    spare = np.maximum(table.taw_mm - ahead.raw_mm, LEAST_MM)
-    behind = _left_behind(table, depletion_mm, ahead, spare)
-    # That is so of the first mm of a dose; while the dose fills what is readily available none is short, and
-    # over a dose d the mean of exp(-(N - x) / S), x from 0 to d, stays behind.
-    part = np.minimum(ahead.raw_mm / spare, -np.log(np.maximum(behind, LEAST_MM)))
-    part = np.maximum(part, LEAST_MM)
-    used = np.maximum(0.0, 1.0 - behind * np.expm1(part) / part)
+    spare = np.maximum(ahead.most_mm - ahead.raw_mm, LEAST_MM)
+    behind = _left_behind(depletion_mm, ahead, spare)
     mean = np.maximum(ahead.use_mm.mean(axis=(0, 1)), LEAST_MM)
-    per_litre = rank_weights(garden) * table.net_mm(garden.shares) / (mean * days)
-    return np.asarray(np.add.reduceat(used * per_litre, garden.first_rows, axis=2))
+    per_litre = plant_weights(garden) * table.net_mm(garden.shares) / (mean * days)
+    dose = np.minimum(ahead.raw_mm / spare, -np.log(np.maximum(behind, LEAST_MM)))
+    used = np.stack([_used(behind[0], part * dose[0]) for part in parts])
+    whole, by_part = (x * per_litre for x in (_used(behind, dose), used))
+    first = garden.first_rows
+    return np.add.reduceat(whole, first, axis=2), np.add.reduceat(by_part, first, axis=2)
 
 
-def _left_behind(table: PlantTable, depletion_mm: Array, ahead: Coming, spare_mm: Array) -> Array:
+def _used(behind: Array, dose: Array) -> Array:
+    """The part of a dose that is used, ``dose`` over S: ``behind`` of its first mm is not; while it fills
+    what is readily available none is short, so the mean of exp(-(N - x) / S), x from 0 to the dose, is left.
+    """
+    dose = np.maximum(dose, LEAST_MM)
+    return np.asarray(np.maximum(0.0, 1.0 - behind * np.expm1(dose) / dose))
+
+
+def _left_behind(depletion_mm: Array, ahead: Coming, spare_mm: Array) -> Array:
     """The part of a mm given on each day that an unwatered plant never uses, (days, members, plants)."""
-    taw, use = table.taw_mm, ahead.use_mm
+    use = ahead.use_mm
     kept, filled = np.empty_like(use), np.empty(use.shape, dtype=bool)
     root = np.broadcast_to(depletion_mm, use.shape[1:])
     rate = np.minimum(use / spare_mm, 1.0)
     for i, etc in enumerate(use):
         kept[i] = np.where(root > ahead.raw_mm[i], 1.0 - rate[i], 1.0)
-        end = root + np.minimum(etc, rate[i] * (taw - root)) - ahead.rain_mm[i]
+        most = ahead.most_mm[i]
+        end = root + np.minimum(etc, rate[i] * np.maximum(0.0, most - root)) - ahead.rain_mm[i]
         filled[i] = end <= 0.0
-        root = np.clip(end, 0.0, taw)
+        root = np.clip(end, 0.0, most)
     behind = np.ones(use.shape[1:])
     for i in range(len(use) - 1, -1, -1):
         # What rain washes out of a full soil is never used.

@@ -49,7 +49,8 @@ class Demand:
     """The doses that the garden would draw if none were refused, and what a litre of each is worth."""
 
     zones_l: Array  # (days, members, zones)
-    value: Array  # (days, members, zones)
+    value: Array  # (days, members, zones): of a litre of a whole dose
+    part_value: Array  # (parts, members, zones): of a litre of each of ``PARTS`` on the first day
     caught_l: Array  # (members, days)
 
 
@@ -93,7 +94,8 @@ def unlimited_demand(garden: GardenAhead, depletion_mm: Array, rain_mm: Array, a
         wants[i] = zone_doses_l(garden, i, root, ahead)
         water = table.net_mm(wants[i][:, garden.zone_rows] * garden.shares)
         root = next_mm(table, i, root, ahead, water)
-    return Demand(wants, litre_values(garden, depletion_mm, ahead), roof_catches_l(garden.roof, rain_mm))
+    value, part_value = litre_values(garden, depletion_mm, ahead, PARTS)
+    return Demand(wants, value, part_value, roof_catches_l(garden.roof, rain_mm))
 
 
 def value_levels(demand: Demand) -> Array:
@@ -139,7 +141,7 @@ def runs_short_d(garden: GardenAhead, held_l: float, demand: Demand) -> NDArray[
 
 def share_out(garden: GardenAhead, held_l: float, demand: Demand, dose_l: Array) -> Allotment:
     """The zones one after the other, the dearest litre first."""
-    value = demand.value[0].mean(axis=0)
+    value, of_part = demand.value[0].mean(axis=0), demand.part_value.mean(axis=1)
     levels = value_levels(demand)
     slack = slack_l(garden, held_l, demand, levels)
     given, worth, missing = np.zeros_like(dose_l), np.full_like(dose_l, np.nan), np.full_like(dose_l, np.nan)
@@ -148,16 +150,18 @@ def share_out(garden: GardenAhead, held_l: float, demand: Demand, dose_l: Array)
             continue
         taken = float(given.sum())
         free = held_l - taken - float(garden.floors_l[zone])
-        for part in PARTS:
+        for part, worth_it in zip(PARTS, of_part[:, zone], strict=True):
             litres = min(part * float(dose_l[zone]), free)
             if litres <= 0.0 or litres < LEAST_USEFUL_SHARE * dose_l[zone]:
                 break
             worth[zone] = _worth(levels, slack - taken, litres)
-            if value[zone] >= worth[zone]:
+            if worth_it >= worth[zone]:
                 given[zone] = litres
                 break
         if given[zone] == 0.0:
-            missing[zone] = _missing_l(levels, slack - taken, float(dose_l[zone]), value[zone], free, garden)
+            missing[zone] = _missing_l(
+                levels, slack - taken, float(dose_l[zone]), of_part[-1, zone], free, garden
+            )
     return Allotment(given, dose_l, value, worth, missing)
 
 

@@ -1,7 +1,8 @@
 """Ways to spend a store that will not last, each with its consequences over the ways the weather may go.
 
-Each way steps the garden through every member: by rank (each member at the least value of a litre that its
-store carries, as rationing weighs it), to the first rank alone, or to all alike until the store is used up.
+Each way steps the garden through every member: by rank (a zone is watered from what stands over the later
+doses that are worth more, as rationing weighs it, each member knowing its own weather: a little better than
+life), to the first rank alone, or to all alike until the store is used up.
 """
 
 from __future__ import annotations
@@ -18,18 +19,17 @@ from scheduler.planning.doses import (
     LEAST_USEFUL_SHARE,
     Coming,
     coming,
-    most_mm,
     next_mm,
     rank_weights,
     zone_doses_l,
 )
 from scheduler.planning.garden_ahead import LEAST_L, GardenAhead
-from scheduler.planning.rationing import Demand, slack_l, unlimited_demand, value_levels
+from scheduler.planning.rationing import BELIEVED, Demand, unlimited_demand, value_levels
 
 Array = NDArray[np.float64]
-Flags = NDArray[np.bool_]
 
-# A plant is at risk once it finds less than this share of what it would use ...
+# A plant is at risk once it finds less than this share of what it would use (a young one: once it is owed a
+# dose and a half) ...
 RISK_SHARE = 0.5
 # ... in so many of the ways (both ours).
 RISK_WAYS = 0.5
@@ -74,7 +74,7 @@ def _spent(
     garden: GardenAhead, way: Way, held_l: float, depletion_mm: Array, ahead: Coming, demand: Demand
 ) -> Spending:
     served = garden if way != "alike" else replace(garden, ranks=np.ones_like(garden.ranks))
-    run = _Run(served, held_l, depletion_mm, ahead, demand.caught_l, _granted(garden, way, held_l, demand))
+    run = _Run(served, held_l, depletion_mm, ahead, demand.caught_l, _kept_for_dearer_l(garden, way, demand))
     for i in range(len(ahead.use_mm)):
         run.day(i)
     first = garden.table.days[0]
@@ -88,20 +88,27 @@ def _spent(
     )
 
 
-def _granted(garden: GardenAhead, way: Way, held_l: float, demand: Demand) -> Flags:
-    """Which zones may be watered on which day, (days, members, zones)."""
+def _kept_for_dearer_l(garden: GardenAhead, way: Way, demand: Demand) -> Array:
+    """What must stay over the floor when a zone is watered, (days, members, zones): later doses worth more,
+    as far as rain does not bring them by then. inf: the zone is not watered at all."""
+    shape = demand.zones_l.shape
     if way == "alike":
-        return np.ones(demand.zones_l.shape, dtype=bool)
+        return np.zeros(shape)
     if way == "first-rank":
         best = np.minimum.reduceat(garden.ranks, garden.first_rows) == garden.ranks.min()
-        return np.broadcast_to(best, demand.zones_l.shape)
+        return np.broadcast_to(np.where(best, 0.0, np.inf), shape)
     levels = value_levels(demand)
-    worthy = demand.value[0][..., None] >= levels
-    today = np.where(worthy, demand.zones_l[0][..., None], 0.0).sum(axis=1)
-    carried = slack_l(garden, held_l, demand, levels) - today >= 0.0
-    # Falling levels: the last one carried is the least value that is served.
-    least = np.where(carried, levels, np.inf).min(axis=1)
-    return np.asarray(demand.value >= least[None, :, None])
+    later = np.zeros((shape[1], len(levels) + 1))
+    kept = np.empty(shape)
+    for i in range(shape[0] - 1, -1, -1):
+        dearer = (BELIEVED * levels > demand.value[i][..., None]).sum(axis=-1)
+        kept[i] = np.take_along_axis(later, dearer, axis=1)
+        worthy = demand.value[i][..., None] >= levels
+        drawn = np.where(worthy, demand.zones_l[i][..., None], 0.0).sum(axis=1)
+        later[:, 1:] = later[:, 1:] + drawn
+        if i:
+            later = np.maximum(0.0, later - demand.caught_l[:, i - 1 : i])
+    return kept
 
 
 class _Run:
@@ -114,10 +121,10 @@ class _Run:
         depletion_mm: Array,
         ahead: Coming,
         caught_l: Array,
-        granted: Flags,
+        kept_l: Array,
     ) -> None:
         days, members, plants = ahead.use_mm.shape
-        self.garden, self.ahead, self.caught_l, self.granted = garden, ahead, caught_l, granted
+        self.garden, self.ahead, self.caught_l, self.kept_l = garden, ahead, caught_l, kept_l
         self.held_l = np.full(members, min(held_l, garden.full_l))
         self.root = np.broadcast_to(depletion_mm, (members, plants))
         self.given_l, self.missed, self.use = (np.zeros((members, plants)) for _ in range(3))
@@ -126,13 +133,15 @@ class _Run:
 
     def day(self, i: int) -> None:
         garden, table, ahead = self.garden, self.garden.table, self.ahead
-        dose = np.where(self.granted[i], zone_doses_l(garden, i, self.root, ahead), 0.0)
+        dose = zone_doses_l(garden, i, self.root, ahead)
+        dose = np.where(np.isfinite(self.kept_l[i]), dose, 0.0)
         given = np.zeros_like(dose)
         for zone in range(dose.shape[1]):
-            free = np.maximum(0.0, self.held_l - given.sum(axis=1) - garden.floors_l[zone])
-            fits = np.minimum(dose[:, zone], free)
+            free = self.held_l - given.sum(axis=1) - garden.floors_l[zone]
+            fits = np.minimum(dose[:, zone], np.maximum(0.0, free - self.kept_l[i, :, zone]))
             given[:, zone] = np.where(fits >= LEAST_USEFUL_SHARE * dose[:, zone], fits, 0.0)
-        short = (given < dose - LEAST_L).any(axis=1) & (self.short_d == len(ahead.use_mm))
+        refused = (given < dose - LEAST_L) & (self.kept_l[i] <= 0.0)
+        short = refused.any(axis=1) & (self.short_d == len(ahead.use_mm))
         self.short_d[short] = i
         self.held_l = np.minimum(self.held_l - given.sum(axis=1) + self.caught_l[:, i], garden.full_l)
         litres = given[:, garden.zone_rows] * garden.shares
@@ -141,12 +150,11 @@ class _Run:
         self.given_l = self.given_l + litres
 
     def _stress(self, i: int) -> None:
-        table, use = self.garden.table, self.ahead.use_mm[i]
-        most = most_mm(table, i)
+        use, most = self.ahead.use_mm[i], self.ahead.most_mm[i]
         found = np.clip((most - self.root) / np.maximum(most - self.ahead.raw_mm[i], 1e-12), 0.0, 1.0)
-        risk = (found < RISK_SHARE) & ~table.by_age[i] & (self.risk_d == len(self.ahead.use_mm))
+        risk = (found < RISK_SHARE) & (self.risk_d == len(self.ahead.use_mm))
         self.risk_d[risk] = i
-        self.missed = self.missed + np.where(table.by_age[i], 0.0, (1.0 - found) * use)
+        self.missed = self.missed + (1.0 - found) * use
         self.use = self.use + use
 
     def plants(self, garden: GardenAhead, first: date) -> tuple[PlantSpending, ...]:

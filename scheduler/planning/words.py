@@ -28,7 +28,7 @@ FLOW_WORTH_SAYING = 0.01
 # From here on a dose is called whole.
 WHOLE_SHARE = 0.995
 WAY_WORDS: Mapping[Way, str] = {
-    "ranked": "by rank, and within a rank where it spares most",
+    "ranked": "first ranks first, then what is dearest to replace, where each litre spares most",
     "first-rank": "to the plants of the first rank alone",
     "alike": "to all plants alike, in full, until it is used up",
 }

@@ -86,7 +86,7 @@ def _way(site: Site, spent: Spending) -> RationWayAnswer:
 
 
 def ration_rows(site: Site, answer: RationAnswer) -> tuple[Columns, Rows]:
-    """A row a plant, the ways side by side: litres, and the day from which it is at risk."""
+    """A row a plant, the ways side by side: litres, and with them the day from which it is at risk."""
     columns: Columns = [("plant", "left"), ("rank", "right"), ("wants", "right")]
     columns += [(w.way, "right") for w in answer.ways]
     rows: Rows = []
@@ -95,7 +95,7 @@ def ration_rows(site: Site, answer: RationAnswer) -> tuple[Columns, Rows]:
         for way in answer.ways:
             cell = show_volume(way.plants[n].given_l, site.units)
             risk = way.plants[n].at_risk_from
-            row.append(f"{cell}; at risk {risk:%d %b}" if risk is not None else cell)
+            row.append(f"{cell}, {risk:%d %b}" if risk is not None else cell)
         rows.append(row)
     return columns, rows
 

@@ -10,12 +10,12 @@ from __future__ import annotations
 
 import statistics
 import sys
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date
 
 from tests.hindcast import places
-from tests.hindcast.seasons import DrySeason, Outcome, foresight, run, weighted
+from tests.hindcast.seasons import MEMBERS, DrySeason, foresight, run_alike, weighted
 
 # Store in litres (one 208 L drum and more) and roof in m2: with what stands over the reserve they bring less
 # than half of what the plants would use, so that the store cannot last.
@@ -75,20 +75,29 @@ def dry_seasons(seed: int = 5) -> dict[str, DrySeason]:
     return found
 
 
-def compared(name: str, season: DrySeason, *, members: int = 30) -> Compared:
-    """One season by the three."""
+def compared(seasons: Mapping[str, DrySeason], *, members: int = MEMBERS) -> list[Compared]:
+    """Seasons that differ in store and roof alone, by the three planners."""
+    several = list(seasons.values())
+    rationed = run_alike(several, "rationed", members=members)
+    first_come = run_alike(several, "first come")
+    return [
+        Compared(
+            name,
+            weighted(season, foresight(season)),
+            weighted(season, ours.stress),
+            weighted(season, theirs.stress),
+            ours.lowest_l,
+        )
+        for name, season, ours, theirs in zip(seasons, several, rationed, first_come, strict=True)
+    ]
 
-    def stress(outcome: Outcome) -> float:
-        return weighted(season, outcome.stress)
 
-    rationed = run(season, "rationed", members=members)
-    return Compared(
-        name,
-        weighted(season, foresight(season)),
-        stress(rationed),
-        stress(run(season, "first come")),
-        rationed.lowest_l,
-    )
+def grouped(seasons: Mapping[str, DrySeason]) -> list[dict[str, DrySeason]]:
+    """Those that differ in store and roof alone, together."""
+    groups: dict[tuple[object, date], dict[str, DrySeason]] = {}
+    for name, season in seasons.items():
+        groups.setdefault((season.place, season.start), {})[name] = season
+    return list(groups.values())
 
 
 def medians(of: Iterable[Compared]) -> tuple[float, float]:
@@ -100,16 +109,19 @@ def medians(of: Iterable[Compared]) -> tuple[float, float]:
 def main(seed: int) -> None:
     print(f"seed {seed}; stress weighted by rank: foresight, rationed (over it), first come (over it)")
     every = []
-    for name, season in dry_seasons(seed).items():
-        c = compared(name, season)
-        every.append(c)
-        print(
-            f"{name:30} {c.foresight:6.3f}  {c.rationed:6.3f} ({c.excess:+5.0%})  "
-            f"{c.first_come:6.3f} ({c.first_come_excess:+6.0%})  lowest {c.lowest_l:.0f} L",
-            flush=True,
-        )
+    for group in grouped(dry_seasons(seed)):
+        for c in compared(group):
+            every.append(c)
+            print(line(c), flush=True)
     ours, first_come = medians(every)
     print(f"median over {len(every)} seasons: rationed {ours:+.1%}, first come {first_come:+.0%}")
+
+
+def line(c: Compared) -> str:
+    return (
+        f"{c.name:30} {c.foresight:6.3f}  {c.rationed:6.3f} ({c.excess:+5.0%})  "
+        f"{c.first_come:6.3f} ({c.first_come_excess:+6.0%})  lowest {c.lowest_l:.0f} L"
+    )
 
 
 if __name__ == "__main__":

@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from scheduler.agronomy.weather import DayWeather
-from scheduler.planning.doses import rank_weights
+from scheduler.planning.doses import coming, middle_of, rank_weights, zone_doses_l
 from scheduler.planning.forecast_ways import forecast_ways, ways_ahead
 from scheduler.planning.garden_ahead import GardenAhead, zone_wants_l
 from scheduler.planning.past_years import PastWeather, past_weather
-from scheduler.planning.rationing import allotted
+from scheduler.planning.rationing import share_out, unlimited_demand
 from scheduler.planning.root_zones import due_now, readily_mm, use_mm, zones_day
 from scheduler.site.model import GardenPlace, Roof
 from scheduler.supply.storage import draw_then_catch, roof_catches_l
@@ -24,6 +25,10 @@ from tests.hindcast.hindcasting import Past, as_a_service_says, past_for
 from tests.support.dry_gardens import dry_garden
 
 Array = NDArray[np.float64]
+Planner = Literal["rationed", "rationed, weather known", "first come"]
+
+# As the daily plan.
+MEMBERS = 50
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,37 +71,89 @@ def foresight(season: DrySeason) -> Array:
     return least_stress(garden, season.full_l, garden.start({}), et0, rain, rank_weights(garden))[1]
 
 
-def run(season: DrySeason, planner: str, *, members: int = 30) -> Outcome:
-    """``planner``: "rationed", "rationed, weather known" (the rule alone, without the weather's uncertainty)
-    or "first come" (each zone its fill whenever it is due, in a fixed order that knows no rank)."""
-    et0, rain = true_weather(season)
-    whole = garden_on(season, season.start)
-    table, known = whole.table, past_for(season.days, season.place, season.which)
-    root, held = whole.start({})[None], np.array([season.full_l])
-    lacking, used = np.zeros(len(table.plants)), np.zeros(len(table.plants))
-    given = np.zeros(len(whole.zone_ids))
-    over, lowest = 0.0, season.full_l
-    order = np.arange(len(given))[:: -1 if planner == "first come" else 1]
+def run(season: DrySeason, planner: Planner, *, members: int = MEMBERS) -> Outcome:
+    """One season by one planner."""
+    return run_alike([season], planner, members=members)[0]
+
+
+def run_alike(seasons: Sequence[DrySeason], planner: Planner, *, members: int = MEMBERS) -> list[Outcome]:
+    """Seasons that differ in store and roof alone, day by day at once: the weather ways are the same.
+
+    "rationed, weather known": the rule alone, without the weather's uncertainty. "first come": each zone its
+    fill whenever it is due, in a fixed order that knows no rank.
+    """
+    one = seasons[0]
+    assert all(replace(s, full_l=one.full_l, roof_m2=one.roof_m2) == one for s in seasons)
+    et0, rain = true_weather(one)
+    known = past_for(one.days, one.place, one.which)
+    gardens = [garden_on(s, one.start) for s in seasons]
+    states = [_State(g, s.full_l) for g, s in zip(gardens, seasons, strict=True)]
     for i in range(len(et0)):
-        day = season.start + timedelta(days=i)
+        day = one.start + timedelta(days=i)
         if planner == "first come":
-            wants = _first_come_l(whole, i, root, et0[i : i + 1])
+            wants = [_first_come_l(s.garden, i, s.root[None], et0[i : i + 1])[0] for s in states]
         else:
             sure = planner != "rationed"
-            ways = (et0[None, i:], rain[None, i:]) if sure else _ways(season, day, known(day), members)
-            wants = allotted(garden_on(season, day), float(held[0]), root[0], *ways).litres[None]
-        caught = roof_catches_l(whole.roof, rain[i : i + 1])
-        drawn = draw_then_catch(held, wants[:, order], whole.floors_l[order], caught, whole.full_l)
-        litres = np.zeros_like(wants)
-        litres[:, order] = drawn.given_l
-        water = table.net_mm(litres[:, whole.zone_rows] * whole.shares)
-        after = zones_day(table, i, root, et0[i : i + 1], rain[i : i + 1], water)
-        root, held = after.depletion_mm, drawn.held_l
-        lacking, used = lacking + after.lacking_mm[0], used + after.used_mm[0]
-        given += litres[0]
-        over += float(drawn.overflow_l[0])
-        lowest = min(lowest, float(held[0]))
-    return Outcome(lacking / (lacking + used), given, float(held[0]), over, lowest)
+            ways = (et0[None, i:], rain[None, i:]) if sure else _ways(one, day, known(day), members)
+            wants = _rationed_l([garden_on(s, day) for s in seasons], states, *ways)
+        for state, want in zip(states, wants, strict=True):
+            state.step(i, want, float(et0[i]), float(rain[i]), lowest_first=planner == "first come")
+    return [s.outcome() for s in states]
+
+
+class _State:
+    """One garden through its season."""
+
+    def __init__(self, garden: GardenAhead, held_l: float) -> None:
+        plants = len(garden.table.plants)
+        self.garden, self.root, self.held_l = garden, garden.start({}), held_l
+        self.lacking, self.used, self.given_l = np.zeros(plants), np.zeros(plants), np.zeros(5)
+        self.over_l, self.lowest_l = 0.0, held_l
+
+    def step(self, i: int, want_l: Array, et0_mm: float, rain_mm: float, *, lowest_first: bool) -> None:
+        garden, order = self.garden, np.arange(len(want_l))[:: -1 if lowest_first else 1]
+        et0, rain = np.array([et0_mm]), np.array([rain_mm])
+        caught = roof_catches_l(garden.roof, rain)
+        held = np.array([self.held_l])
+        drawn = draw_then_catch(held, want_l[None, order], garden.floors_l[order], caught, garden.full_l)
+        litres = np.zeros_like(want_l)
+        litres[order] = drawn.given_l[0]
+        water = garden.table.net_mm(litres[garden.zone_rows] * garden.shares)
+        after = zones_day(garden.table, i, self.root[None], et0, rain, water[None])
+        self.root, self.held_l = after.depletion_mm[0], float(drawn.held_l[0])
+        self.lacking, self.used = self.lacking + after.lacking_mm[0], self.used + after.used_mm[0]
+        self.given_l = self.given_l + litres
+        self.over_l += float(drawn.overflow_l[0])
+        self.lowest_l = min(self.lowest_l, self.held_l)
+
+    def outcome(self) -> Outcome:
+        stress = self.lacking / (self.lacking + self.used)
+        return Outcome(stress, self.given_l, self.held_l, self.over_l, self.lowest_l)
+
+
+def _rationed_l(
+    gardens: Sequence[GardenAhead], states: Sequence[_State], et0: Array, rain: Array
+) -> list[Array]:
+    """``rationing.allotted`` of each garden, worked out side by side (a test holds the two together)."""
+    table, members = gardens[0].table, len(et0)
+    ahead = coming(table, np.tile(et0, (len(gardens), 1)), np.tile(rain, (len(gardens), 1)))
+    one = replace(ahead, week_mm=coming(table, et0, rain).week_mm, sure_mm=coming(table, et0, rain).sure_mm)
+    roots = np.repeat(np.stack([s.root for s in states]), members, axis=0)
+    every = unlimited_demand(gardens[0], roots, np.tile(rain, (len(gardens), 1)), one)
+    found = []
+    for n, (garden, state) in enumerate(zip(gardens, states, strict=True)):
+        at = slice(n * members, (n + 1) * members)
+        mine = replace(
+            every,
+            zones_l=every.zones_l[:, at],
+            value=every.value[:, at],
+            part_value=every.part_value[:, at],
+            caught_l=roof_catches_l(garden.roof, rain),
+        )
+        middle = middle_of(table, replace(one, need_mm=one.need_mm[:, at]), et0)
+        dose = zone_doses_l(garden, 0, state.root[None], middle)[0]
+        found.append(share_out(garden, state.held_l, mine, dose).litres)
+    return found
 
 
 def _first_come_l(garden: GardenAhead, i: int, root_mm: Array, et0_mm: Array) -> Array:

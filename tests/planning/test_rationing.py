@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from scheduler.planning.doses import LEAST_USEFUL_SHARE, coming, litre_values, next_mm, rank_weights
 from scheduler.planning.garden_ahead import GardenAhead
-from scheduler.planning.rationing import Allotment, allotted, slack_l, unlimited_demand, value_levels
+from scheduler.planning.rationing import PARTS, Allotment, allotted, slack_l, unlimited_demand, value_levels
 from scheduler.planning.root_zones import readily_mm, use_mm, zones_day
 from scheduler.site.model import Roof
 from tests.support.dry_gardens import dry_garden
@@ -73,7 +73,7 @@ def test_no_litre_goes_past_a_dearer_one_that_is_cut(held_l: float, dry: float, 
 def test_of_equal_use_the_better_rank_is_worth_more() -> None:
     garden = dry_garden(DAYS, full_l=300.0)
     et0, rain = np.full((2, 40), 5.0), np.zeros((2, 40))
-    value = litre_values(garden, garden.start({}), coming(garden.table, et0, rain))[0, 0]
+    value = litre_values(garden, garden.start({}), coming(garden.table, et0, rain), PARTS)[0][0, 0]
     pots, bed, _, border, strip = value
     assert pots > bed > border > strip
     assert rank_weights(garden)[0] == 1.0
@@ -82,7 +82,7 @@ def test_of_equal_use_the_better_rank_is_worth_more() -> None:
 def test_a_litre_is_worth_less_towards_the_end() -> None:
     garden = dry_garden(DAYS, full_l=300.0)
     et0, rain = np.full((2, 40), 5.0), np.zeros((2, 40))
-    value = litre_values(garden, 0.9 * garden.table.taw_mm, coming(garden.table, et0, rain))[:, 0]
+    value = litre_values(garden, 0.9 * garden.table.taw_mm, coming(garden.table, et0, rain), PARTS)[0][:, 0]
     assert np.all(np.diff(value, axis=0) < 0.0)
 
 
@@ -105,7 +105,7 @@ def test_a_litre_of_a_dose_is_worth_what_it_spares_two_beds_run_to_the_end() -> 
     dose = table.net_mm(litres[garden.zone_rows] * shares)
     spared = rank_weights(garden) * (stress(short) - stress(short - dose))
     per_litre = np.add.reduceat(spared, garden.first_rows) / litres
-    value = litre_values(garden, short, coming(garden.table, et0, rain))[0, 0]
+    value = litre_values(garden, short, coming(garden.table, et0, rain), PARTS)[0][0, 0]
     # The balance steps by whole days, the formula does not.
     assert value == pytest.approx(per_litre, rel=0.1)
 
@@ -113,11 +113,13 @@ def test_a_litre_of_a_dose_is_worth_what_it_spares_two_beds_run_to_the_end() -> 
 def test_water_before_the_rain_that_fills_the_soil_is_worth_less() -> None:
     garden = dry_garden(DAYS, full_l=300.0)
     et0, rain = np.full((1, 40), 5.0), np.zeros((1, 40))
-    dry = litre_values(garden, 0.6 * garden.table.taw_mm, coming(garden.table, et0, rain))
+    dry = litre_values(garden, 0.6 * garden.table.taw_mm, coming(garden.table, et0, rain), PARTS)[0]
     rain[:, 6] = 150.0
-    wet = litre_values(garden, 0.6 * garden.table.taw_mm, coming(garden.table, et0, rain))
+    wet = litre_values(garden, 0.6 * garden.table.taw_mm, coming(garden.table, et0, rain), PARTS)[0]
     assert np.all(wet[:6] < dry[:6])
-    assert wet[7] == pytest.approx(litre_values(garden, garden.start({}), coming(garden.table, et0, rain))[7])
+    assert wet[7] == pytest.approx(
+        litre_values(garden, garden.start({}), coming(garden.table, et0, rain), PARTS)[0][7]
+    )
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])
