@@ -14,6 +14,7 @@ from scheduler.control.effects import Booking, Intent
 from scheduler.control.supervision import STOP_CONFIRMED
 from scheduler.planning.choices import RANK_LEAST, RANK_MOST
 from scheduler.service.asking import ask
+from scheduler.site.errors import StoreError
 from scheduler.site.model import Site
 from scheduler.site.showing import show_duration, show_volume
 from scheduler.store.store import AskedRequest, Store
@@ -40,17 +41,21 @@ def stop(request: Request, once: Once = "") -> Response:
         last = _last_stop(parts.garden)
         if last is not None:
             return RedirectResponse(f"/asked/{last}", 303)
-    asked = ask(
-        parts.garden.site,
-        "stop",
-        visitor.who,
-        None,
-        None,
-        wait_s=parts.stop_wait_s,
-        at=parts.garden.now(),
-        environment=parts.garden.environment,
-        once=once or None,
-    )
+    try:
+        asked = ask(
+            parts.garden.site,
+            "stop",
+            visitor.who,
+            None,
+            None,
+            wait_s=parts.stop_wait_s,
+            at=parts.garden.now(),
+            environment=parts.garden.environment,
+            once=once or None,
+        )
+    except StoreError as error:
+        said = f"The stop could not be passed on: shut the hand tap at the barrels. {error}"
+        return show(request, "said.html", 503, heading="Not stopped", said=said)
     return RedirectResponse(f"/asked/{asked.request_id}", 303)
 
 

@@ -99,7 +99,7 @@ class Garden:
         *,
         environment: Mapping[str, str] | None = None,
         now: Callable[[], datetime] | None = None,
-        ahead_wait_s: float = AHEAD_WAIT_S,
+        ahead_wait_s: float | None = AHEAD_WAIT_S,
     ) -> None:
         self.site = site
         self.environment = os.environ if environment is None else environment
@@ -186,6 +186,9 @@ class Garden:
         )
 
     def _weeks_ahead(self, made: Made, store: Store, plan: Plan | None, now: datetime) -> Ahead | None:
+        """None: not known, not ready within the wait, or not to be looked for."""
+        if self._ahead_wait_s is None:
+            return None
         reading = store.last_reading()
         level_m = reading.belief.level_m if reading is not None else None
         step = round(level_m / AHEAD_STEP_M) if level_m is not None else None

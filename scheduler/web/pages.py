@@ -103,7 +103,11 @@ def section_words(section: LongSection, levels: Levels) -> str:
     if dries:
         said.append(f"Falls dry during the runs to come: {', '.join(dries)}.")
     if not said:
-        whom = "The one plant of this zone is" if len(looks) == 1 else f"All {len(looks)} plants of this zone are"
+        whom = (
+            "The one plant of this zone is"
+            if len(looks) == 1
+            else f"All {len(looks)} plants of this zone are"
+        )
         said.append(f"{whom} reached at this level.")
     return " ".join([*said, drawn])
 

@@ -72,7 +72,7 @@ def _copied(driver: Driver) -> Driver:
 class PageGarden:
     """``client`` speaks to the page; the controller moves only when told to."""
 
-    def __init__(self, folder: Path, *, site: Site | None = None, look_only: bool = False) -> None:
+    def __init__(self, folder: Path, *, site: Site | None = None, look_only: bool = False, ahead: bool = False) -> None:
         self.site = site or small_garden()
         self.environment = {"FALLINGHEAD_STATE": str(folder)}
         self.store_path = site_store_path(self.site.id, self.environment)
@@ -81,7 +81,7 @@ class PageGarden:
         self.lock = SiteLock(lock_path(self.store_path))
         self._store: Store | None = None
         self._written = 0
-        self.garden = Garden(self.site, environment=self.environment, now=self.now, ahead_wait_s=20.0)
+        self.garden = Garden(self.site, environment=self.environment, now=self.now, ahead_wait_s=20.0 if ahead else None)
         self.keys = Keys(folder / "page.json", self.now)
         self.app: App = make_app(
             self.garden,
