@@ -6,17 +6,24 @@ import hashlib
 from typing import Any
 
 from fastapi import Request
-from fastapi.responses import HTMLResponse
+from fastapi.responses import PlainTextResponse, Response
 
+from scheduler.site.errors import StoreError
 from scheduler.web.rights import parts_of, visitor_of
 
 
-def show(request: Request, template: str, status: int = 200, **values: Any) -> HTMLResponse:
-    parts, visitor = parts_of(request), visitor_of(request)
+def show(request: Request, template: str, status: int = 200, **values: Any) -> Response:
+    parts = parts_of(request)
+    try:
+        visitor = visitor_of(request)
+        token = parts.keys.token(visitor.about)
+    except StoreError as error:
+        # Who may see anything is not known: nothing but this is said.
+        return PlainTextResponse(f"{error} If water must stop, shut the hand tap at the barrels.", 503)
     page = {
         "garden": parts.garden.site.name,
         "rights": visitor,
-        "token": parts.keys.token(visitor.about),
+        "token": token,
         "look_only": parts.look_only,
         "here": "",
     }
