@@ -27,6 +27,7 @@ ReasonCode = Literal[
     "stopped",
     "asked",  # a person asked for it
     "nothing_reaches",
+    "soaks_in",  # split into openings with pauses, so that no water runs off
     "since_watered",  # what the plants used and the rain brought since the last watering
     "would_change",  # what would have led to another plan
 ]
@@ -67,6 +68,8 @@ class PlannedRun:
     level_end_m: float
     shares: tuple[PlantShare, ...]
     reasons: tuple[Reason, ...]
+    pulse: int = 1  # which of the ``pulses`` openings of one run, between which the water soaks in
+    pulses: int = 1
 
 
 @dataclass(frozen=True, slots=True)
