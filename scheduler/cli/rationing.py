@@ -70,8 +70,8 @@ def _show(site: str, past: Path | None, json: bool) -> None:
         return
     columns, rows = ration_rows(garden, answer)
     say_table(
-        f"{garden.name}: water to {answer.through:%d %B} in the middle of the ways the weather may go; a day: "
-        "at risk from then on",
+        f"{garden.name}: water to {answer.through:%d %B} in the middle of the ways of the weather; a day: at "
+        "risk from then on",
         columns,
         rows,
     )

@@ -11,12 +11,12 @@ from scheduler.control.state import Turn
 from scheduler.planning.choices import Way
 from scheduler.planning.garden import GardenModel
 from scheduler.planning.past_years import with_days
-from scheduler.planning.spending import HORIZON_D, Ration, ration_today, ways_of
+from scheduler.planning.spending import Ration, looked_d, ration_today, ways_of
 
 # Past days that are brought into the place's past anew with each plan: their rain may have been mended.
 RECENT_D = 10
-# A store of so many times what the days ahead use is not short, whatever the weather (ours).
-AMPLE = 2.0
+# A store of so many times what the days looked at use without rain is not short, whatever the weather (ours).
+AMPLE = 1.5
 
 
 def ration_now(
@@ -35,7 +35,7 @@ def ration_now(
         return None
     mean_use_l = sum(daily_use_l) / max(1, len(daily_use_l))
     usable_l = model.stage.volume_l(level_m) - model.stage.volume_l(model.lowest_floor_m)
-    if usable_l >= AMPLE * HORIZON_D * mean_use_l:
+    if usable_l >= AMPLE * looked_d(turn.state.past, day) * mean_use_l:
         return None
     ways = ways_of(state.site.place, day, outlook.days if outlook is not None else (), turn.state.past)
     if ways is None:

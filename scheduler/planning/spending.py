@@ -67,6 +67,12 @@ class Ration:
         return {p: self.zones[zone].given_l * self.shares.get(p, 0.0) for p in plants}
 
 
+def looked_d(past: PastWeather | None, first: date) -> int:
+    """How many days from ``first`` on are looked at."""
+    enough = past is not None and len(past.until(first).et0_mm) > HORIZON_D
+    return HORIZON_D if enough else LITTLE_PAST_D
+
+
 def ways_of(
     place: GardenPlace, first: date, forecast: Sequence[DayWeather], past: PastWeather | None
 ) -> Ways | None:
@@ -79,9 +85,8 @@ def ways_of(
     while first + timedelta(days=len(told)) in by_day:
         told.append(by_day[first + timedelta(days=len(told))])
     known = past.until(first) if past is not None else None
-    enough = known is not None and len(known.et0_mm) > HORIZON_D
     drawn = forecast_ways(told, place, MEMBERS) if told else None
-    return ways_ahead(known, drawn, first, HORIZON_D if enough else LITTLE_PAST_D, MEMBERS)
+    return ways_ahead(known, drawn, first, looked_d(past, first), MEMBERS)
 
 
 def ration_today(

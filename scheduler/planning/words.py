@@ -65,6 +65,16 @@ def flow_corrected(factor: float) -> Reason:
     return Reason("flow_corrected", text, (("flow_factor", factor),))
 
 
+def flow_doubt(units: DisplayUnits, *, volume_l: float, flow_sd: float) -> Reason:
+    """``flow_sd``: one sd of the zone's flow, as a share of it; the span holds 95 times out of 100."""
+    low_l, high_l = volume_l * max(0.0, 1.0 - 2.0 * flow_sd), volume_l * (1.0 + 2.0 * flow_sd)
+    text = (
+        f"The zone's flow is known to {show_share(2.0 * flow_sd)}: the run gives between "
+        f"{show_volume(low_l, units)} and {show_volume(high_l, units)}."
+    )
+    return Reason("flow_doubt", text, (("flow_sd", flow_sd), ("low_l", low_l), ("high_l", high_l)))
+
+
 def floor(units: DisplayUnits, code: ReasonCode, *, floor_m: float, margin_m: float, share: float) -> Reason:
     what = "the reserve begins" if code == "reserve" else "its highest or weakest emitter stops"
     text = f"Cut to {show_share(share)} of what was wanted: "

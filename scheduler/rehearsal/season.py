@@ -178,6 +178,7 @@ class _Rehearsal:
         self.days: list[SeasonDay] = []
         self.floor_reached: datetime | None = None
         self.timer_dry_days = 0
+        self.withheld: set[str] = set()  # zones from which rationing ever withheld water
 
     def run(self, on_day: Callable[[], None]) -> Season:
         garden = self.shell.garden
@@ -199,8 +200,11 @@ class _Rehearsal:
         assert et0 is not None  # checked before the season began
         planned = self._planned_on(weather.day)
         lowest = min(level_at_start, garden.level_m)
+        self.withheld |= self._withheld_on(weather.day)
         counted = tuple(
-            z.id for z in self.site.zones if lowest > self.model.floor_level_m(z.id) + COUNT_MARGIN_M
+            z.id
+            for z in self.site.zones
+            if z.id not in self.withheld and lowest > self.model.floor_level_m(z.id) + COUNT_MARGIN_M
         )
         tomorrow = weather.day + timedelta(days=1)
         begins, ends = (local_midnight(d, self.site.place.timezone) for d in (weather.day, tomorrow))
@@ -236,6 +240,14 @@ class _Rehearsal:
                 timer_l=tuple(sorted(timer_day.given_l.items())),
             )
         )
+
+    def _withheld_on(self, day: date) -> set[str]:
+        """Zones that a plan of that day cut for the sake of others: what was decided is no error of watering,
+        and what follows from it (a drier soil) is none either."""
+        plans = [p for p in self.shell.log.plans if p.day == day]
+        parts = [(s.zone, s.reasons) for p in plans for s in p.skipped]
+        parts += [(r.zone, r.reasons) for p in plans for r in p.runs]
+        return {zone for zone, reasons in parts if any(r.code == "rationed" for r in reasons)}
 
     def _planned_on(self, day: date) -> dict[str, float]:
         """What that day's orders promised, by plant. A refused order promised once, however often tried."""
