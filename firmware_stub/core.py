@@ -175,11 +175,13 @@ class Node:
         if not (whole and codec.is_int(elapsed_ms, 0, 1 << 40) and codec.is_int(granted_ms, 0, 1 << 40)):
             return
         most = min(granted_ms, elapsed_ms + SAVE_EVERY_MS + BOOT_MS_MAX)
+        told = most = max(most, elapsed_ms)
         if self.reset_cause == "power_on" and not self.settings.shuts_without_power:
-            most = granted_ms  # a plain motor valve stays where it is without power
-        self._outcome(order_id, c, elapsed_ms, max(most, elapsed_ms), "restart")
+            # A plain motor valve stays where it is without power, for nobody here knows how long.
+            told, most = codec.OPEN_MS_MAX, max(granted_ms, elapsed_ms)
+        self._outcome(order_id, c, elapsed_ms, told, "restart")
         if c < self.settings.channels:
-            self._day_open_ms[c] += max(most, elapsed_ms) - elapsed_ms
+            self._day_open_ms[c] += most - elapsed_ms
 
     def memory(self):
         """What must survive a restart."""

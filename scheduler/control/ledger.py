@@ -51,7 +51,7 @@ def order_open_s(valve: Valve, run_s: float) -> float:
 def book_outcome(turn: Turn, held: OpenIntent, outcome: RunOutcome) -> None:
     """Book an order that the node reports as ended, at the most that can have flowed."""
     zone = turn.state.site.zone(held.intent.zone)
-    open_s = outcome.open_ms_max / 1000
+    open_s = _longest_open_s(turn, held, outcome)
     expected = _expected(turn.state, held.intent, open_s)
     least = _expected(turn.state, held.intent, outcome.open_ms / 1000)
     note = INTERRUPTIONS.get(outcome.why, "")
@@ -59,6 +59,21 @@ def book_outcome(turn: Turn, held: OpenIntent, outcome: RunOutcome) -> None:
     _begin_proof(turn, held, zone, open_s, expected, outcome)
     if outcome.why in INTERRUPTIONS and not held.intent.for_test:
         _top_up_once(turn, zone)
+
+
+def _longest_open_s(turn: Turn, held: OpenIntent, outcome: RunOutcome) -> float:
+    """How long the valve was open at most. Without power it may have stood open beyond its order, until the
+    node came back and closed it."""
+    ordered_ms = held.intent.order.open_ms
+    node = turn.state.node
+    if outcome.open_ms_max <= ordered_ms or node is None:
+        return outcome.open_ms_max / 1000
+    since_s = turn.now.monotonic_s - held.sent_mono_s
+    if held.restored:
+        known = turn.now.trust != "unknown"
+        since_s = (turn.now.wall - held.intent.made_at).total_seconds() if known else 0.0
+    came_back_s = since_s - node.uptime_ms / 1000
+    return min(outcome.open_ms_max / 1000, max(ordered_ms / 1000, came_back_s))
 
 
 def book_lost(turn: Turn, held: OpenIntent) -> None:
@@ -96,12 +111,13 @@ def book_stranger(turn: Turn, outcome: RunOutcome) -> None:
         )
         return
     state = turn.state
+    open_s = min(outcome.open_ms_max / 1000, max(outcome.open_ms / 1000, state.site.node.longest_open_s))
     level_m = state.belief.level_m if state.belief.known else state.model.stage.brim_level_m
     expected = expected_litres(
         state.model,
         zone.id,
         level_m or 0.0,
-        open_equivalent_s(zone.valve, outcome.open_ms_max / 1000),
+        open_equivalent_s(zone.valve, open_s),
         state.flow_factor(zone.id).at(turn.now.wall).value,
     )
     booking = Booking(
@@ -109,7 +125,7 @@ def book_stranger(turn: Turn, outcome: RunOutcome) -> None:
         zone=zone.id,
         day=turn.local_day,
         at=turn.now.wall,
-        open_s=outcome.open_ms_max / 1000,
+        open_s=open_s,
         outcome=outcome,
         given_l=tuple(expected.litres.items()),
         volume_l=expected.volume_l,

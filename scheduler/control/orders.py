@@ -46,7 +46,8 @@ class RunOutcome:
     """How an order ended. The node repeats it until it is acknowledged by ``order_id``.
 
     After a restart in mid-run the node knows only that the order was under way: ``open_ms`` is then the
-    last value it had saved and ``open_ms_max`` the most that can have passed.
+    last value it had saved and ``open_ms_max`` the most that can have passed; more than the order allowed
+    (a day) when the node had no power and its valve stays where it is without.
     """
 
     order_id: str
