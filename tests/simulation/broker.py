@@ -1,5 +1,5 @@
 """A broker and two connections to it, with what MQTT 3.1.1 does not promise: loss, repeats, late and
-overtaking messages, silent halves, a broker that forgets, acknowledges what it forbids, or keeps a backlog."""
+overtaking messages, silent halves, a broker that forgets, acknowledges what it forbids or keeps a backlog."""
 
 from __future__ import annotations
 

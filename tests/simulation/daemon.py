@@ -35,7 +35,9 @@ RESTART_MS = (2 * SECOND, 12 * SECOND)
 LOOK_MS = 1 * SECOND
 TEND_MS = 5 * MINUTE
 ASK_LOOK_MS = 15 * SECOND
-LONG_AGO = datetime(1970, 1, 1, tzinfo=UTC)
+# A wake-up this soon is one of a busy phase. After so long without anything new, so far apart.
+BUSY_WAKE_S = 5.0
+THINNED = ((30 * MINUTE, 150.0), (2 * MINUTE, 30.0))
 
 
 class Killed(BaseException):
@@ -242,7 +244,12 @@ class VirtualModules:
         self._log = logging.getLogger("fallinghead")
 
     def __enter__(self) -> VirtualModules:
-        self._before = (client_module.time, controller_module.garden_model, self._log.level, self._log.propagate)
+        self._before = (
+            client_module.time,
+            controller_module.garden_model,
+            self._log.level,
+            self._log.propagate,
+        )
         VirtualTime.clock = self._clock
         client_module.time = VirtualTime  # type: ignore[assignment]
         controller_module.garden_model = _cached_model
@@ -275,6 +282,7 @@ class Daemon:
         self._weather = weather
         self._rng: random.Random = clock.stream("daemon")
         self.frozen = False
+        self.stirred_ms = 0  # when something new happened last
         self._held: deque[Callable[[], None]] = deque()
         self._wake: Planned | None = None
         self._watch: Planned | None = None
@@ -312,6 +320,7 @@ class Daemon:
         if self.shell is not None:
             return
         self.lives += 1
+        self.stirred_ms = self.clock.now_ms
         self._held.clear()
         self.clock.note("daemon", f"start {self.lives}")
         try:
@@ -383,7 +392,7 @@ class Daemon:
             self.clock.after(self._rng.randint(*RESTART_MS), self.start)
 
     def power_cut(self, off_ms: int, *, clock_back: timedelta, synced_after_ms: int | None) -> None:
-        """The machine goes down; after ``off_ms`` it boots with a wall clock that stood, not yet set right."""
+        """The machine goes down; after ``off_ms`` it boots with a wall clock not yet set right."""
         self.die("power cut", restart=False)
         begun = self.machine.boot
 
@@ -457,9 +466,14 @@ class Daemon:
         self._do(lambda: self._handle(event))
 
     def _wake_in(self, in_s: float) -> None:
+        """As asked; but when nothing changed for a while the many looks of a busy phase are thinned, as a
+        rehearsal thins them: hours of an unheard node would be nothing else."""
         if self._wake is not None:
             self._wake.cancel()
         life = self.lives
+        if in_s <= BUSY_WAKE_S:
+            calm_ms = self.clock.now_ms - self.stirred_ms
+            in_s = next((thin_s for after_ms, thin_s in THINNED if calm_ms > after_ms), in_s)
         self._wake = self.clock.after(
             max(1, int(in_s * 1000)), lambda: self.feed(Tick()) if life == self.lives else None
         )
@@ -493,10 +507,12 @@ class Daemon:
     # --- link and alerts
 
     def _link_up(self) -> None:
+        self.stirred_ms = self.clock.now_ms
         assert self.link is not None
         self.link.come_up(self.line)
 
     def _link_down(self) -> None:
+        self.stirred_ms = self.clock.now_ms
         assert self.link is not None
         self.link.go_down()
 

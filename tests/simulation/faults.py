@@ -219,7 +219,9 @@ def _forged_order(world: World, h: Happening, rng: random.Random) -> End:
 @_fault("other_node_order")
 def _other_node_order(world: World, h: Happening, rng: random.Random) -> End:
     """Signed with this node's key by mistake, yet for another node; or of a version to come."""
-    change = rng.choice(({"node": "greenhouse"}, {"version": 2}, {"session": "11" * 8}, {"start_by_uptime_ms": 0}))
+    change = rng.choice(
+        ({"node": "greenhouse"}, {"version": 2}, {"session": "11" * 8}, {"start_by_uptime_ms": 0})
+    )
     _to_node(world, "order", codec.seal("order", codec.dump(_an_order(world, rng, **change)), world.key))
     return None
 
@@ -542,7 +544,8 @@ def _person_stop(world: World, h: Happening, rng: random.Random) -> End:
     world.ask("stop", None, None)
     for again in range(rng.choice((1, 1, 2))):
         world.clock.after(
-            rng.choice((1 * SECOND, 5 * MINUTE, 2 * HOUR)) * (again + 1), lambda: world.ask("resume", None, None)
+            rng.choice((1 * SECOND, 5 * MINUTE, 2 * HOUR)) * (again + 1),
+            lambda: world.ask("resume", None, None),
         )
     return None
 

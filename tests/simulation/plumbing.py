@@ -94,7 +94,10 @@ class TrueSensor:
         if self.fault == "spikes" and self._rng.random() < 0.4:
             return [self._raw(surface_m - self._rng.uniform(-0.4, 0.4), air_c) for _ in found]
         if self.fault == "spider":
-            return [self._raw(self._sensor.mount_height_m - 0.12 - 0.002 * self._rng.random(), air_c) for _ in found]
+            return [
+                self._raw(self._sensor.mount_height_m - 0.12 - 0.002 * self._rng.random(), air_c)
+                for _ in found
+            ]
         return found
 
     def _raw(self, surface_m: float, air_c: float) -> int:

@@ -42,6 +42,7 @@ class Opening:
     honest: bool
     ended_ms: int | None = None
     unpowered: bool = False
+    faulty: bool = False  # the valve misbehaved meanwhile: told as not proven shut, and not bookable
 
     @property
     def due_ms(self) -> int:
@@ -147,7 +148,9 @@ class Rules:
             elif self.faulty(channel) and self._tries_again(channel):
                 pass
             elif self.faulty(channel):
-                self.world.clock.after(round(FREEING_MS / 0.95) + COMMAND_SLACK_MS, lambda: self._freed(channel))
+                self.world.clock.after(
+                    round(FREEING_MS / 0.95) + COMMAND_SLACK_MS, lambda: self._freed(channel)
+                )
             else:
                 self.fail("opens_only_on_order", f"valve {channel} is driven open with no order ({why})")
         elif drive == "close":
@@ -159,11 +162,11 @@ class Rules:
             held.unpowered = True
 
     def _tries_again(self, channel: int) -> bool:
-        """A valve that stuck on its way open was turned back a little and goes on, within its order's time."""
+        """A valve that stuck on its way open was turned back a little and goes on, in its order's time."""
         last = next((o for o in reversed(self.openings) if o.channel == channel), None)
         if last is None or self.world.clock.now_ms >= last.due_ms:
             return False
-        last.ended_ms = None
+        last.ended_ms, last.faulty = None, True
         return True
 
     def _open_now(self, channel: int) -> Opening | None:
@@ -180,7 +183,9 @@ class Rules:
         self.must("no_old_order", told["session"] == self._session, "an order of another session opened")
         self.must("no_old_order", told["sequence"] > self._sequence, "an order with an old sequence opened")
         self.must(
-            "no_old_order", uptime_ms <= told["start_by_uptime_ms"] + COMMAND_SLACK_MS, "an expired order opened"
+            "no_old_order",
+            uptime_ms <= told["start_by_uptime_ms"] + COMMAND_SLACK_MS,
+            "an expired order opened",
         )
         self._sequence = max(self._sequence, told["sequence"])
         order_id = told["order_id"]
@@ -188,7 +193,9 @@ class Rules:
         self._opened_ids.add(order_id)
         self.must("right_valve", told["channel"] == channel, f"order for {told['channel']} opened {channel}")
         others = [
-            n for n, v in enumerate(self.world.plumbing.valves) if n != channel and v.wet and not self.faulty(n)
+            n
+            for n, v in enumerate(self.world.plumbing.valves)
+            if n != channel and v.wet and not self.faulty(n)
         ]
         self.must("one_at_a_time", not others, f"valve {channel} opens while {others} are open")
         longest_ms = int(self.world.node.settings["longest_open_ms"])
@@ -215,6 +222,7 @@ class Rules:
 
     def _closed(self, opening: Opening) -> None:
         opening.ended_ms = self.world.clock.now_ms
+        opening.faulty = opening.faulty or self.faulty(opening.channel)
         plumbing = self.world.plumbing
         honest = opening.honest and plumbing.sensor.honest and self.world.level_moved_ms < opening.began_ms
         if plumbing.site.sensor is not None and honest and not opening.unpowered:
@@ -239,12 +247,16 @@ class Rules:
     def _freed(self, channel: int) -> None:
         valve = self.world.plumbing.valves[channel]
         excused = self._open_now(channel) is not None
-        self.must("opens_only_on_order", valve.drive != "open" or excused, f"valve {channel} is left driven open")
+        self.must(
+            "opens_only_on_order", valve.drive != "open" or excused, f"valve {channel} is left driven open"
+        )
 
     def _boot(self) -> None:
         for channel, valve in enumerate(self.world.plumbing.valves):
             self.must(
-                "boot_closes", valve.drive == "close" or not valve.wet, f"valve {channel} is not closed at boot"
+                "boot_closes",
+                valve.drive == "close" or not valve.wet,
+                f"valve {channel} is not closed at boot",
             )
 
     # --- the daemon's side
@@ -260,7 +272,9 @@ class Rules:
         row = raw.execute("SELECT asked_by FROM intents WHERE order_id = ?", (order.order_id,)).fetchone()
         durable = row is not None and not raw.in_transaction
         self.must("intent_first", durable, f"order {order.order_id} goes out before its intent is durable")
-        self.must("one_effect", order.order_id not in self.sent, f"order {order.order_id} is sent twice")
+        sent_ms = self.sent.get(order.order_id)
+        again = sent_ms is not None and sent_ms > world.store_lost_ms
+        self.must("one_effect", not again, f"order {order.order_id} is sent twice")
         self.sent[order.order_id] = world.clock.now_ms
         stop = raw.execute("SELECT stopped FROM stops ORDER BY id DESC LIMIT 1").fetchone()
         self.must("stop_holds", stop is None or not stop[0], f"order {order.order_id} is sent after a stop")
@@ -271,7 +285,9 @@ class Rules:
 
     def _by_the_clock(self) -> None:
         now = self.world.daemon.machine.now()
-        self.must("no_unknown_clock", now.trust != "unknown", "a run by the clock while the time is not known")
+        self.must(
+            "no_unknown_clock", now.trust != "unknown", "a run by the clock while the time is not known"
+        )
         local = now.wall.astimezone(sites.PLACE.timezone)
         minute = local.hour * 60 + local.minute
         inside = any(a * 60 <= minute < b * 60 for a, b in sites.KINDS[self.world.garden][3])
@@ -330,7 +346,11 @@ class Rules:
         state = shell.state
         well = state.phase in ("at_rest", "ordered", "running")
         self.must("recovers", well, lambda: f"after a quiet day the controller is {state.phase}")
-        old = [h for h in state.intents if self.sent.get(h.intent.order.order_id, 0) < world.clock.now_ms - 3 * HOUR]
+        old = [
+            h
+            for h in state.intents
+            if self.sent.get(h.intent.order.order_id, 0) < world.clock.now_ms - 3 * HOUR
+        ]
         self.must("recovers", not old, "an order is not booked after three hours of quiet")
         today = world.daemon.machine.now().wall.astimezone(sites.PLACE.timezone).date()
         planned = state.plan is not None and state.plan.day == today
@@ -343,7 +363,7 @@ class Rules:
         booked = {order_id: (open_s, count) for order_id, open_s, count in rows}
         for opening in self.openings:
             began, order_id = opening.began_ms, opening.order_id
-            if began < world.store_lost_ms or began > world.clock.now_ms - 3 * HOUR or opening.unpowered:
+            if began < world.store_lost_ms or began > world.clock.now_ms - 3 * HOUR:
                 continue
             found = booked.get(order_id)
             if found is None:
@@ -353,7 +373,7 @@ class Rules:
             most_ms = found[0] * 1000 * (1 + RATE_SLACK) + BOOKED_SLACK_MS
             self.must(
                 "booked_enough",
-                true_ms <= most_ms,
+                true_ms <= most_ms or opening.faulty or (opening.unpowered and began < world.alarms_lost_ms),
                 lambda o=order_id, t=true_ms, f=found: f"order {o}: open {t} ms, booked {f[0]:.1f} s",
             )
         for order_id, (_, count) in booked.items():
@@ -362,10 +382,13 @@ class Rules:
     def _answers(self) -> None:
         raw = self.world.store.raw
         rows = raw.execute(
-            "SELECT r.id, r.kind FROM requests r LEFT JOIN answers a ON a.request_id = r.id WHERE a.request_id IS NULL"
+            "SELECT r.id, r.kind FROM requests r LEFT JOIN answers a ON a.request_id = r.id"
+            " WHERE a.request_id IS NULL"
         ).fetchall()
         self.must("nothing_lost", not rows, f"requests without an answer: {rows}")
-        missing = [n for n in self.world.asked if n not in {r[0] for r in raw.execute("SELECT id FROM requests")}]
+        missing = [
+            n for n in self.world.asked if n not in {r[0] for r in raw.execute("SELECT id FROM requests")}
+        ]
         self.must("nothing_lost", not missing, f"requests gone from the store: {missing}")
 
     def _alerts(self) -> None:

@@ -49,7 +49,7 @@ class Storm:
         return replace(self, happenings=self.happenings[:index] + self.happenings[index + 1 :])
 
 
-def draw_storm(seed: int, kinds: dict[str, tuple[int, int]], *, happenings: int = 40) -> Storm:
+def draw_storm(seed: int, kinds: dict[str, tuple[int, int]], *, happenings: int = 60) -> Storm:
     """``kinds``: fault -> shortest and longest time it lasts, ms."""
     rng = random.Random(f"storm/{seed}")
     settings = _settings(rng)
@@ -57,18 +57,18 @@ def draw_storm(seed: int, kinds: dict[str, tuple[int, int]], *, happenings: int 
     # Not every fault in every storm: what a fault hides, its absence shows.
     some = rng.sample(names, rng.randint(4, len(names)))
     drawn = [_happening(rng, rng.choice(some), kinds) for _ in range(happenings)]
-    drawn += [_water(rng) for _ in range(rng.randint(4, 14))]
+    drawn += [_water(rng) for _ in range(rng.randint(10, 24))]
     return Storm(seed, settings, tuple(sorted(drawn, key=lambda h: (h.when, h.nth, h.delay_ms, h.kind))))
 
 
 def _settings(rng: random.Random) -> Settings:
     return Settings(
         garden=rng.choice(SITE_NAMES),
-        start_share=rng.choice((0.15, 0.4, 0.7, 0.95)),
+        start_share=rng.choice((0.3, 0.6, 0.95)),
         node_rate=1.0 + rng.choice((0.0, 0.0, 1e-4, -1e-4, 0.02, -0.02)),
         tick_start=rng.choice((0, 0, (1 << 30) - rng.randint(1, 12 * HOUR))),
         daily_open_ms_max=rng.choice((1 * HOUR, 4 * HOUR, 12 * HOUR)),
-        open_report_ms=rng.choice((10, 20, 30)) * SECOND,
+        open_report_ms=rng.choice((10, 30, 60)) * SECOND,
         shuts_without_power=rng.random() < 0.3,
     )
 
@@ -76,10 +76,12 @@ def _settings(rng: random.Random) -> Settings:
 def _happening(rng: random.Random, kind: str, kinds: dict[str, tuple[int, int]]) -> Happening:
     shortest, longest = kinds[kind]
     lasts_ms = _log_between(rng, shortest, longest)
-    when = rng.choices(("open", "ordered", "running", "unproven", "unheard", "at_rest", "at"), (8, 3, 3, 1, 1, 1, 2))[0]
+    when = rng.choices(
+        ("open", "ordered", "running", "unproven", "unheard", "at_rest", "at"), (8, 3, 3, 1, 1, 1, 2)
+    )[0]
     if when == "at":
         return Happening(kind, "at", 0, rng.randint(0, 2 * DAY), lasts_ms, rng.random())
-    nth = rng.randint(1, 6) if when in ("open", "ordered", "running") else rng.randint(1, 4)
+    nth = rng.randint(1, 10) if when in ("open", "ordered", "running") else rng.randint(1, 4)
     delay_ms = rng.randint(0, 12 * SECOND) if when == "ordered" else _log_between(rng, 50, 20 * MINUTE)
     return Happening(kind, when, nth, delay_ms, lasts_ms, rng.random())
 

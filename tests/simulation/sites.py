@@ -73,7 +73,9 @@ def site_named(name: str) -> Site:
 
 
 def _drums(count: int) -> tuple[Barrel, ...]:
-    return tuple(Barrel(f"drum-{i}", "upright", BASE_M, HEIGHT_M, diameter_m=DIAMETER_M) for i in range(count))
+    return tuple(
+        Barrel(f"drum-{i}", "upright", BASE_M, HEIGHT_M, diameter_m=DIAMETER_M) for i in range(count)
+    )
 
 
 def _zone(n: int) -> Zone:
@@ -85,7 +87,13 @@ def _zone(n: int) -> Zone:
 
 def _plant(n: int) -> Plant:
     return Plant(
-        f"plant-{n}", f"Plant {n}", "tomato", 1.2 + 0.6 * n, n + 1, date(2012, 5, 1), container_l=25.0 + 15.0 * n
+        f"plant-{n}",
+        f"Plant {n}",
+        "tomato",
+        1.2 + 0.6 * n,
+        n + 1,
+        date(2012, 5, 1),
+        container_l=25.0 + 15.0 * n,
     )
 
 
@@ -93,7 +101,9 @@ def _sensor(kind: str | None, heartbeat_s: float) -> LevelSensor | None:
     if kind is None:
         return None
     if kind == "echo":
-        return LevelSensor("echo", "drum-0", ECHO_FACE_M, None, 0.004, blanking_m=0.05, interval_s=heartbeat_s)
+        return LevelSensor(
+            "echo", "drum-0", ECHO_FACE_M, None, 0.004, blanking_m=0.05, interval_s=heartbeat_s
+        )
     return LevelSensor("pressure", "drum-0", CELL_M, CELL_M_PER_COUNT, 0.002, interval_s=heartbeat_s)
 
 

@@ -28,7 +28,9 @@ class SimWeather:
         self.daemon: Daemon | None = None
         self.fault: str | None = None
         self._frozen: Outlook | None = None
-        self._days = {first + timedelta(days=n): self._draw(first + timedelta(days=n)) for n in range(-30, days + 30)}
+        self._days = {
+            first + timedelta(days=n): self._draw(first + timedelta(days=n)) for n in range(-30, days + 30)
+        }
 
     def _draw(self, day: date) -> DayWeather:
         rng = self._rng

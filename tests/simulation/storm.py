@@ -139,7 +139,9 @@ def mend(world: World) -> None:
         world.daemon.thaw()
     world.daemon.start()
     world.daemon.set_right()
-    world.pour(max(0.0, 0.7 * world.plumbing.brim_m - world.plumbing.level_m) * world.plumbing.area_m2 * 1000.0)
+    world.pour(
+        max(0.0, 0.7 * world.plumbing.brim_m - world.plumbing.level_m) * world.plumbing.area_m2 * 1000.0
+    )
 
 
 def _later_in_the_quiet(world: World, storm: Storm) -> None:
@@ -160,6 +162,17 @@ def _later_in_the_quiet(world: World, storm: Storm) -> None:
     world.clock.after(PROBE_MS, probe)
 
 
+def _measure_by_hand(world: World, storm: Storm) -> None:
+    """Without a sensor somebody measures now and then, or nothing is ever watered."""
+
+    def measure() -> None:
+        world.plumbing.settle(world.clock.now_ms)
+        world.ask("measured", None, round(world.plumbing.level_m, 3))
+
+    for n in range(storm.settings.days * 3):
+        world.clock.at(5 * MINUTE + n * 8 * HOUR, measure)
+
+
 def run_storm(storm: Storm, *, keep_trace: bool = False) -> Outcome:
     outcome = Outcome(storm)
     began = time.process_time()
@@ -170,6 +183,8 @@ def run_storm(storm: Storm, *, keep_trace: bool = False) -> Outcome:
             for day in range(storm.settings.days):
                 world.clock.at(day * DAY + 10 * HOUR, world.rain_of_the_day)
             world.start()
+            if world.site.sensor is None:
+                _measure_by_hand(world, storm)
             world.clock.run_to(storm.noisy_ms)
             weaver.be_quiet()
             _later_in_the_quiet(world, storm)

@@ -106,6 +106,7 @@ class World:
         phase = shell.state.phase if shell is not None else "down"
         if phase != self.phase:
             self.phase = phase
+            self.daemon.stirred_ms = self.clock.now_ms
             self.clock.note("phase", phase)
             for told in self.on_phase:
                 told(phase)
@@ -123,6 +124,7 @@ class World:
 
     def begin_trouble(self) -> None:
         self._active += 1
+        self.daemon.stirred_ms = self.clock.now_ms
         self._trouble_ms = self.clock.now_ms
 
     def end_trouble(self) -> None:
@@ -145,6 +147,7 @@ class World:
             self.clock.note("person", f"{kind} cannot be kept")
             return
         self.asked.append(number)
+        self.daemon.stirred_ms = self.clock.now_ms
         self.clock.note("person", f"{kind} {subject} {amount}")
         if kind == "stop":
             self.rules.stop_asked()
