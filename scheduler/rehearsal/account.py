@@ -1,10 +1,11 @@
 """What each plant wanted, got and was promised: kept apart from the controller, from the garden's truth.
 
 Days count while the true store stands above the zone's floor (the reserve, or the level at which its worst
-emitter stops), until rationing first withholds water from the zone. A plant's wish counts up to its last watering, since what it used after that is not due yet;
-when it is overdue and was passed over, it counts in full. Rain that refills the roots lowers the wish; rain
-that falls after the day's watering finds less room, and what runs past the roots then is the rain's, not the
-watering's (``overtaken_l`` tells how much: with the weather known in advance it need not have been given).
+emitter stops), until rationing first withholds water from the zone. A plant's wish counts up to its last
+watering, since what it used after that is not due yet; when it is overdue and was passed over, it counts in
+full. Rain that refills the roots lowers the wish; rain that falls after the day's watering finds less room,
+and what runs past the roots then is the rain's, not the watering's (``overtaken_l`` tells how much: with the
+weather known in advance it need not have been given).
 """
 
 from __future__ import annotations
