@@ -77,6 +77,7 @@ def ahead_answer(
         coming=coming_answers(found),
         forecast_source=outlook.source if outlook is not None else None,
         forecast_fetched_at=outlook.fetched_at if outlook is not None else None,
+        forecast_credits=list(outlook.credits) if outlook is not None else [],
         past_years=found.past_years,
     )
 
@@ -155,6 +156,10 @@ def ahead_words(site: Site, answer: AheadAnswer) -> list[str]:
     lines += _storm_words(site, answer)
     if answer.coming:
         lines.append(f"As far as can be foreseen: {coming_words(site, answer.coming)}.")
+    if answer.forecast_source is not None and answer.forecast_fetched_at is not None:
+        at = answer.forecast_fetched_at.astimezone(site.place.timezone)
+        said = f"Weather: {answer.forecast_source}, fetched {at:%A %d %B %H:%M %Z}."
+        lines.append(" ".join([said, *answer.forecast_credits]))
     if not answer.past_years:
         lines.append(
             "Beyond the forecast no rain is assumed, for no past years of this place are known (--past names "

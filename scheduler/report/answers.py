@@ -432,6 +432,7 @@ class AheadAnswer(Answer):
     coming: list[ComingRunAnswer] = []
     forecast_source: str | None = None
     forecast_fetched_at: datetime | None = None
+    forecast_credits: list[str] = []
     past_years: bool
 
 

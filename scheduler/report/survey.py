@@ -17,15 +17,24 @@ from scheduler.report.answers import (
 )
 from scheduler.report.plan import Columns, Rows
 from scheduler.site.model import DisplayUnits, Site
-from scheduler.site.showing import show_duration, show_flow, show_length, show_share, show_volume
+from scheduler.site.showing import (
+    show_duration,
+    show_flow,
+    show_length,
+    show_share,
+    show_temperature,
+    show_volume,
+)
 from scheduler.supply.stage import stage_storage
 from scheduler.survey.advice import Advice, advise
 from scheduler.survey.laterals import SPREAD_MAX
 from scheduler.survey.levels import WEAK_SHARE
-from scheduler.survey.survey import ZoneSurvey, survey
+from scheduler.survey.survey import COLD_C, WARM_C, ZoneSurvey, survey
 
 # US gallon of 231 cubic inches (NIST Handbook 44).
 LITRE_PER_GALLON = 3.785411784
+# The water for which emitters' curves hold, degC (as ``hydraulics`` has it).
+USUAL_C = 20.0
 # Water at garden temperatures, to the digits shown.
 WATER_KG_PER_L = 1.0
 KG_PER_LB = 0.45359237  # exact, by definition (NIST Handbook 44)
@@ -256,10 +265,11 @@ def _zone_words(site: Site, z: ZoneSurveyAnswer) -> list[str]:
             for part, m in worst.head_parts_m.items()
         )
         lines.append(f"Of {_small(worst.static_head_m, site.units)} static head at {worst.id}: {parts}.")
+    cold, warm, usual = (show_temperature(t, site.units) for t in (COLD_C, WARM_C, USUAL_C))
     lines.append(
-        f"Lines are filled {show_duration(z.prime_s)} after opening. With water of 5 degC it "
-        f"gives {show_share(z.flow_share_at_5c)}, of 30 degC {show_share(z.flow_share_at_30c)} of its "
-        "flow at 20 degC."
+        f"Lines are filled {show_duration(z.prime_s)} after opening. With water of {cold} it gives "
+        f"{show_share(z.flow_share_at_5c)}, of {warm} {show_share(z.flow_share_at_30c)} of its flow at "
+        f"{usual}."
     )
     allowed = show_share(SPREAD_MAX)
     for line, longest_m in z.longest_laterals_m.items():

@@ -37,7 +37,7 @@ def outlook() -> Outlook:
     days: tuple[DayWeather, ...] = tuple(
         d for d in packaged_weather("seattle-2012") if 0 <= (d.day - TODAY).days < 7
     )
-    return Outlook(days, "test", NOW)
+    return Outlook(days, "test", NOW, "By Somebody (CC BY 4.0)")
 
 
 def test_a_household_is_told_how_long_how_sure_and_how_much_to_top_up(store: Store) -> None:
@@ -51,6 +51,8 @@ def test_a_household_is_told_how_long_how_sure_and_how_much_to_top_up(store: Sto
     assert "Tuesday 21 August" in text
     assert "through an air gap" in text
     assert "no past years" in text
+    # The terms of the services ask for their name beside what is shown, some for the time of fetching too.
+    assert "Weather: test, fetched Wednesday 01 August 08:00 PDT. By Somebody (CC BY 4.0)" in text
 
 
 def test_water_given_by_hand_today_makes_the_store_last_no_shorter(store: Store) -> None:

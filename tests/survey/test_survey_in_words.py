@@ -100,3 +100,12 @@ def test_advice_says_what_it_does_for_the_worst_plant_and_who_stays_dry() -> Non
     assert "Basil at half dry to" in lines[1]
     assert any("raise barrels 15 cm" in line and "Basil at half dry to" in line for line in lines)
     assert lines[-1].startswith("Caution: ")
+
+
+def test_temperatures_are_in_the_gardens_own_unit() -> None:
+    # 5, 30 and 20 degC are 41, 86 and 68 degF by definition (F = 9/5 C + 32).
+    us = replace(small_garden(), units="us")
+    text = " ".join(zone_lines(us, survey_answer(us, 0.6)))
+    assert "water of 41 °F" in text and "of 86 °F" in text and "at 68 °F" in text and "°C" not in text
+    metric = replace(small_garden(), units="metric")
+    assert "water of 5.0 °C" in " ".join(zone_lines(metric, survey_answer(metric, 0.6)))
