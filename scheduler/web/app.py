@@ -79,6 +79,7 @@ def inner_app(
     templates = Jinja2Templates(HERE / "templates")
     templates.env.trim_blocks = templates.env.lstrip_blocks = True
     templates.env.filters["capitalize_first"] = lambda text: text[:1].upper() + text[1:]
+    templates.env.filters["plain_code"] = lambda text: text.replace("`", "")
     templates.env.globals.update(once=once, version=__version__)
     app.state.parts = Parts(
         garden=garden,

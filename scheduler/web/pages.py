@@ -18,7 +18,7 @@ from scheduler.web.facts import Facts
 from scheduler.web.plant_rows import plant_rows
 from scheduler.web.rendering import mark, show
 from scheduler.web.rights import Right, needs, parts_of
-from scheduler.web.standing import Standing, day_word, standings
+from scheduler.web.standing import Standing, day_word, standings, stands_still
 
 router = APIRouter()
 ZoneName = Annotated[str | None, Query(max_length=60)]
@@ -54,6 +54,7 @@ def now(request: Request, zone: ZoneName = None) -> Response:
         lasting=showing.lasting(facts),
         under_way=", ".join(dict.fromkeys(site.zone(i.zone).name for i in facts.under_way)),
         none_next=_none_next(facts, standing),
+        blocked=stands_still(standing),
         foreseen=_foreseen(facts),
         plan_day=facts.plan.day.isoformat() if facts.plan is not None else "",
         last=_last(facts),
@@ -117,7 +118,8 @@ def _next(facts: Facts) -> dict[str, Any]:
         return {"next": None, "later": []}
     first, *rest = facts.coming
     why = facts.why_next
-    reasons = [r.text for r in why.reasons if worth_saying(facts.site, r)] if why is not None else []
+    reasons = [r.text for r in facts.plan.reasons]
+    reasons += [r.text for r in why.reasons if worth_saying(facts.site, r)] if why is not None else []
     following = [_run(facts, r) for r in rest]
     return {
         "next": _run(facts, first) | {"reasons": reasons, "day": facts.plan.day.isoformat()},

@@ -8,10 +8,13 @@ from scheduler.agronomy.need import available_mm
 from scheduler.control.effects import RootZoneRecord
 from scheduler.report.litres import SHORT_STRESS
 from scheduler.site.model import Plant
-from scheduler.site.showing import show_length, show_share, show_volume
+from scheduler.site.showing import show_share, show_volume
 from scheduler.survey.section import REACHED_LPH
-from scheduler.web.drawing import REACH_WORDS, Reach
+from scheduler.web.drawing import REACH_WORDS, Reach, level_text
 from scheduler.web.facts import Facts
+
+# A plant that falls dry this little above the outlet is reached down to it: no level is known better.
+TO_THE_OUTLET_M = 0.005
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,9 +69,9 @@ def reach_words(facts: Facts, plant: str, look: Reach) -> str:
     stops = stops_m(facts, plant)
     if stops is None:
         return "never reached, not even from full barrels"
-    below = (
-        f"dry below {show_length(stops, facts.site.units)}" if stops > 0.0 else "reached down to the outlet"
-    )
+    if stops < TO_THE_OUTLET_M:
+        stops = 0.0
+    below = f"dry below {level_text(stops, facts.site.units)}" if stops else "reached down to the outlet"
     if look == "unknown":
         return f"{below}; the level is not known"
     if look == "reached" and stops == 0.0:
@@ -90,4 +93,4 @@ def _today(facts: Facts, plant: Plant) -> str:
     if status is None:
         return ""
     given = next((p.given_today_l for p in status.plants if p.id == plant.id), 0.0)
-    return f"got {show_volume(given, facts.site.units)} today"
+    return f"got {show_volume(given, facts.site.units)} today" if given > 0.0 else "nothing given today"

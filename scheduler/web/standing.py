@@ -25,6 +25,10 @@ _OWN = {
 }
 
 
+# While one of these stands nothing is opened, whatever is planned.
+_STANDSTILLS = {"valve_not_shut", "stopped", "service_away", "node_silent", "clock_unknown", "store_failed"}
+
+
 @dataclass(frozen=True, slots=True)
 class Standing:
     """``state``: its name in the page and in tests. ``advice``: what to do; empty: nothing."""
@@ -39,6 +43,11 @@ def standings(facts: Facts) -> tuple[Standing, ...]:
     """All that is worth saying, the weightiest first; never empty."""
     found = tuple(_all(facts))
     return found or (_well(facts),)
+
+
+def stands_still(found: tuple[Standing, ...]) -> bool:
+    """Whether nothing is opened until something is put right."""
+    return any(s.state in _STANDSTILLS for s in found)
 
 
 def _all(facts: Facts) -> Iterator[Standing]:
@@ -135,14 +144,14 @@ def _unknowns(facts: Facts, status: StatusAnswer, alerts: dict[str, StatusAlertA
             yield Standing(
                 "first_day",
                 "look",
-                "The first day: no water level was read yet, so nothing is planned by it.",
+                "The first day: no water level was read yet, so nothing is opened.",
                 "Wait for the first reading, or measure the level with a ruler and tell it here.",
             )
         else:
             yield Standing(
                 "level_unknown",
                 "look",
-                "The water level is not known: nothing is planned by it until it is.",
+                "The water level is not known, so neither is how much there is and whom it reaches.",
                 "Measure it with a ruler and tell it here. Look at the sensor for spiders and wet.",
             )
     stale = _forecast_age(status)

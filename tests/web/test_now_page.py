@@ -115,7 +115,7 @@ def test_on_the_first_day_the_first_reading_is_waited_for(page: PageGarden) -> N
     page.serve()
     page.begin()
     page.let_in()
-    assert heading(_page(page)) == "The first day: no water level was read yet, so nothing is planned by it."
+    assert heading(_page(page)) == "The first day: no water level was read yet, so nothing is opened."
 
 
 def test_an_unknown_level_is_not_the_last_level(started: PageGarden) -> None:
