@@ -35,7 +35,11 @@ REACH_WORDS: dict[Reach, str] = {
 }
 # A barrel narrower than this cannot show its water; all are then drawn wider.
 LEAST_BARREL = 11.0
+# Half the width of a barrel into which a question mark fits.
+ROOM_TO_ASK = 9.0
 GAP_M = 0.12
+# Bold letters, in which trouble is written, are so much wider (from memory, of common fonts).
+BOLD = 1.15
 LETTERS_MAX = 24
 # NIST Handbook 44 Appendix C, exact.
 METRE_PER_INCH = 0.0254
@@ -218,9 +222,9 @@ def _barrel(
     drawing.paths += [Path("stand", _d(stand)), Path("stand", _d(other))]
     if levels.now_m is None:
         drawing.paths.append(Path("barrel unknown", wall(barrel.outline)))
-        drawing.words.append(
-            Words("ask", middle, frame.y(0.5 * (barrel.base_m + barrel.brim_m)) + 5.0, "?", "middle")
-        )
+        if half >= ROOM_TO_ASK:
+            y = frame.y(0.5 * (barrel.base_m + barrel.brim_m)) + 5.0
+            drawing.words.append(Words("ask", middle, y, "?", "middle"))
         return
     drawing.paths.append(Path("barrel", wall(barrel.outline)))
     for look, level_m in (("water maybe", levels.high_m), ("water", levels.low_m or levels.now_m)):
@@ -297,8 +301,10 @@ def _plants(drawing: Drawing, section: LongSection, frame: _Frame, low_m: float,
     bands = floor + KNEE
     names = [_short(p.name) for p in section.plants]
     flows = [gets_words(p, units) for p in section.plants]
-    flow_room = form.letter * max((len(t) for t in flows), default=0) + 10.0
-    name_room = form.letter * max((len(t) for t in names), default=0) + 10.0
+    plain = all(reach(p.flows_lph) in ("reached", "unknown") for p in section.plants)
+    letter = form.letter if plain else BOLD * form.letter
+    flow_room = letter * max((len(t) for t in flows), default=0) + 10.0
+    name_room = letter * max((len(t) for t in names), default=0) + 10.0
     places = [frame.x(p.along_m) for p in section.plants]
     spots = kept_inside(places, form.column, frame.origin + 8.0, drawing.width - RIGHT)
     by_plant = {e.plant: e for e in section.emitters if _is_middle(e, section)}

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Query, Request
 from fastapi.responses import JSONResponse, Response
 
+from scheduler.control.effects import Intent
 from scheduler.planning.plan import PlannedRun
 from scheduler.report.plan import worth_saying
 from scheduler.site.showing import show_duration, show_volume
@@ -52,7 +54,7 @@ def now(request: Request, zone: ZoneName = None) -> Response:
         water=showing.water(facts),
         level_lost=_level_lost(facts),
         lasting=showing.lasting(facts),
-        under_way=", ".join(dict.fromkeys(site.zone(i.zone).name for i in facts.under_way)),
+        under_way="; ".join(_under_way(facts, intent) for intent in facts.under_way),
         none_next=_none_next(facts, standing),
         blocked=stands_still(standing),
         foreseen=_foreseen(facts),
@@ -118,7 +120,7 @@ def _next(facts: Facts) -> dict[str, Any]:
         return {"next": None, "later": []}
     first, *rest = facts.coming
     why = facts.why_next
-    reasons = [r.text for r in facts.plan.reasons]
+    reasons = [r.text for r in facts.plan.reasons if r.code != "rationed"]  # that stands at the top
     reasons += [r.text for r in why.reasons if worth_saying(facts.site, r)] if why is not None else []
     following = [_run(facts, r) for r in rest]
     return {
@@ -136,6 +138,14 @@ def _run(facts: Facts, run: PlannedRun) -> dict[str, Any]:
         "run": show_duration(run.run_s),
         "volume": show_volume(run.volume_l, facts.site.units),
     }
+
+
+def _under_way(facts: Facts, intent: Intent) -> str:
+    """A zone that is open, or about to be, and until when its order lets it."""
+    zone = facts.site.place.timezone
+    until = intent.made_at + timedelta(milliseconds=intent.order.open_ms)
+    name = showing.zone_name(facts.site, intent.zone)
+    return f"{name} since {intent.made_at.astimezone(zone):%H:%M}, until about {until.astimezone(zone):%H:%M}"
 
 
 def _none_next(facts: Facts, standing: tuple[Standing, ...]) -> str:

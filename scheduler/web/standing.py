@@ -12,6 +12,7 @@ from scheduler.report.answers import StatusAlertAnswer, StatusAnswer
 from scheduler.site.model import Site
 from scheduler.site.showing import show_duration, show_length
 from scheduler.web.facts import Facts
+from scheduler.web.plant_rows import plant_reach
 
 Weight = Literal["go now", "look", "know", "well"]
 
@@ -25,6 +26,8 @@ _OWN = {
 }
 
 
+# How a reason of the plan points to a command; here there is a link for it.
+_CHOOSE = " To choose another way: fallinghead ration."
 # While one of these stands nothing is opened, whatever is planned.
 _STANDSTILLS = {"valve_not_shut", "stopped", "service_away", "node_silent", "clock_unknown", "store_failed"}
 
@@ -63,6 +66,8 @@ def _all(facts: Facts) -> Iterator[Standing]:
     for alert in status.alerts:
         if alert.kind not in _OWN:
             yield Standing(alert.kind, "look", own_words(facts.site, alert.text), alert.advice)
+    yield from _short(facts)
+    yield from _dry(facts)
     yield from _held(facts, status)
     if status.waiting_requests:
         count = status.waiting_requests
@@ -124,10 +129,9 @@ def _standstill(
         yield Standing(
             "node_silent",
             "go now" if facts.under_way else "look",
-            f"The valve node is not heard{since}: nothing can be watered, and whether the valves are shut is "
-            "not known.",
-            "Look at power and radio of the shed box."
-            + (" A run was under way: shut the hand tap at the barrels." if facts.under_way else ""),
+            f"The valve node is not heard{since}: nothing can be watered.",
+            "Look at power and radio of the shed box. Whether the valves are shut is not known"
+            + (", and a run was under way: shut the hand tap at the barrels." if facts.under_way else "."),
         )
     if "clock_unknown" in alerts:
         yield Standing(
@@ -170,6 +174,23 @@ def _forecast_age(status: StatusAnswer) -> timedelta | None:
         return None
     age = status.at - status.weather_fetched_at
     return age if age > FORECAST_STALE else None
+
+
+def _short(facts: Facts) -> Iterator[Standing]:
+    """The plan spends less than the plants want: water is short."""
+    for reason in facts.plan.reasons if facts.plan is not None else ():
+        if reason.code == "rationed":
+            text = reason.text.removesuffix(_CHOOSE)
+            yield Standing("short", "look", text, "Top up, or choose how it is spent.")
+
+
+def _dry(facts: Facts) -> Iterator[Standing]:
+    dry = [p for p in facts.site.plants if plant_reach(facts, p.id) == "dry"]
+    if dry:
+        names = ", ".join(p.name for p in dry)
+        whom = f"{len(dry)} plants are" if len(dry) > 1 else "1 plant is"
+        text = f"{whom} not reached at this level: {names}."
+        yield Standing("not_reached", "look", text, "Water them by hand, or top up.")
 
 
 def _held(facts: Facts, status: StatusAnswer) -> Iterator[Standing]:

@@ -137,7 +137,7 @@ def test_a_silent_node_is_one_thing_to_do(started: PageGarden) -> None:
     started.settle()
     text = _page(started)
     assert heading(text).startswith("The valve node is not heard")
-    assert "whether the valves are shut is not known" in heading(text)
+    assert "Whether the valves are shut is not known." in plain(text)
     assert "Look at power and radio of the shed box." in plain(text)
 
 
@@ -222,3 +222,28 @@ def test_a_mark_changes_when_the_page_does(started: PageGarden) -> None:
     assert f'data-mark="{before}"' in _page(started)
     started.store.write([RecordStop(True, "Ben", started.now() + timedelta(seconds=1))])
     assert mark() != before
+
+
+def test_a_plant_that_the_water_does_not_reach_is_told_first_and_drawn_with_a_cross(tmp_path: Path) -> None:
+    site = small_garden()
+    bed = site.zones[1]
+    line = bed.lines[0]
+    high = (line.points[0], replace(line.points[1], drop_m=-0.2))
+    bank = replace(bed, lines=(replace(line, points=high),))
+    page = PageGarden(tmp_path, site=replace(site, zones=(site.zones[0], bank)))
+    page.driver.node.level_m = 0.15
+    page.serve()
+    page.begin()
+    page.let_in()
+    text = page.client.get("/?zone=bed").text
+    page.close()
+    words = plain(text)
+    assert "1 plant is not reached at this level: Thyme." in words
+    assert heading(text).startswith("Water is short")
+    assert text.count('class="mark cross" d="M') >= 2  # in both sizes of the drawing, and in its key
+    assert ">not reached</text>" in text
+
+
+def test_a_zone_that_is_not_there_is_not_drawn(started: PageGarden) -> None:
+    assert "Long section of Pots" in started.client.get("/?zone=nowhere").text
+    assert "Long section of Bed" in started.client.get("/?zone=bed").text
