@@ -55,6 +55,7 @@ class Connection:
         self._finds_dead_ms = finds_dead_ms
         self._on_up, self._on_down, self._on_message = on_up, on_down, on_message
         self._wanted = False
+        self._stalled: list[tuple[int, Callable[[], None]]] = []
         self._last_there_ms = 0
         self._last_here_ms = 0
         broker.lines.append(self)
@@ -97,8 +98,17 @@ class Connection:
         life = self.life
         self._clock.after(self._rng.randint(*self._finds_dead_ms), lambda: self._found_dead(life))
 
+    def join(self) -> None:
+        """The way is free again; where the connection still stands, TCP sends again what was stalled."""
+        self.state.parted = False
+        stalled, self._stalled = self._stalled, []
+        for life, again in stalled:
+            if life == self.life and self.up and not self.state.silent:
+                again()
+
     def heal(self) -> None:
         self.state = Weathered()
+        self.join()
 
     def _dial_later(self) -> None:
         life = self.life
@@ -121,9 +131,12 @@ class Connection:
 
     def publish(self, topic: str, payload: bytes, acked: Callable[[], None] | None = None) -> None:
         """Client to broker. ``acked``: the broker's acknowledgement arrived."""
-        if not self.up or self.state.silent or self.state.parted:
+        if not self.up or self.state.silent:
             return
         life = self.life
+        if self.state.parted:
+            self._stalled.append((life, lambda: self.publish(topic, payload, acked)))
+            return
         arrive_ms, self._last_there_ms = self._arrival(self._last_there_ms)
         for at_ms in self._copies(arrive_ms):
             self._clock.at(at_ms, lambda: self._there(life, topic, payload))
@@ -140,9 +153,12 @@ class Connection:
 
     def deliver(self, topic: str, payload: bytes, *, retained: bool = False) -> None:
         """Broker to client."""
-        if not self.up or self.state.silent or self.state.parted:
+        if not self.up or self.state.silent:
             return
         life = self.life
+        if self.state.parted:
+            self._stalled.append((life, lambda: self.deliver(topic, payload, retained=retained)))
+            return
         arrive_ms, self._last_here_ms = self._arrival(self._last_here_ms)
         for at_ms in self._copies(arrive_ms):
             self._clock.at(at_ms, lambda: self._here(life, topic, payload, retained))

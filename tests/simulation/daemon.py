@@ -14,6 +14,7 @@ from typing import Any, cast
 
 import scheduler.control.controller as controller_module
 import scheduler.link.client as client_module
+import scheduler.service.shell as shell_module
 from scheduler.control.clock import Now
 from scheduler.control.effects import Alert
 from scheduler.control.events import Event, Tick
@@ -35,6 +36,8 @@ RESTART_MS = (2 * SECOND, 12 * SECOND)
 LOOK_MS = 1 * SECOND
 TEND_MS = 5 * MINUTE
 ASK_LOOK_MS = 15 * SECOND
+# Of so many steps one is taken twice, and each that gives an order.
+TWICE_EVERY = 50
 # A wake-up this soon is one of a busy phase. After so long without anything new, so far apart.
 BUSY_WAKE_S = 5.0
 THINNED = ((30 * MINUTE, 150.0), (2 * MINUTE, 30.0))
@@ -238,8 +241,10 @@ _cached_model = lru_cache(maxsize=32)(garden_model)
 class VirtualModules:
     """While a world runs: virtual time in the link, cached garden models, errors of the log caught."""
 
-    def __init__(self, clock: SimClock) -> None:
+    def __init__(self, clock: SimClock, on_differs: Callable[[str], None]) -> None:
         self._clock = clock
+        self._on_differs = on_differs
+        self._steps = 0
         self.errors = Capture()
         self._log = logging.getLogger("fallinghead")
 
@@ -253,12 +258,25 @@ class VirtualModules:
         VirtualTime.clock = self._clock
         client_module.time = VirtualTime  # type: ignore[assignment]
         controller_module.garden_model = _cached_model
+        self._step = shell_module.step
+        shell_module.step = self._now_and_then_twice
         self._log.setLevel(logging.ERROR)
         self._log.propagate = False
         self._log.addHandler(self.errors)
         return self
 
+    def _now_and_then_twice(self, state: Any, event: Event, now: Now) -> Any:
+        """One step; of some it is seen whether the same inputs give the same effects again."""
+        self._steps += 1
+        made = self._step(state, event, now)
+        if self._steps % TWICE_EVERY == 0 or any(type(e).__name__ == "SendOrder" for e in made[1]):
+            again = self._step(state, event, now)
+            if again[1] != made[1]:
+                self._on_differs(type(event).__name__)
+        return made
+
     def __exit__(self, *_: object) -> None:
+        shell_module.step = self._step
         client_module.time, controller_module.garden_model, level, propagate = self._before
         self._log.setLevel(level)
         self._log.propagate = propagate
@@ -282,6 +300,7 @@ class Daemon:
         self._weather = weather
         self._rng: random.Random = clock.stream("daemon")
         self.frozen = False
+        self.thawed_ms = -1
         self.stirred_ms = 0  # when something new happened last
         self._held: deque[Callable[[], None]] = deque()
         self._wake: Planned | None = None
@@ -292,6 +311,7 @@ class Daemon:
         self.starts_failed: list[str] = []
         self.kill_next_life: str | None = None
         self.on_step: list[Callable[[], None]] = []
+        self.on_event: list[Callable[[Event], None]] = []
         self.on_start: list[Callable[[], None]] = []
         self.on_publish: list[Callable[[str, bytes], None]] = []
         self.line = Connection(
@@ -434,6 +454,7 @@ class Daemon:
 
     def thaw(self) -> None:
         """SIGCONT: everything that waited comes at once."""
+        self.thawed_ms = self.clock.now_ms
         self.frozen = False
         while self._held and not self.frozen:
             self._do(self._held.popleft())
@@ -459,6 +480,8 @@ class Daemon:
 
     def _handle(self, event: Event) -> None:
         assert self.shell is not None
+        for told in self.on_event:
+            told(event)
         self.shell.handle(event)
 
     def feed(self, event: Event) -> None:

@@ -76,7 +76,7 @@ def _late(world: World, h: Happening, rng: random.Random) -> End:
 def _parted(world: World, h: Happening, rng: random.Random) -> End:
     line = _side(world, h)
     line.part()
-    return lambda: setattr(line.state, "parted", False)
+    return line.join
 
 
 @_fault("half_open")

@@ -137,6 +137,7 @@ class SimNode:
         self.flash: bytes | None = None
         self.flash_fails = False
         self.memory_bytes = 0
+        self.pinged_ms = 0
         self.supply_mv: int | None = 12600
         self.locked: set[int] = set()
         self.loop: SimLoop | None = None
@@ -255,7 +256,10 @@ class SimNode:
 
     def take_pings(self) -> list[int] | None:
         self.plumbing.settle(self.clock.now_ms)
-        return self.plumbing.sensor.pings(self.plumbing.level_m, self.plumbing.air_c)
+        pings = self.plumbing.sensor.pings(self.plumbing.level_m, self.plumbing.air_c)
+        if pings is not None:
+            self.pinged_ms = self.clock.now_ms
+        return pings
 
     # --- the loop
 

@@ -28,6 +28,12 @@ RATE_SLACK = 0.03
 BOOKED_SLACK_MS = 1500
 STOP_WITHIN_MS = 30 * SECOND
 STATE_BYTES_MAX = 1024
+# A stop that is durable is acted on within a look of the daemon, or before all else at its start.
+STOP_SEEN_MS = 3 * SECOND
+# A level is unknown after six hours without a reading (trade notes), and the controller looks now and then.
+UNKNOWN_AFTER_MS = 7 * HOUR
+# A state may be late on its way; a session that ended longer ago is over.
+OLD_STATE_MS = 12 * MINUTE
 
 
 @dataclass
@@ -74,6 +80,8 @@ class Rules:
         self._session: str | None = None
         self._sequence = 0
         self._opened_ids: set[str] = set()
+        self._heard: dict[str, int] = {}
+        self._over: dict[str, int] = {}
         self._faulty_ms: dict[int, int] = {}
         self.refused_frames = 0
         self.checked: dict[str, int] = {}
@@ -85,6 +93,7 @@ class Rules:
         daemon.on_publish.append(self._publish)
         daemon.on_start.append(self._started)
         daemon.on_step.append(self._step)
+        daemon.on_event.append(self._event)
         world.broker.taps.append(self._tap)
 
     def fail(self, rule: str, text: str) -> None:
@@ -108,6 +117,8 @@ class Rules:
             self.must("bounded", len(payload) <= STATE_BYTES_MAX, "a state is too long")
 
     def _new_session(self, session: str) -> None:
+        if self._session is not None:
+            self._over[self._session] = self.world.clock.now_ms
         self._session, self._sequence = session, 0
 
     def _take_frame(self, kind: str, payload: bytes, retained: bool) -> None:
@@ -278,6 +289,10 @@ class Rules:
         self.sent[order.order_id] = world.clock.now_ms
         stop = raw.execute("SELECT stopped FROM stops ORDER BY id DESC LIMIT 1").fetchone()
         self.must("stop_holds", stop is None or not stop[0], f"order {order.order_id} is sent after a stop")
+        asked_ms = world.stopped_ms
+        thawed = world.clock.now_ms - world.daemon.thawed_ms < STOP_SEEN_MS
+        seen = asked_ms is not None and world.clock.now_ms - asked_ms > STOP_SEEN_MS and not thawed
+        self.must("stop_holds", not seen, "an order is sent although a person's stop stands")
         if row is not None and row[0] is None:
             self._by_the_clock()
         heard_ms = world.clock.now_ms - world.state_passed_ms
@@ -317,6 +332,26 @@ class Rules:
         if silent_ms > 2 * HOUR:
             self.must("unheard_is_not_shut", state.phase != "at_rest", "a silent node counts as shut")
 
+        if self.world.site.sensor is not None:
+            known_ms = max(self.world.node.pinged_ms, self.world.measured_ms)
+            old = (
+                self.world.clock.now_ms - known_ms > UNKNOWN_AFTER_MS and known_ms > self.world.alarms_lost_ms
+            )
+            self.must("unknown_is_unknown", not (old and state.belief.known), "an old level counts as known")
+
+    def _event(self, event: Any) -> None:
+        """States of the node come in their order and of its present session."""
+        if type(event).__name__ != "NodeHeard":
+            return
+        before = self._heard.get(event.session)
+        self.must(
+            "no_old_state", before is None or event.uptime_ms > before, "a state from before is believed"
+        )
+        self._heard[event.session] = event.uptime_ms
+        over_ms = self._over.get(event.session)
+        late = over_ms is not None and self.world.clock.now_ms - over_ms > OLD_STATE_MS
+        self.must("no_old_state", not late, "a state of a session long over is believed")
+
     # --- people
 
     def stop_asked(self) -> None:
@@ -355,6 +390,11 @@ class Rules:
         today = world.daemon.machine.now().wall.astimezone(sites.PLACE.timezone).date()
         planned = state.plan is not None and state.plan.day == today
         self.must("recovers", planned, "no plan for today after a quiet day")
+        loop = world.node.loop
+        kept = loop.node.outcomes if loop is not None else []
+        running = {h.intent.order.order_id for h in state.intents}
+        left = [o for o in kept if o["order_id"] not in running]
+        self.must("recovers", len(left) <= 1, f"the node still waits for receipts of {len(left)} runs")
         self.must("recovers", world.probe_ran, "water asked for in the quiet did not come")
 
     def _books(self) -> None:

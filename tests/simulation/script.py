@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from tests.simulation.clockwork import DAY, HOUR, MINUTE, SECOND
 from tests.simulation.sites import SITE_NAMES
 
+GUST_MS = 11 * HOUR
 PHASES = ("unheard", "at_rest", "ordered", "running", "unproven")
 
 
@@ -59,6 +60,22 @@ def draw_storm(seed: int, kinds: dict[str, tuple[int, int]], *, happenings: int 
     drawn = [_happening(rng, rng.choice(some), kinds) for _ in range(happenings)]
     drawn += [_water(rng) for _ in range(rng.randint(10, 24))]
     return Storm(seed, settings, tuple(sorted(drawn, key=lambda h: (h.when, h.nth, h.delay_ms, h.kind))))
+
+
+def draw_gust(seed: int, kinds: dict[str, tuple[int, int]]) -> Storm:
+    """A short storm, as dense as a long one: half a day of faults, eight hours of quiet."""
+    rng = random.Random(f"gust/{seed}")
+    long = draw_storm(seed, kinds, happenings=50)
+    settings = replace(long.settings, start_share=rng.choice((0.15, 0.3, 0.9)), days=1)
+    drawn = tuple(_sooner(h) for h in long.happenings)
+    return Storm(seed, settings, drawn, noisy_ms=GUST_MS, quiet_ms=8 * HOUR)
+
+
+def _sooner(h: Happening) -> Happening:
+    """The same within a gust's hours."""
+    if h.when == "at":
+        return replace(h, delay_ms=h.delay_ms * GUST_MS // (2 * DAY))
+    return replace(h, nth=(h.nth + 1) // 2)
 
 
 def _settings(rng: random.Random) -> Settings:

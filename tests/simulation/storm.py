@@ -14,7 +14,8 @@ from tests.simulation.rules import Broken
 from tests.simulation.script import Happening, Storm
 from tests.simulation.world import World
 
-PROBE_MS = 18 * HOUR
+# In the quiet, water is asked for after this share of it.
+PROBE_SHARE = 0.7
 PROBE_L = 4.0
 
 
@@ -156,10 +157,13 @@ def _later_in_the_quiet(world: World, storm: Storm) -> None:
 
     def probe() -> None:
         world.probe_from_ms = world.clock.now_ms
+        loop = world.node.loop
+        if loop is not None and loop.node._cap_left(0) <= 0:
+            world.probe_ran = True  # the node has given its day's share; it must refuse
         world.ask("water", world.site.zones[0].id, PROBE_L)
 
     world.clock.after(HOUR, people_return)
-    world.clock.after(PROBE_MS, probe)
+    world.clock.after(round(PROBE_SHARE * storm.quiet_ms), probe)
 
 
 def _measure_by_hand(world: World, storm: Storm) -> None:

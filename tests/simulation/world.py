@@ -48,7 +48,7 @@ class World:
         self.skies = SimWeather(self.clock, START.astimezone(sites.PLACE.timezone).date(), settings.days)
         self.daemon = Daemon(self.clock, self.site, self.key, self.broker, self.store, self.skies)
         self.skies.daemon = self.daemon
-        self.modules = VirtualModules(self.daemon.machine)
+        self.modules = VirtualModules(self.daemon.machine, self._differs)
         # What the rules ask.
         self.authentic_closes: set[bytes] = set()
         self.recorded: list[tuple[str, bytes]] = []
@@ -56,6 +56,9 @@ class World:
         self.state_passed_ms = 0
         self.resumed_ms = -1
         self.asked: list[int] = []
+        self.reading_ms = 0
+        self.measured_ms = -1
+        self.stopped_ms: int | None = None
         self.store_lost_ms = -1
         self.alarms_lost_ms = -1
         self.booted_ms = 0
@@ -117,6 +120,9 @@ class World:
         for told in self.on_open:
             told()
 
+    def _differs(self, event: str) -> None:
+        self.rules.fail("replays", f"the same state, {event} and time gave other effects")
+
     def errors(self) -> list[str]:
         return self.modules.errors.lines
 
@@ -149,10 +155,14 @@ class World:
         self.asked.append(number)
         self.daemon.stirred_ms = self.clock.now_ms
         self.clock.note("person", f"{kind} {subject} {amount}")
+        if kind == "measured":
+            self.measured_ms = self.clock.now_ms
         if kind == "stop":
+            self.stopped_ms = self.clock.now_ms
             self.rules.stop_asked()
         if kind == "resume":
             self.resumed_ms = self.clock.now_ms
+            self.stopped_ms = None
         self.broker.received(None, f"fallinghead/{self.site.id}/nudge", b"1")
         self.daemon.look()
 
@@ -174,6 +184,7 @@ class World:
         _, content, asked = older[-1]
         restore(self.store, content)
         del self.asked[asked:]
+        self.stopped_ms = None
         self.store_lost_ms = self.alarms_lost_ms = self.clock.now_ms
         self.clock.note("store", "rolled back")
 
