@@ -15,6 +15,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from functools import lru_cache
+from statistics import NormalDist
 from zlib import crc32
 
 import numpy as np
@@ -44,6 +45,7 @@ LOG_LIMIT = 1.1
 ET0_LASTS_MONTH = 0.5
 MONTH_D = 30
 YEAR_D = 365
+STANDARD = NormalDist()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -106,7 +108,7 @@ def resampled(
     ra_ahead = _ra(past.latitude_deg, first, days)
     length, years = min(stretch_d, days), 1.0
     log_sd = np.zeros(days)
-    luck = rng.random(members)
+    luck = _evenly(members, rng)
     at = 0
     while at < days:
         starts, years = _stretches(past, first + timedelta(days=at), length)
@@ -123,7 +125,7 @@ def resampled(
         drier = luck < 1.0 / (years + 1.0)
         rain[:, at : at + take] = np.where(drier[:, None], 0.0, past.rain_mm[rows])
         at += take
-    et0 *= np.exp(ET0_YEAR_LOG_SD * np.sqrt(2.0 / years) * rng.standard_normal((members, 1)))
+    et0 *= np.exp(ET0_YEAR_LOG_SD * np.sqrt(2.0 / years) * _normal_evenly(members, rng)[:, None])
     et0 *= _carried_anomaly(past, first, days)
     return et0, _wetter_or_drier(rain, log_sd, years, rng)
 
@@ -145,10 +147,20 @@ def _stretches(past: PastWeather, target: date, length: int) -> tuple[Rows, floa
     return chosen, float(max(1, len(years)))
 
 
+def _evenly(members: int, rng: np.random.Generator) -> Array:
+    """A number between 0 and 1 per member, spread evenly over them, in an order of chance: few members then
+    say as much of the whole as more would that were drawn one by one."""
+    return np.asarray(rng.permutation((np.arange(members) + rng.random(members)) / members))
+
+
+def _normal_evenly(members: int, rng: np.random.Generator) -> Array:
+    """The same of the normal distribution."""
+    return np.array([STANDARD.inv_cdf(min(max(u, 1e-9), 1.0 - 1e-9)) for u in _evenly(members, rng)])
+
+
 def _spread_choice(starts: Rows, members: int, rng: np.random.Generator) -> Rows:
     """One start per member, evenly over all of them, in an order of chance."""
-    places = (np.arange(members) + rng.random(members)) / members
-    return np.asarray(starts[rng.permutation((places * len(starts)).astype(np.intp))])
+    return np.asarray(starts[(_evenly(members, rng) * len(starts)).astype(np.intp)])
 
 
 def _carried_anomaly(past: PastWeather, first: date, days: int) -> Array:

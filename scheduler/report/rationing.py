@@ -10,7 +10,7 @@ from scheduler.control.choosing import choices_of
 from scheduler.planning.ahead import Ahead
 from scheduler.planning.choices import DEFAULT_WAY, WAYS, Choices, Way, as_chosen
 from scheduler.planning.garden import garden_model
-from scheduler.planning.spending import IN_FORCE
+from scheduler.planning.spending import IN_FORCE, LITTLE_PAST_D
 from scheduler.planning.ways_to_spend import Spending, ways_to_spend
 from scheduler.planning.words import WAY_WORDS
 from scheduler.report.ahead import look_from_store
@@ -29,15 +29,18 @@ def ration_answer(site: Site, store: Store, now: datetime, past: Sequence[DayWea
     # The ways are compared at the ranks chosen; none is planned yet, so ``alike`` must not level them here.
     ranked = Choices(DEFAULT_WAY, choices.ranks, choices.reserve_released)
     found = look_from_store(site, as_chosen(garden_model(site), ranked), store, now, past)
-    spent = ways_to_spend(found.garden, found.held_l, found.depletion_mm, found.et0_mm, found.rain_mm)
-    early, middle, late = (_day(found, d) for d in found.days_left)
-    chance = found.ways.chance_out_by(found.ways.horizon_days - 1)
+    # As far as the daily plan looks: without past years no rain would be assumed beyond that.
+    looked = found.ways.horizon_days if found.past_years else LITTLE_PAST_D
+    ways = (found.et0_mm[:, :looked], found.rain_mm[:, :looked])
+    spent = ways_to_spend(found.garden, found.held_l, found.depletion_mm, *ways)
+    early, middle, late = (_day(found, d, looked) for d in found.days_left)
+    chance = found.ways.chance_out_by(looked - 1)
     return RationAnswer(
         garden=site.name,
         today=found.first,
         usable_l=round(max(0.0, found.held_l - found.garden.lowest_floor_l), 1),
-        horizon_days=found.ways.horizon_days,
-        through=found.first + timedelta(days=found.ways.horizon_days - 1),
+        horizon_days=looked,
+        through=found.first + timedelta(days=looked - 1),
         short=chance >= IN_FORCE,
         short_early=early,
         short_middle=middle,
@@ -56,8 +59,8 @@ def ration_answer(site: Site, store: Store, now: datetime, past: Sequence[DayWea
     )
 
 
-def _day(found: Ahead, left: int | None) -> date | None:
-    return found.first + timedelta(days=left) if left is not None else None
+def _day(found: Ahead, left: int | None, looked: int) -> date | None:
+    return found.first + timedelta(days=left) if left is not None and left < looked else None
 
 
 def _way(site: Site, spent: Spending) -> RationWayAnswer:
@@ -121,7 +124,10 @@ def ration_words(site: Site, answer: RationAnswer) -> list[str]:
         f"To choose: fallinghead ration --choose {others}; to let a plant go first: fallinghead rank PLANT 1."
     )
     if not answer.past_years:
-        lines.append("Beyond the forecast no rain is assumed: no past years of this place are known.")
+        lines.append(
+            "No past years of this place are known, so no more than two weeks are looked at, and beyond the "
+            "forecast little rain is assumed (--past names a file of them)."
+        )
     return lines
 
 
