@@ -18,6 +18,7 @@ from scheduler.control.rain import believed_rain
 from scheduler.control.shortage import ration_now
 from scheduler.control.state import OpenIntent, State, Turn
 from scheduler.control.transitions import next_phase
+from scheduler.control.unknown_rain import unknown_rain
 from scheduler.planning import words
 from scheduler.planning.choices import as_chosen
 from scheduler.planning.garden import GardenModel
@@ -161,6 +162,8 @@ def make_plan(turn: Turn) -> None:
         ration=ration,
     )
     plan = replace(plan, runs=tuple(_with_history(turn, r) for r in plan.runs), sources=_sources(turn))
+    doubt = unknown_rain(state, turn.local_day, needs_now(turn))
+    plan = replace(plan, reasons=(*plan.reasons, *doubt))
     turn.change(plan=plan)
     turn.emit(RecordPlan(plan))
 
