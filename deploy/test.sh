@@ -15,6 +15,12 @@ if ! command -v systemd-analyze >/dev/null; then
   as_root env DEBIAN_FRONTEND=noninteractive apt-get install -y -qq systemd >/dev/null
 fi
 make_venv "[test]"
+if ! command -v chromium >/dev/null && ! command -v google-chrome >/dev/null; then
+  say "installing Chromium, in which the page is tried"
+  as_root apt-get update -qq
+  as_root env DEBIAN_FRONTEND=noninteractive apt-get install -y -qq chromium >/dev/null \
+    || "$venv/bin/playwright" install --with-deps chromium
+fi
 cd "$root"
 say "lint"; "$venv/bin/ruff" check --quiet .; "$venv/bin/ruff" format --quiet --check .
 say "types"; "$venv/bin/mypy"

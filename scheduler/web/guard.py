@@ -32,7 +32,8 @@ POLICY = (
 HEADERS: tuple[tuple[bytes, bytes], ...] = (
     (b"content-security-policy", POLICY.encode("ascii")),
     (b"x-content-type-options", b"nosniff"),
-    (b"referrer-policy", b"no-referrer"),
+    # Not "no-referrer": with it browsers send the forms of the page itself as from nowhere (Origin: null).
+    (b"referrer-policy", b"same-origin"),
     (b"cross-origin-opener-policy", b"same-origin"),
     (b"cross-origin-resource-policy", b"same-origin"),
     (b"permissions-policy", b"camera=(), microphone=(), geolocation=()"),

@@ -309,7 +309,7 @@ def test_every_answer_forbids_scripts_and_frames_of_others_and_keeping(started: 
         assert "default-src 'none'" in policy and "frame-ancestors 'none'" in policy
         assert "unsafe" not in policy and "http" not in policy and "*" not in policy
         assert headers["x-content-type-options"] == "nosniff"
-        assert headers["referrer-policy"] == "no-referrer"
+        assert headers["referrer-policy"] == "same-origin"
         assert "max-age=31536000" in headers["strict-transport-security"]
         assert "access-control-allow-origin" not in headers
         if not path.startswith("/static"):

@@ -1,4 +1,4 @@
-"""The page as a process: where it may listen, what its log says, how long it waits for whoever does not ask."""
+"""The page as a process: where it may listen, what its log says, how long it waits for who does not ask."""
 
 from __future__ import annotations
 
