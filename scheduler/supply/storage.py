@@ -2,8 +2,9 @@
 
 A *member* is one such way. Litres are those above the outlet. Each day the zones draw first, one after the
 other, each down to its own floor; then the roof's catch comes in, and what is over the brim is lost and
-counted. That is the cautious rule, yield after spillage (Fewkes and Butler 2000), as for a garden watered
-before the day's rain.
+counted. What is drawn is that of the cautious rule, yield after spillage (Fewkes and Butler 2000): none of
+the day's own rain. Its room is not: that rule spills first and so ends a wet day up to one draw lower, while
+a garden watered in the morning has made room for the rain of the day. Evaporation is left out: lids are shut.
 """
 
 from __future__ import annotations
