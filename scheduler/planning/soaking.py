@@ -36,10 +36,11 @@ def at_once(model: GardenModel, zone_id: str, level_m: float, flow_factor: float
     found = AtOnce(inf, 0.0)
     for row, plant_id in enumerate(zone.plants):
         plant = model.site.plant(plant_id)
-        if plant.container_l is not None or plant.soil not in SOILS:
+        soil = SOILS.get(plant.soil or "")
+        if plant.container_l is not None or soil is None:
             continue
         mine = zone.plant_rows[row] > 0.0
-        intake = SOILS[plant.soil].intake_mm_h
+        intake = soil.intake_mm_h
         longest = longest_at_once_s(float(flows[mine].max()), plant.canopy_m2 / float(mine.sum()), intake)
         if longest < found.run_s:
             found = AtOnce(longest, pause_s(intake), plant_id)
