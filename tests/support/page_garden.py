@@ -72,7 +72,9 @@ def _copied(driver: Driver) -> Driver:
 class PageGarden:
     """``client`` speaks to the page; the controller moves only when told to."""
 
-    def __init__(self, folder: Path, *, site: Site | None = None, look_only: bool = False, ahead: bool = False) -> None:
+    def __init__(
+        self, folder: Path, *, site: Site | None = None, look_only: bool = False, ahead: bool = False
+    ) -> None:
         self.site = site or small_garden()
         self.environment = {"FALLINGHEAD_STATE": str(folder)}
         self.store_path = site_store_path(self.site.id, self.environment)
@@ -81,7 +83,9 @@ class PageGarden:
         self.lock = SiteLock(lock_path(self.store_path))
         self._store: Store | None = None
         self._written = 0
-        self.garden = Garden(self.site, environment=self.environment, now=self.now, ahead_wait_s=20.0 if ahead else None)
+        self.garden = Garden(
+            self.site, environment=self.environment, now=self.now, ahead_wait_s=20.0 if ahead else None
+        )
         self.keys = Keys(folder / "page.json", self.now)
         self.app: App = make_app(
             self.garden,
@@ -167,14 +171,9 @@ class PageGarden:
     def let_in(self, client: TestClient | None = None) -> TestClient:
         """Set the password with a code from the log, and so enter."""
         client = client or self.client
-        form = {
-            "token": token(client, "/first"),
-            "code": self.keys.new_code(),
-            "password": PASSWORD,
-            "who": WHO,
-        }
-        answer = client.post("/first", data=form)
-        assert answer.status_code == 200, answer.text
+        form = {"token": token(client, "/first"), "code": self.keys.new_code(), "who": WHO}
+        answer = client.post("/first", data=form | {"password": PASSWORD}, follow_redirects=False)
+        assert answer.status_code == 303, answer.text
         return client
 
     def tell(self, name: str, client: TestClient | None = None, **fields: str) -> str:

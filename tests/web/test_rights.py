@@ -15,7 +15,7 @@ from fastapi.routing import APIRoute
 from starlette.testclient import TestClient
 
 from scheduler.web.guard import BODY_BYTES_MAX, Guard
-from scheduler.web.limits import ASKS_PER_MINUTE, STOPS_PER_MINUTE, TRIES_PER_HOUR, Tries
+from scheduler.web.limits import STOPS_PER_MINUTE, TRIES_PER_HOUR, Rate, Tries
 from scheduler.web.rights import Right
 from tests.support.page_garden import HOST, PASSWORD, WHO, PageGarden, form_of, heading, plain, token
 
@@ -339,9 +339,12 @@ def test_no_more_is_read_than_a_form_can_hold(started: PageGarden) -> None:
     assert _kept(started) == []
 
 
-def test_a_program_that_asks_too_often_is_held_up_and_a_stop_is_not(started: PageGarden) -> None:
+def test_a_program_that_asks_too_often_is_held_up_and_a_stop_is_not(
+    started: PageGarden, monkeypatch: pytest.MonkeyPatch
+) -> None:
     form = form_of(started.client)
-    for _ in range(ASKS_PER_MINUTE):
+    monkeypatch.setattr(started.app, "_rate", Rate(lambda: started.hands.monotonic_s, 10))
+    for _ in range(11):
         last = started.client.get("/static/mark.svg").status_code
     assert last == 429
     sent = started.client.post("/stop", data=form, follow_redirects=False)
