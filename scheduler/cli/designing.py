@@ -172,9 +172,13 @@ def plan(
         help="The soil was last soaked so many days before.",
         metavar="DAYS",
     ),
+    way: str = typer.Option(
+        "ranked", "--way", help="How a short store is spent: ranked, first-rank or alike.", metavar="WAY"
+    ),
     json: bool = JSON,
 ) -> None:
     """Work out one day's watering from a level and a file of weather."""
+    from scheduler.planning.choices import known_way
     from scheduler.planning.garden import garden_model
     from scheduler.planning.once import plan_once
     from scheduler.report.plan import plan_answer, plan_rows, reason_lines
@@ -185,7 +189,13 @@ def plan(
     level_m = read_level(level, model)
     on = read_date(day, "--date") if day else days[-1].day
     made = plan_once(
-        model, level_m=level_m, days=days, day=on, full_days_ago=full_days_ago, source=str(weather)
+        model,
+        level_m=level_m,
+        days=days,
+        day=on,
+        full_days_ago=full_days_ago,
+        source=str(weather),
+        way=known_way(way),
     )
     answer = plan_answer(made, level_m)
     if json:

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 from typing import Literal, get_args
 
 from scheduler.planning.garden import GardenModel
+from scheduler.site.errors import UsageError
 
 Way = Literal["ranked", "first-rank", "alike"]
 WAYS: tuple[Way, ...] = get_args(Way)
@@ -23,6 +24,14 @@ class Choices:
     way: Way = DEFAULT_WAY
     ranks: Mapping[str, int] = field(default_factory=dict)
     reserve_released: bool = False
+
+
+def known_way(name: str) -> Way:
+    """The way of that name. UsageError where there is none."""
+    for way in WAYS:
+        if way == name:
+            return way
+    raise UsageError(f"there is no way {name!r} to spend a store; there are {', '.join(WAYS)}")
 
 
 def as_chosen(model: GardenModel, choices: Choices) -> GardenModel:

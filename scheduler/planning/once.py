@@ -9,8 +9,11 @@ from scheduler.agronomy.coefficients import plant_coefficient
 from scheduler.agronomy.et0 import ReferenceEt, reference_et
 from scheduler.agronomy.need import PlantNeed, RootZone, advance_day, daily_need_l, full_root_zone, plant_need
 from scheduler.agronomy.weather import DayWeather, Outlook
+from scheduler.planning.choices import DEFAULT_WAY, Choices, Way, as_chosen
 from scheduler.planning.garden import GardenModel
+from scheduler.planning.past_years import past_weather
 from scheduler.planning.plan import Plan
+from scheduler.planning.spending import Ration, ration_today, ways_of
 from scheduler.planning.watering import plan_day
 from scheduler.planning.windows import spans_of_day
 from scheduler.sensing.belief import LevelBelief
@@ -20,6 +23,8 @@ from scheduler.site.model import Site
 
 # Days of the month ahead, as the controller looks ahead.
 LOOK_AHEAD_DAYS = 30
+# As far as a forecast reaches: of a file's later days no gardener would know.
+FORECAST_DAYS = 9
 
 
 def plan_once(
@@ -30,10 +35,12 @@ def plan_once(
     day: date,
     full_days_ago: int,
     source: str,
+    way: Way = DEFAULT_WAY,
 ) -> Plan:
     """The plan of one local day for a garden that was soaked ``full_days_ago`` days before and not since.
 
-    Raises UsageError when the weather has no temperatures to work with.
+    ``way``: how the store is spent if it will not last. Raises UsageError when the weather has no temperatures
+    to work with.
     """
     site = model.site
     by_day = {d.day: d for d in days}
@@ -53,6 +60,8 @@ def plan_once(
     }
     ahead = [day + timedelta(days=n) for n in range(LOOK_AHEAD_DAYS)]
     use = [sum(daily_need_l(p, _et0(site, by_day, d).et0_mm, d) for p in site.plants) for d in ahead]
+    model = as_chosen(model, Choices(way))
+    ration = _ration(model, days, day, level_m, way, {p: z.depletion_mm for p, z in zones.items()})
     spans = spans_of_day(site, day)
     now = spans[0].start if spans else datetime.combine(day, datetime.min.time(), tzinfo=site.place.timezone)
     return plan_day(
@@ -64,7 +73,25 @@ def plan_once(
         flow_factors={z.id: fresh_flow(z, None) for z in site.zones},
         outlook=Outlook(tuple(sorted(by_day.values(), key=lambda d: d.day)), source, now),
         daily_use_l=use,
+        ration=ration,
     )
+
+
+def _ration(
+    model: GardenModel,
+    days: Sequence[DayWeather],
+    day: date,
+    level_m: float,
+    way: Way,
+    depletion_mm: dict[str, float],
+) -> Ration | None:
+    """Whether water is short: the file's days from ``day`` on as a forecast, those before it as the past."""
+    place = model.site.place
+    forecast = [d for d in days if day <= d.day < day + timedelta(days=FORECAST_DAYS)]
+    ways = ways_of(place, day, forecast, past_weather([d for d in days if d.day < day], place))
+    if ways is None:
+        return None
+    return ration_today(model, way=way, level_m=level_m, depletion_mm=depletion_mm, first=day, ways=ways)
 
 
 def _advance(

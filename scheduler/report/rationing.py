@@ -8,7 +8,7 @@ from datetime import date, datetime, timedelta
 from scheduler.agronomy.weather import DayWeather
 from scheduler.control.choosing import choices_of
 from scheduler.planning.ahead import Ahead
-from scheduler.planning.choices import DEFAULT_WAY, WAYS, Choices, Way, as_chosen
+from scheduler.planning.choices import DEFAULT_WAY, WAYS, Choices, as_chosen
 from scheduler.planning.garden import garden_model
 from scheduler.planning.spending import IN_FORCE, LITTLE_PAST_D
 from scheduler.planning.ways_to_spend import Spending, ways_to_spend
@@ -164,8 +164,3 @@ def _way_words(site: Site, answer: RationAnswer, way: RationWayAnswer) -> str:
         )
         return f"{text} At risk: {named}."
     return f"{text} No plant is at risk."
-
-
-def known_way(name: str) -> Way | None:
-    """The way of that name."""
-    return next((w for w in WAYS if w == name), None)

@@ -124,6 +124,8 @@ def test_a_lower_level_plans_a_longer_run_for_the_same_litres() -> None:
             str(SEATTLE),
             "--date",
             "2012-08-05",
+            "--way",
+            "alike",  # by rank a low store would be kept for others
         )
         answer = json.loads(run(*arguments, "--json").output)
         run_s[level] = next(z["run_s"] for z in answer["zones"] if z["id"] == "pots")

@@ -95,7 +95,8 @@ def run_alike(seasons: Sequence[DrySeason], planner: Planner, *, members: int = 
         else:
             sure = planner != "rationed"
             ways = (et0[None, i:], rain[None, i:]) if sure else _ways(one, day, known(day), members)
-            wants = _rationed_l([garden_on(s, day) for s in seasons], states, *ways)
+            today = [garden_on(s, day) for s in seasons]
+            wants = rationed_l(today, [s.held_l for s in states], [s.root for s in states], *ways)
         for state, want in zip(states, wants, strict=True):
             state.step(i, want, float(et0[i]), float(rain[i]), lowest_first=planner == "first come")
     return [s.outcome() for s in states]
@@ -131,17 +132,21 @@ class _State:
         return Outcome(stress, self.given_l, self.held_l, self.over_l, self.lowest_l)
 
 
-def _rationed_l(
-    gardens: Sequence[GardenAhead], states: Sequence[_State], et0: Array, rain: Array
+def rationed_l(
+    gardens: Sequence[GardenAhead],
+    held_l: Sequence[float],
+    roots_mm: Sequence[Array],
+    et0: Array,
+    rain: Array,
 ) -> list[Array]:
     """``rationing.allotted`` of each garden, worked out side by side (a test holds the two together)."""
     table, members = gardens[0].table, len(et0)
     ahead = coming(table, np.tile(et0, (len(gardens), 1)), np.tile(rain, (len(gardens), 1)))
     one = replace(ahead, week_mm=coming(table, et0, rain).week_mm, sure_mm=coming(table, et0, rain).sure_mm)
-    roots = np.repeat(np.stack([s.root for s in states]), members, axis=0)
+    roots = np.repeat(np.stack(roots_mm), members, axis=0)
     every = unlimited_demand(gardens[0], roots, np.tile(rain, (len(gardens), 1)), one)
     found = []
-    for n, (garden, state) in enumerate(zip(gardens, states, strict=True)):
+    for n, garden in enumerate(gardens):
         at = slice(n * members, (n + 1) * members)
         mine = replace(
             every,
@@ -151,8 +156,8 @@ def _rationed_l(
             caught_l=roof_catches_l(garden.roof, rain),
         )
         middle = middle_of(table, replace(one, need_mm=one.need_mm[:, at]), et0)
-        dose = zone_doses_l(garden, 0, state.root[None], middle)[0]
-        found.append(share_out(garden, state.held_l, mine, dose).litres)
+        dose = zone_doses_l(garden, 0, roots_mm[n][None], middle)[0]
+        found.append(share_out(garden, held_l[n], mine, dose).litres)
     return found
 
 
