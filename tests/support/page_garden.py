@@ -19,12 +19,14 @@ from starlette.testclient import TestClient
 from scheduler.agronomy.weather import Outlook
 from scheduler.control.effects import Effect, Record, RecordReading
 from scheduler.control.events import RequestMade
+from scheduler.planning.garden import garden_model
 from scheduler.service.daemon import site_store_path
 from scheduler.service.lock import SiteLock, lock_path
 from scheduler.site.model import Site
 from scheduler.store.store import Store, store_url
+from scheduler.survey.levels import zone_levels
 from scheduler.web.app import make_app
-from scheduler.web.facts import Garden
+from scheduler.web.facts import Garden, Made
 from scheduler.web.guard import App
 from scheduler.web.keys import Keys
 from tests.support.driving import Driver
@@ -41,6 +43,12 @@ class Hands:
 
     monotonic_s: float = 1000.0
     ahead: timedelta = timedelta(0)  # of the page's clock before the controller's
+
+
+@cache
+def _made(site: Site) -> Made:
+    model = garden_model(site)
+    return Made(site, model, {z.id: zone_levels(model, z.id) for z in site.zones})
 
 
 @cache
@@ -86,6 +94,7 @@ class PageGarden:
         self.garden = Garden(
             self.site, environment=self.environment, now=self.now, ahead_wait_s=20.0 if ahead else None
         )
+        self.garden._made = (0, _made(self.site))  # hydraulics are made once for all tests of a garden
         self.keys = Keys(folder / "page.json", self.now)
         self.app: App = make_app(
             self.garden,

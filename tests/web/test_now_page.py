@@ -184,7 +184,7 @@ def test_other_alerts_are_told_in_their_own_words_until_they_are_over(started: P
 
 def test_a_damaged_store_is_told_and_the_page_still_stands(started: PageGarden) -> None:
     for ending in ("-wal", "-shm", ""):
-        started.store_path.with_name(started.store_path.name + ending).unlink()
+        started.store_path.with_name(started.store_path.name + ending).unlink(missing_ok=True)
     started.store_path.write_bytes(b"this is no store" * 300)
     text = _page(started)
     assert heading(text).startswith("What is kept of this garden cannot be read")
