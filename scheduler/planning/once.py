@@ -39,8 +39,8 @@ def plan_once(
 ) -> Plan:
     """The plan of one local day for a garden that was soaked ``full_days_ago`` days before and not since.
 
-    ``way``: how the store is spent if it will not last. Raises UsageError when the weather has no temperatures
-    to work with.
+    ``way``: how the store is spent if it will not last. Raises UsageError when the weather has no
+    temperatures to work with.
     """
     site = model.site
     by_day = {d.day: d for d in days}
