@@ -151,12 +151,17 @@ def _to_node(world: World, kind: str, payload: bytes) -> None:
     world.broker.received(None, f"fallinghead/{world.site.node.id}/{kind}", payload)
 
 
+def _now_and_later(world: World, rng: random.Random, call: Callable[[], None]) -> None:
+    """At once, when a valve is likely open and the node busy, and again when it is likely at rest."""
+    call()
+    world.clock.after(rng.randint(2, 90) * MINUTE, call)
+
+
 @_fault("replayed_order")
 def _replayed_order(world: World, h: Happening, rng: random.Random) -> End:
     raw = _recorded(world, "order", rng)
     if raw is not None:
-        for n in range(rng.choice((1, 1, 5))):
-            world.clock.after(n * SECOND, lambda: _to_node(world, "order", raw))
+        _now_and_later(world, rng, lambda: _to_node(world, "order", raw))
     return None
 
 
@@ -201,7 +206,7 @@ def _an_order(world: World, rng: random.Random, **changes: object) -> dict[str, 
         "order_id": f"forged.{rng.randint(1, 1 << 30)}",
         "channel": rng.randrange(len(world.site.zones)),
         "open_ms": rng.randint(1, 3600_000),
-        "start_by_uptime_ms": up + 60_000,
+        "start_by_uptime_ms": up + 2 * HOUR,
         "low_raw": None,
         "low_side": None,
     } | changes
@@ -211,18 +216,32 @@ def _an_order(world: World, rng: random.Random, **changes: object) -> dict[str, 
 def _forged_order(world: World, h: Happening, rng: random.Random) -> End:
     """Everything right but the key; or of another kind; or for another node."""
     key = rng.choice((rng.randbytes(32), bytes(32), world.key[:31] + b"\0"))
-    sealed = codec.seal(rng.choice(("order", "close", "state")), codec.dump(_an_order(world, rng)), key)
-    _to_node(world, "order", sealed)
+    kind = rng.choice(("order", "close", "state"))
+
+    def send() -> None:
+        _to_node(world, "order", codec.seal(kind, codec.dump(_an_order(world, rng)), key))
+
+    _now_and_later(world, rng, send)
     return None
 
 
 @_fault("other_node_order")
 def _other_node_order(world: World, h: Happening, rng: random.Random) -> End:
     """Signed with this node's key by mistake, yet for another node; or of a version to come."""
-    change = rng.choice(
-        ({"node": "greenhouse"}, {"version": 2}, {"session": "11" * 8}, {"start_by_uptime_ms": 0})
-    )
-    _to_node(world, "order", codec.seal("order", codec.dump(_an_order(world, rng, **change)), world.key))
+    changes: list[dict[str, object]] = [
+        {"node": "greenhouse"},
+        {"version": 2},
+        {"session": "11" * 8},
+        {"start_by_uptime_ms": 0},
+    ]
+    rng.shuffle(changes)
+
+    def send() -> None:
+        for change in changes:
+            order = _an_order(world, rng, **change)
+            _to_node(world, "order", codec.seal("order", codec.dump(order), world.key))
+
+    _now_and_later(world, rng, send)
     return None
 
 
@@ -473,13 +492,23 @@ def _disk_full(world: World, h: Happening, rng: random.Random) -> End:
     raw = world.store.raw
     (pages,) = raw.execute("PRAGMA page_count").fetchone()
     raw.execute(f"PRAGMA max_page_count={pages}")
-    return lambda: raw.execute("PRAGMA max_page_count=1073741823") and None
+    return _store_mended(world, "PRAGMA max_page_count=1073741823")
 
 
 @_fault("read_only", 5 * SECOND, 3 * HOUR)
 def _read_only(world: World, h: Happening, rng: random.Random) -> End:
     world.store.raw.execute("PRAGMA query_only=ON")
-    return lambda: world.store.raw.execute("PRAGMA query_only=OFF") and None
+    return _store_mended(world, "PRAGMA query_only=OFF")
+
+
+def _store_mended(world: World, pragma: str) -> End:
+    """What was told meanwhile may be unknown to a later life: it could not be written down."""
+
+    def end() -> None:
+        world.store.raw.execute(pragma)
+        world.alarms_lost_ms = world.clock.now_ms
+
+    return end
 
 
 @_fault("old_backup")

@@ -175,8 +175,10 @@ class Rules:
     def _tries_again(self, channel: int) -> bool:
         """A valve that stuck on its way open was turned back a little and goes on, in its order's time."""
         last = next((o for o in reversed(self.openings) if o.channel == channel), None)
-        if last is None or self.world.clock.now_ms >= last.due_ms:
+        if last is None:
             return False
+        if self.world.clock.now_ms >= last.began_ms + last.granted_ms * (1 - RATE_SLACK):
+            return False  # its time is over: turned back to close it
         last.ended_ms, last.faulty = None, True
         return True
 
@@ -349,7 +351,9 @@ class Rules:
         )
         self._heard[event.session] = event.uptime_ms
         over_ms = self._over.get(event.session)
-        late = over_ms is not None and self.world.clock.now_ms - over_ms > OLD_STATE_MS
+        # A process that was stopped finds old states in its sockets when it goes on.
+        thawed = self.world.clock.now_ms - self.world.daemon.thawed_ms < STOP_SEEN_MS
+        late = over_ms is not None and self.world.clock.now_ms - over_ms > OLD_STATE_MS and not thawed
         self.must("no_old_state", not late, "a state of a session long over is believed")
 
     # --- people

@@ -7,8 +7,9 @@ import random
 from dataclasses import dataclass, replace
 
 from tests.simulation.clockwork import DAY, HOUR, MINUTE, SECOND
-from tests.simulation.sites import SITE_NAMES
+from tests.simulation.sites import SEASON, SITE_NAMES
 
+SEASON_DAYS = 112
 GUST_MS = 11 * HOUR
 PHASES = ("unheard", "at_rest", "ordered", "running", "unproven")
 
@@ -69,6 +70,21 @@ def draw_gust(seed: int, kinds: dict[str, tuple[int, int]]) -> Storm:
     settings = replace(long.settings, start_share=rng.choice((0.15, 0.3, 0.9)), days=1)
     drawn = tuple(_sooner(h) for h in long.happenings)
     return Storm(seed, settings, drawn, noisy_ms=GUST_MS, quiet_ms=8 * HOUR)
+
+
+def draw_season(seed: int, kinds: dict[str, tuple[int, int]], *, days: int = SEASON_DAYS) -> Storm:
+    """A whole summer and autumn, with the change of the clock, and the faults of such a time."""
+    rng = random.Random(f"season/{seed}")
+    settings = replace(_settings(rng), garden=SEASON, days=days, daily_open_ms_max=12 * HOUR)
+    names = sorted(kinds)
+    drawn = [_happening(rng, rng.choice(names), kinds) for _ in range(60)]
+    spread = tuple(
+        replace(h, delay_ms=rng.randint(0, (days - 2) * DAY))
+        if h.when == "at"
+        else replace(h, nth=h.nth * rng.randint(1, 15))
+        for h in drawn
+    )
+    return Storm(seed, settings, spread, noisy_ms=(days - 1) * DAY, quiet_ms=DAY)
 
 
 def _sooner(h: Happening) -> Happening:

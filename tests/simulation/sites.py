@@ -45,8 +45,11 @@ KINDS: dict[str, tuple[int, int, str | None, tuple[tuple[int, int], ...], float,
     "row": (3, 2, "echo", ((0, 23),), 900.0, 1800.0, 20.0),
     "blind": (2, 2, None, ((2, 20),), 900.0, 3600.0, 40.0),
     "single": (1, 1, "echo", ((0, 12), (13, 23)), 1200.0, 5400.0, 10.0),
+    # For whole seasons: reports each hour.
+    "season": (2, 3, "echo", ((4, 9), (20, 23)), 3600.0, 7200.0, 60.0),
 }
-SITE_NAMES = tuple(KINDS)
+SEASON = "season"
+SITE_NAMES = tuple(name for name in KINDS if name != SEASON)
 
 PLACE = GardenPlace(47.45, -122.3, 130.0, ZoneInfo("America/Los_Angeles"))
 
@@ -68,7 +71,7 @@ def site_named(name: str) -> Site:
         forecast=ForecastChoice("file"),
         node=ValveNode("shed", longest_open_s=longest_s, heartbeat_s=heartbeat_s),
         sensor=_sensor(sensor, heartbeat_s),
-        roof=Roof(4.0, 0.85, 0.5) if name == "cell" else None,
+        roof=Roof(4.0, 0.85, 0.5) if name in ("cell", SEASON) else None,
     )
 
 

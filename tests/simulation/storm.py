@@ -12,11 +12,13 @@ from tests.simulation import faults
 from tests.simulation.clockwork import DAY, HOUR, MINUTE
 from tests.simulation.rules import Broken
 from tests.simulation.script import Happening, Storm
+from tests.simulation.sites import SEASON
 from tests.simulation.world import World
 
 # In the quiet, water is asked for after this share of it.
 PROBE_SHARE = 0.7
 PROBE_L = 4.0
+TOPPED_UP_L = 120.0
 
 
 @dataclass
@@ -138,6 +140,7 @@ def mend(world: World) -> None:
     world.daemon.boundaries.armed = world.daemon.kill_next_life = None
     if world.daemon.frozen:
         world.daemon.thaw()
+    world.daemon.machine.boot += 1  # a boot that was still to come, with a wrong clock, is called off
     world.daemon.start()
     world.daemon.set_right()
     world.pour(
@@ -166,6 +169,17 @@ def _later_in_the_quiet(world: World, storm: Storm) -> None:
     world.clock.after(round(PROBE_SHARE * storm.quiet_ms), probe)
 
 
+def _top_up(world: World, storm: Storm) -> None:
+    """Through a season somebody fills the barrels every few days, and tells."""
+
+    def fill() -> None:
+        world.pour(TOPPED_UP_L)
+        world.ask("topped_up", None, TOPPED_UP_L)
+
+    for day in range(3, storm.settings.days, 4):
+        world.clock.at(day * DAY + 7 * HOUR, fill)
+
+
 def _measure_by_hand(world: World, storm: Storm) -> None:
     """Without a sensor somebody measures now and then, or nothing is ever watered."""
 
@@ -187,6 +201,8 @@ def run_storm(storm: Storm, *, keep_trace: bool = False) -> Outcome:
             for day in range(storm.settings.days):
                 world.clock.at(day * DAY + 10 * HOUR, world.rain_of_the_day)
             world.start()
+            if storm.settings.garden == SEASON:
+                _top_up(world, storm)
             if world.site.sensor is None:
                 _measure_by_hand(world, storm)
             world.clock.run_to(storm.noisy_ms)

@@ -1,0 +1,45 @@
+"""Storms of faults around the real controller, shell, store and node core: no rule breaks.
+
+The long run is ``python -m tests.simulation --seasons 200 --storms 3000 --workers 2``. Here are as many as
+the time of each change allows; their seeds are fixed, so that a failure is the change's own.
+"""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.simulation.faults import KINDS
+from tests.simulation.many import Sum, run_many
+from tests.simulation.script import draw_season
+from tests.simulation.storm import run_storm
+
+# Seeds are run in handfuls, so that the handfuls can go to several processes of pytest.
+GUSTS = [range(first, first + 8) for first in range(0, 80, 8)]
+STORMS = [range(first, first + 4) for first in range(0, 24, 4)]
+
+
+def _no_rule_breaks(kind: str, seeds: range) -> Sum:
+    total = run_many((kind, seed) for seed in seeds)
+    print(total)
+    assert not total.failed, "\n".join(f"{k}:{s}  {text}" for k, s, text in total.failed)
+    assert total.runs[kind] == len(seeds)
+    return total
+
+
+@pytest.mark.parametrize("seeds", GUSTS, ids=lambda r: f"gust{r.start}")
+def test_no_rule_breaks_in_a_gust(seeds: range) -> None:
+    total = _no_rule_breaks("gust", seeds)
+    assert total.wet >= 50 and total.openings >= 20  # else the faults met nothing
+
+
+@pytest.mark.parametrize("seeds", STORMS, ids=lambda r: f"storm{r.start}")
+def test_no_rule_breaks_in_three_days_of_storm(seeds: range) -> None:
+    total = _no_rule_breaks("storm", seeds)
+    assert total.wet >= 40 and total.openings >= 20
+
+
+def test_no_rule_breaks_through_a_month() -> None:
+    """Of a season: the whole of it is for the long run."""
+    outcome = run_storm(draw_season(0, KINDS, days=28))
+    assert not outcome.failed, outcome.summary()
+    assert outcome.openings >= 20
