@@ -3,6 +3,7 @@ requests into it."""
 
 from __future__ import annotations
 
+import re
 import time
 from collections.abc import Callable, Iterable
 from pathlib import Path
@@ -26,6 +27,7 @@ from scheduler.web.parts import STOP_WAIT_S, WAIT_S, Parts
 from scheduler.web.rendering import show
 from scheduler.web.rights import NotAllowed, Right, StaleForm, once
 
+_COMMAND = re.compile(r" \(fallinghead [a-z-]+\)")
 HERE = Path(__file__).parent
 # Answers shorter than this are not worth packing.
 PACK_BYTES = 800
@@ -79,7 +81,7 @@ def inner_app(
     templates = Jinja2Templates(HERE / "templates")
     templates.env.trim_blocks = templates.env.lstrip_blocks = True
     templates.env.filters["capitalize_first"] = lambda text: text[:1].upper() + text[1:]
-    templates.env.filters["plain_code"] = lambda text: text.replace("`", "")
+    templates.env.filters["for_page"] = _for_page
     templates.env.globals.update(once=once, version=__version__)
     app.state.parts = Parts(
         garden=garden,
@@ -104,6 +106,11 @@ def inner_app(
     app.add_middleware(GZipMiddleware, minimum_size=PACK_BYTES)
     _when_it_goes_wrong(app)
     return app
+
+
+def _for_page(text: str) -> str:
+    """A reason without its pointers to commands and keys: here there are forms for them."""
+    return _COMMAND.sub("", text).replace("`", "")
 
 
 def _when_it_goes_wrong(app: FastAPI) -> None:

@@ -180,8 +180,11 @@ def _short(facts: Facts) -> Iterator[Standing]:
     """The plan spends less than the plants want: water is short."""
     for reason in facts.plan.reasons if facts.plan is not None else ():
         if reason.code == "rationed":
-            text = reason.text.removesuffix(_CHOOSE)
-            yield Standing("short", "look", text, "Top up, or choose how it is spent.")
+            short, comma, spent = reason.text.removesuffix(_CHOOSE).partition(", so it goes ")
+            goes = f" Until then it goes {spent}" if comma else ""
+            yield Standing(
+                "short", "look", f"{short.rstrip('.')}.", f"Top up, or choose how it is spent.{goes}"
+            )
 
 
 def _dry(facts: Facts) -> Iterator[Standing]:
