@@ -8,7 +8,7 @@ what a plant has missed is noted in its root zone and not repaid in one flood.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
 import numpy as np
@@ -21,6 +21,7 @@ from scheduler.planning.forecast_ways import forecast_ways, ways_ahead
 from scheduler.planning.garden import GardenModel
 from scheduler.planning.garden_ahead import LEAST_L, GardenAhead, garden_ahead
 from scheduler.planning.past_years import PastWeather
+from scheduler.planning.plan import StoreOutlook
 from scheduler.planning.rationing import Demand, runs_short_d, share_out, unlimited_demand
 from scheduler.planning.trajectories import EARLY, LATE, MIDDLE
 from scheduler.site.model import GardenPlace
@@ -65,6 +66,23 @@ class Ration:
     def targets_l(self, zone: str, plants: Sequence[str]) -> dict[str, float]:
         """What each plant of a zone gets of its litres."""
         return {p: self.zones[zone].given_l * self.shares.get(p, 0.0) for p in plants}
+
+    def sooner(self, store: StoreOutlook, day: date) -> StoreOutlook:
+        """The sooner days of the two: rationing knows what roots already lack, which use by the day does not
+        show."""
+        early, middle, late = (
+            min((n for n in (left, _days_to(short, day)) if n is not None), default=None)
+            for left, short in (
+                (store.days_left_early, self.short_early),
+                (store.days_left_middle, self.short_middle),
+                (store.days_left_late, self.short_late),
+            )
+        )
+        return replace(store, days_left_early=early, days_left_middle=middle, days_left_late=late)
+
+
+def _days_to(later: date | None, day: date) -> int | None:
+    return (later - day).days if later is not None else None
 
 
 def looked_d(past: PastWeather | None, first: date) -> int:

@@ -102,13 +102,14 @@ def plan_day(
         runs, unserved = _place(model, now, day, level, calls, needs, flow_factors, ration)
         skipped.update(unserved)
     usable_from = belief.level_m if belief.known or level is None else level.level_m
+    store = store_outlook(model, usable_from, daily_use_l, rain_ahead(outlook, day))
     return Plan(
         day=day,
         made_at=now,
         runs=runs,
         skipped=tuple(skipped[z.id] for z in model.site.zones if z.id in skipped),
         shares=_all_shares(model, runs, needs),
-        store=store_outlook(model, usable_from, daily_use_l, rain_ahead(outlook, day)),
+        store=store if ration is None else ration.sooner(store, day),
         reasons=(
             *(level.reasons if level is not None else (words.level_unknown(belief),)),
             *((words.in_force(ration),) if ration is not None else ()),
