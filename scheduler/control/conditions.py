@@ -19,6 +19,7 @@ NEAR_EMPTY_SHARE = 0.10
 NEAR_EMPTY_CLEAR = 0.15
 RUNS_OUT_MIDDLE_DAYS = 5
 RUNS_OUT_EARLY_DAYS = 3
+RATIONED_EARLY_DAYS = 7
 RUNS_OUT_CLEAR_DAYS = 7
 RUNS_OUT_HOUR = 8  # told once a day, from this local hour
 LEVEL_UNKNOWN_S = 6 * 3600.0
@@ -254,7 +255,10 @@ def _runs_out(turn: Turn) -> Condition:
     soon = store.days_left_middle <= RUNS_OUT_MIDDLE_DAYS or (
         early is not None and early <= RUNS_OUT_EARLY_DAYS
     )
-    active = None if store.days_left_middle <= RUNS_OUT_CLEAR_DAYS else False
+    # Once it is rationed people are asked how it is to be spent, while there is something to spend.
+    rationed = state.plan is not None and any(r.code == "rationed" for r in state.plan.reasons)
+    soon = soon or (rationed and early is not None and early <= RATIONED_EARLY_DAYS)
+    active = None if store.days_left_middle <= RUNS_OUT_CLEAR_DAYS or soon else False
     if soon and hour >= RUNS_OUT_HOUR:
         active = True
     assert state.plan is not None
@@ -265,7 +269,7 @@ def _runs_out(turn: Turn) -> Condition:
             f"{state.site.name}: the stored water lasts until about {last:%A %d %B} "
             f"({_span(early, store.days_left_late)})."
         ),
-        "Top up, or say what must be watered first.",
+        "Top up, or say what must be watered first (fallinghead ration, fallinghead rank).",
     )
 
 
