@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from typing import Annotated
 
 from fastapi import APIRouter, Form, Request
@@ -10,10 +11,11 @@ from fastapi.responses import RedirectResponse, Response
 from scheduler.site.errors import UsageError
 from scheduler.site.showing import show_duration
 from scheduler.web.guard import address_of
-from scheduler.web.keys import LOOK_FOR, NAME_MAX, PASSWORD_ADVISED, PASSWORD_MAX, PASSWORD_MIN
+from scheduler.web.keys import LOOK_FOR, NAME_MAX, PASSWORD_ADVISED, PASSWORD_MAX, PASSWORD_MIN, tidy_name
 from scheduler.web.rendering import show
 from scheduler.web.rights import Right, needs, parts_of, posts, visitor_of
 
+log = logging.getLogger("fallinghead.page")
 router = APIRouter()
 # Longer ones are refused in words, not by the form.
 PasswordField = Annotated[str, Form(max_length=4 * PASSWORD_MAX)]
@@ -45,12 +47,15 @@ def entered(request: Request, password: PasswordField, who: NameField = "") -> R
         return RedirectResponse("/", 303)
     early = _too_early(request)
     if early:
+        log.warning("Too many tries from %s.", address_of(request.scope))
         return _door(request, wrong=early, status=429)
     name = parts.keys.enter(password, who, leaving=request.cookies.get(parts.cookie))
     if name is None:
         parts.tries.failed(address_of(request.scope))
+        log.warning("A wrong password from %s.", address_of(request.scope))
         return _door(request, wrong="The password is not right.", status=403)
     parts.tries.passed(address_of(request.scope))
+    log.info("%s entered from %s.", tidy_name(who), address_of(request.scope))
     return _let_in(request, name)
 
 
@@ -82,9 +87,11 @@ def set_first(
         return _first(request, wrong=str(error), status=400)
     if name is None:
         parts.tries.failed(address_of(request.scope))
+        log.warning("A wrong first-start code from %s.", address_of(request.scope))
         text = "This code is not right, was used, or is over. A new one: fallinghead page --new-code"
         return _first(request, wrong=text, status=403)
     parts.tries.passed(address_of(request.scope))
+    log.info("The password was set by %s from %s.", tidy_name(who), address_of(request.scope))
     return _let_in(request, name)
 
 

@@ -73,7 +73,7 @@ def reach_words(facts: Facts, plant: str, look: Reach) -> str:
         stops = 0.0
     below = f"dry below {level_text(stops, facts.site.units)}" if stops else "reached down to the outlet"
     if look == "unknown":
-        return f"{below}; the level is not known"
+        return "not known without the level"
     if look == "reached" and stops == 0.0:
         return below
     return f"{REACH_WORDS[look]}, {below}"

@@ -191,9 +191,9 @@ def _dry(facts: Facts) -> Iterator[Standing]:
     dry = [p for p in facts.site.plants if plant_reach(facts, p.id) == "dry"]
     if dry:
         names = ", ".join(p.name for p in dry)
-        whom = f"{len(dry)} plants are" if len(dry) > 1 else "1 plant is"
+        whom, them = (f"{len(dry)} plants are", "them") if len(dry) > 1 else ("1 plant is", "it")
         text = f"{whom} not reached at this level: {names}."
-        yield Standing("not_reached", "look", text, "Water them by hand, or top up.")
+        yield Standing("not_reached", "look", text, f"Water {them} by hand, or top up.")
 
 
 def _held(facts: Facts, status: StatusAnswer) -> Iterator[Standing]:

@@ -114,6 +114,17 @@ def test_from_the_first_code_to_water_and_a_stop_that_closes_the_valve(running: 
     page.get_by_label("Your name, for the books").fill("Ines")
     page.get_by_role("button", name="Set the password and enter").click()
 
+    drawn = page.locator(".section.narrow")
+    expect(drawn).to_be_visible()
+    for look, style in (
+        ("wall", "stroke"),
+        ("water", "fill"),
+        ("grade.now", "stroke"),
+        ("mark.full", "fill"),
+    ):
+        ink = drawn.locator(f".{look}").first.evaluate(f"e => getComputedStyle(e).{style}")
+        assert ink.startswith("rgb"), look  # not "none": it is seen
+
     page.get_by_role("link", name="sage").click()
     page.locator("#water").get_by_label("How much").fill("4")
     page.get_by_role("button", name="Water", exact=True).click()

@@ -8,10 +8,13 @@ from collections.abc import Iterator
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote
 
 import pytest
 from fastapi import FastAPI
 from fastapi.routing import APIRoute
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 from starlette.testclient import TestClient
 
 from scheduler.web.guard import BODY_BYTES_MAX, Guard
@@ -369,3 +372,50 @@ def test_names_are_shown_as_text_and_never_as_markup(page: PageGarden) -> None:
     text = client.get("/leave").text
     assert "<img" not in text
     assert "&lt;img src=x&gt;" in text
+
+
+def test_what_happens_at_the_door_is_logged_without_secrets(
+    page: PageGarden, caplog: pytest.LogCaptureFixture
+) -> None:
+    caplog.set_level("INFO", "fallinghead.page")
+    code = page.keys.new_code()
+    _first(page, page.client, code)
+    other = page.visitor()
+    form = {"token": token(other, "/enter"), "who": "Ben"}
+    other.post("/enter", data=form | {"password": "a guess at it"})
+    other.post("/enter", data=form | {"password": PASSWORD})
+    assert "The password was set by Ann from testclient." in caplog.text
+    assert "A wrong password from testclient." in caplog.text
+    assert "Ben entered from testclient." in caplog.text
+    assert PASSWORD not in caplog.text and "a guess at it" not in caplog.text and code not in caplog.text
+
+
+ANY = st.text(st.characters(codec="utf-8"), max_size=60)
+
+
+@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(
+    route=st.sampled_from([r for r in sorted(NEEDED) if r[0] == "GET" or r[1] in ("/stop", "/tell/{name}")]),
+    part=st.none() | st.text(st.characters(codec="utf-8"), max_size=30),
+    fields=st.dictionaries(
+        st.sampled_from(sorted(FIELDS)), st.text(st.characters(codec="utf-8"), max_size=80)
+    ),
+    query=st.text(st.characters(codec="utf-8"), max_size=20),
+)
+def test_nothing_that_is_typed_breaks_the_page(
+    started: PageGarden, route: tuple[str, str], part: str | None, fields: dict[str, str], query: str
+) -> None:
+    method, path = route
+    started.hands.monotonic_s += 60.0
+    name = quote(part, safe="") if part is not None else None
+    session = started.keys.session(started.client.cookies["__Host-fallinghead"])
+    assert session is not None
+    known = {"token": started.keys.token(session.digest), "once": "y" * 22}
+    answer = started.client.request(
+        method,
+        re.sub(r"\{(\w+)\}", lambda m: name or SAMPLE[m[1]], path),
+        params={"zone": query, "asked": query, "again": query},
+        data=known | fields if method == "POST" else None,
+        follow_redirects=False,
+    )
+    assert answer.status_code < 500, answer.text
