@@ -258,6 +258,14 @@ def _an_old_level_stays_known(stack: ExitStack) -> None:
     _put(stack, level, "UNKNOWN_AGE", timedelta(days=9))
 
 
+@_canary(5)
+def _a_silent_node_is_not_told(stack: ExitStack) -> None:
+    late = replace(alarms.RULES["node_silent"], on_delay_s=9 * 86400.0)
+    stack.enter_context(patch.dict(alarms.RULES, {"node_silent": late}))
+    never = replace(alarms.RULES["valve_not_shut"], on_delay_s=9 * 86400.0)
+    stack.enter_context(patch.dict(alarms.RULES, {"valve_not_shut": never}))
+
+
 # --- 6: a person's stop wins
 
 

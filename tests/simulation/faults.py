@@ -215,7 +215,7 @@ def _an_order(world: World, rng: random.Random, **changes: object) -> dict[str, 
 @_fault("forged_order")
 def _forged_order(world: World, h: Happening, rng: random.Random) -> End:
     """Everything right but the key; or of another kind; or for another node."""
-    key = rng.choice((rng.randbytes(32), bytes(32), world.key[:31] + b"\0"))
+    key = rng.choice((rng.randbytes(32), bytes(32), world.key[:31] + bytes((world.key[31] ^ 1,))))
     kind = rng.choice(("order", "close", "state"))
 
     def send() -> None:
@@ -285,6 +285,13 @@ def _node_reset(world: World, h: Happening, rng: random.Random) -> End:
 @_fault("node_power_off", 5 * SECOND, 3 * HOUR)
 def _node_power_off(world: World, h: Happening, rng: random.Random) -> End:
     world.node.power_off()
+    boots = world.node.boots
+    silent_ms = round(2 * world.site.node.heartbeat_s * 1000) + 55 * MINUTE
+    world.rules.expect_alert(
+        {"node_silent", "valve_not_shut"},
+        silent_ms,
+        lambda: not world.node.powered and world.node.boots == boots,
+    )
     return lambda: None if world.node.powered else world.node.power_on()
 
 
@@ -300,6 +307,15 @@ def _brown_out(world: World, h: Happening, rng: random.Random) -> End:
 def _low_supply(world: World, h: Happening, rng: random.Random) -> End:
     world.node.supply_mv = rng.randint(9000, 10900)
     world.node.step_in(50)
+    lives = (world.node.line.life, world.daemon.line.life)
+
+    def still() -> bool:
+        same = (world.node.line.life, world.daemon.line.life) == lives
+        clean = world.node.line.state.loss == 0.0 and world.daemon.line.state.loss == 0.0
+        return (world.node.supply_mv or 0) < 11000 and same and clean and not world.broker.denied
+
+    heard_ms = round(2 * world.site.node.heartbeat_s * 1000)
+    world.rules.expect_alert({"supply_low", "node_silent"}, heard_ms + 55 * MINUTE, still)
 
     def end() -> None:
         world.node.supply_mv = 12600
@@ -317,6 +333,14 @@ def _hang(world: World, h: Happening, rng: random.Random) -> End:
 def _flash_fails(world: World, h: Happening, rng: random.Random) -> End:
     world.node.flash_fails = True
     return lambda: setattr(world.node, "flash_fails", False)
+
+
+@_fault("flash_lost")
+def _flash_lost(world: World, h: Happening, rng: random.Random) -> End:
+    """It restarts and its memory is damaged: what it was doing, it does not know any more."""
+    world.node.reset("watchdog")
+    world.node.flash = None
+    return None
 
 
 # --- valves (F39, F40) and water
@@ -422,6 +446,13 @@ def _sensor_fault(name: str, shortest_ms: int, longest_ms: int) -> None:
     def begin(world: World, h: Happening, rng: random.Random) -> End:
         size = {"offset": rng.uniform(-0.3, 0.3), "drift": rng.uniform(-0.002, 0.002)}.get(name, 0.0)
         world.plumbing.sensor.begin(name, size)
+        since_ms = world.clock.now_ms
+        if name == "silence" and world.site.sensor is not None:
+            world.rules.expect_alert(
+                {"level_unknown", "node_silent"},
+                LEVEL_TOLD_MS,
+                lambda: world.node.pinged_ms <= since_ms and world.measured_ms < since_ms,
+            )
         world.level_moved_ms = world.clock.now_ms
 
         def end() -> None:
@@ -430,6 +461,9 @@ def _sensor_fault(name: str, shortest_ms: int, longest_ms: int) -> None:
 
         return end
 
+
+# Six hours until a level is unknown, and a look of the controller; the last reading may be late on its way.
+LEVEL_TOLD_MS = 6 * HOUR + 45 * MINUTE
 
 for _name in ("silence", "stuck", "noise", "spikes", "spider", "offset", "drift"):
     _sensor_fault(_name, 2 * MINUTE, 12 * HOUR)
@@ -492,13 +526,26 @@ def _disk_full(world: World, h: Happening, rng: random.Random) -> End:
     raw = world.store.raw
     (pages,) = raw.execute("PRAGMA page_count").fetchone()
     raw.execute(f"PRAGMA max_page_count={pages}")
+    _expect_store_alert(world)
     return _store_mended(world, "PRAGMA max_page_count=1073741823")
 
 
 @_fault("read_only", 5 * SECOND, 3 * HOUR)
 def _read_only(world: World, h: Happening, rng: random.Random) -> End:
     world.store.raw.execute("PRAGMA query_only=ON")
+    _expect_store_alert(world)
     return _store_mended(world, "PRAGMA query_only=OFF")
+
+
+def _expect_store_alert(world: World) -> None:
+    """A read-only card is seen at the next write: within a flush of the gathered readings."""
+
+    def still() -> bool:
+        (read_only,) = world.store.raw.execute("PRAGMA query_only").fetchone()
+        return bool(read_only) and world.daemon.boundaries.seen.get("before_flush", 0) > flushed
+
+    flushed = world.daemon.boundaries.seen.get("before_flush", 0)
+    world.rules.expect_alert({"store_failed"}, 65 * MINUTE, still)
 
 
 def _store_mended(world: World, pragma: str) -> End:

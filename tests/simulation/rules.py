@@ -252,6 +252,7 @@ class Rules:
         excused = (
             self.faulty(channel)
             or not self.world.node.powered
+            or self.world.node.loop is None  # it restarts just now
             or any(o.channel == channel and o.began_ms > since_ms for o in self.openings[-4:])
             or self.world.booted_ms > since_ms
         )
@@ -367,6 +368,20 @@ class Rules:
             return
         wet = [n for n, v in enumerate(self.world.plumbing.valves) if v.wet and not self.faulty(n)]
         self.must("stop_wins", not wet, f"valves {wet} are open {STOP_WITHIN_MS // 1000} s after a stop")
+
+    def expect_alert(self, kinds: set[str], in_ms: int, still: Callable[[], bool]) -> None:
+        """What lasts is told in time, by a daemon that ran all the while; told before counts."""
+        daemon, since_ms, life = self.world.daemon, self.world.clock.now_ms, self.world.daemon.lives
+
+        def look() -> None:
+            ran = (
+                daemon.running and daemon.lives == life and not daemon.frozen and daemon.thawed_ms < since_ms
+            )
+            if ran and self.world.alarms_lost_ms < since_ms and still():
+                told = any(alert.kind in kinds for _, alert in daemon.alerts)
+                self.must("told_in_time", told, f"none of {sorted(kinds)} was told in {in_ms // MINUTE} min")
+
+        self.world.clock.after(in_ms, look)
 
     # --- at the end
 
