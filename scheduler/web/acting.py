@@ -13,13 +13,14 @@ from starlette.exceptions import HTTPException
 from scheduler.control.effects import Booking, Intent
 from scheduler.control.supervision import STOP_CONFIRMED
 from scheduler.planning.choices import RANK_LEAST, RANK_MOST
+from scheduler.planning.words import WAY_WORDS
 from scheduler.service.asking import ask
 from scheduler.site.errors import StoreError
 from scheduler.site.model import Site
 from scheduler.site.showing import show_duration, show_volume
 from scheduler.store.store import AskedRequest, Store
 from scheduler.web.asks import ASKS, UNITS, Filled, Wanted
-from scheduler.web.facts import Garden
+from scheduler.web.facts import Facts, Garden
 from scheduler.web.guard import STOP_PATH, address_of
 from scheduler.web.rendering import mark, show
 from scheduler.web.rights import Right, needs, parts_of, posts, visitor_of
@@ -70,18 +71,28 @@ def _last_stop(garden: Garden) -> int | None:
 @router.get("/tell", dependencies=[needs(Right.LOOK)])
 def tell(request: Request) -> Response:
     """Every form."""
-    garden = parts_of(request).garden
-    return show(request, "tell.html", here="tell", **tell_values(garden.site))
+    return show(request, "tell.html", here="tell", **tell_values(parts_of(request).garden.look()))
 
 
-def tell_values(site: Site) -> dict[str, Any]:
-    units = UNITS[site.units]
+def tell_values(facts: Facts) -> dict[str, Any]:
+    """What the forms need: the names to choose from, the units, and what holds now."""
+    site = facts.site
+    ranks = sorted(facts.choices.ranks.items())
     return {
         "site": site,
-        "unit": units,
+        "unit": UNITS[site.units],
+        "way": facts.choices.way,
+        "way_words": WAY_WORDS[facts.choices.way],
+        "ranks": ", ".join(f"{site.plant(p).name} {rank}" for p, rank in ranks if _is_plant(site, p)),
+        "released": facts.choices.reserve_released,
+        "reserve": show_volume(site.reserve.volume_l, site.units),
         "rank_least": RANK_LEAST,
         "rank_most": RANK_MOST,
     }
+
+
+def _is_plant(site: Site, ident: str) -> bool:
+    return any(p.id == ident for p in site.plants)
 
 
 @router.post("/tell/{name}", dependencies=[posts(Right.ACT)])

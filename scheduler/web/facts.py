@@ -8,11 +8,13 @@ from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import Future, ThreadPoolExecutor
 from concurrent.futures import TimeoutError as TookTooLong
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
 
+from scheduler.control.choosing import choices_of
 from scheduler.control.effects import Booking, Intent, RootZoneRecord
 from scheduler.planning.ahead import Ahead
+from scheduler.planning.choices import Choices
 from scheduler.planning.garden import GardenModel, garden_model
 from scheduler.planning.plan import Plan, PlannedRun
 from scheduler.report.ahead import look_from_store
@@ -71,6 +73,7 @@ class Facts:
     why_next: WhyZoneAnswer | None = None
     last: LastRun | None = None
     under_way: tuple[Intent, ...] = ()
+    choices: Choices = field(default_factory=Choices)  # what people chose, until they take it back
     roots: Mapping[str, RootZoneRecord] | None = None
     last_level_at: datetime | None = None  # when a level was last known, however long ago
 
@@ -181,6 +184,7 @@ class Garden:
             why_next=_why(made.site, store, plan, coming[0].zone) if plan and coming else None,
             last=_last_run(store, bookings),
             under_way=store.open_intents(),
+            choices=choices_of(store.choices_now()),
             roots=_newest_roots(store, today),
             last_level_at=_last_level_at(store),
         )

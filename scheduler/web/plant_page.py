@@ -66,7 +66,8 @@ def plant(request: Request, ident: Annotated[str, Path(max_length=60)]) -> Respo
         days=days,
         emitters=_emitters(facts, zone.id, found.id),
         known=facts.level_m is not None,
-        **tell_values(facts.site),
+        **tell_values(facts),
+        rank=facts.choices.ranks.get(found.id),
     )
 
 

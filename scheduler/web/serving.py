@@ -98,7 +98,7 @@ def serve_page(site: Site, address: Address) -> None:
     address.check()
     keys = keys_of(site)
     garden = Garden(site)
-    garden.made()
+    garden.look()  # so that the first visitor does not wait for what is made once
     app = make_app(garden, keys, hosts=address.hosts(), tls=address.tls, look_only=address.look_only)
     log.info("The page of %s: %s", site.name, address.url())
     if address.look_only:

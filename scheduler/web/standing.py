@@ -69,6 +69,8 @@ def _all(facts: Facts) -> Iterator[Standing]:
     yield from _short(facts)
     yield from _dry(facts)
     yield from _held(facts, status)
+    if facts.choices.reserve_released:
+        yield Standing("reserve_released", "know", "The reserve is released: it is watered from it.", "")
     if status.waiting_requests:
         count = status.waiting_requests
         yield Standing(

@@ -97,6 +97,21 @@ def test_each_form_becomes_one_request_and_the_answer_is_shown(started: PageGard
         assert f"Request {number}: " in words and WHO in words
 
 
+def test_what_was_chosen_is_shown_until_it_is_taken_back(started: PageGarden) -> None:
+    for name, fields, *_ in ASKS[6:9]:
+        started.tell(name, **fields)
+    words = plain(started.client.get("/tell").text)
+    assert "Chosen here: Thyme 1." in words
+    assert "Now: to the plants of the first rank alone." in words
+    assert "Now released: 40.0 L." in words
+    assert "rank 1, chosen here (3 in the site file)" in plain(started.client.get("/plant/thyme").text)
+    assert "The reserve is released" in plain(started.client.get("/").text)
+    started.tell("reserve", back="1")
+    started.tell("rank", subject="thyme", amount="1", back="1")
+    words = plain(started.client.get("/tell").text)
+    assert "Now kept: 40.0 L." in words and "Chosen here" not in words
+
+
 def test_what_was_told_can_be_taken_back(started: PageGarden) -> None:
     started.tell("took", amount="20")
     assert "20.0 L taken back from what was told." in started.tell("took", amount="20", back="1")
