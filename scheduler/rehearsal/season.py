@@ -17,7 +17,9 @@ from scheduler.agronomy.et0 import reference_et
 from scheduler.agronomy.weather import DayWeather
 from scheduler.control.effects import Alert, Intent, RecordDay, RecordLearning
 from scheduler.planning.garden import GardenModel
+from scheduler.planning.plan import Reason
 from scheduler.planning.windows import local_midnight
+from scheduler.planning.words import WHOLE_SHARE
 from scheduler.rehearsal import checks
 from scheduler.rehearsal.account import (
     SETTLED_DAYS,
@@ -242,12 +244,11 @@ class _Rehearsal:
         )
 
     def _withheld_on(self, day: date) -> set[str]:
-        """Zones that a plan of that day cut for the sake of others: what was decided is no error of watering,
-        and what follows from it (a drier soil) is none either."""
+        """Zones that a plan of that day passed over or cut for the sake of others: what was decided is no
+        error of watering, and what follows from it (a drier soil) is none either."""
         plans = [p for p in self.shell.log.plans if p.day == day]
-        parts = [(s.zone, s.reasons) for p in plans for s in p.skipped]
-        parts += [(r.zone, r.reasons) for p in plans for r in p.runs]
-        return {zone for zone, reasons in parts if any(r.code == "rationed" for r in reasons)}
+        skipped = {s.zone for p in plans for s in p.skipped if any(r.code == "rationed" for r in s.reasons)}
+        return skipped | {r.zone for p in plans for r in p.runs if any(_cut(x) for x in r.reasons)}
 
     def _planned_on(self, day: date) -> dict[str, float]:
         """What that day's orders promised, by plant. A refused order promised once, however often tried."""
@@ -314,6 +315,11 @@ class _Rehearsal:
             timer_dry_days=self.timer_dry_days,
             events=self.shell.events,
         )
+
+
+def _cut(reason: Reason) -> bool:
+    share = dict(reason.figures).get("share", 1.0)
+    return reason.code == "rationed" and isinstance(share, float) and share < WHOLE_SHARE
 
 
 def spread(values: Iterable[float | None]) -> tuple[float | None, float | None]:
