@@ -5,14 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
+from scheduler.planning.ahead import STORM_DAYS
 from scheduler.site.model import Site
 from scheduler.site.showing import show_duration, show_length, show_volume
 from scheduler.supply.stage import stage_storage
 from scheduler.web.facts import Facts, LastRun
 
-# FAO-56 calls the stress begun where the readily available water is used up; below this share of it a root
-# zone counts as moist (a choice of ours, for a word only).
-MOIST_SHARE = 0.5
+# So far ahead a household is told what to top up (as `fallinghead ahead` without a day).
+THROUGH_DAYS = 14
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +64,7 @@ class Lasting:
 
     span: str
     middle: str
+    more: tuple[str, ...]  # what to top up, what runs over
     old: str  # when the plan behind it is not of today; else empty
 
 
@@ -91,7 +92,32 @@ def lasting(facts: Facts) -> Lasting | None:
     words = f"about {'' if middle is None else 'until '}{day(middle)}"
     if early is not None:
         words += f"; in one of ten ways the weather may go, only until {day(early)}"
-    return Lasting(span, words, f"as planned on {first:%A %d %B}" if first != facts.today else "")
+    old = f"as planned on {first:%A %d %B}" if first != facts.today else ""
+    return Lasting(span, words, _to_do_about_it(facts), old)
+
+
+def _to_do_about_it(facts: Facts) -> tuple[str, ...]:
+    """What to top up for the next weeks, and what rain will run over; said only where it matters."""
+    ahead, units = facts.ahead, facts.site.units
+    if ahead is None:
+        return ()
+    last = facts.today + timedelta(days=THROUGH_DAYS - 1)
+    found = []
+    top_up_l = ahead.top_up_l(last)
+    if top_up_l is None:
+        found.append(f"Even full barrels do not last through {last:%a %d %B} in nine of ten ways.")
+    elif top_up_l > 0.0:
+        found.append(
+            f"To last through {last:%a %d %B} in nine of ten ways, top up "
+            f"{show_volume(top_up_l, units)} now: through an air gap, never joined to the mains; local rules come first."
+        )
+    over_l = ahead.runs_over_l()
+    if over_l > 0.0:
+        found.append(
+            f"{show_volume(over_l, units)} or more are likely to run over in the next {STORM_DAYS} days: "
+            "what you want to use of it, use before."
+        )
+    return tuple(found)
 
 
 def _day(first: date, left: int) -> str:

@@ -247,3 +247,16 @@ def test_a_plant_that_the_water_does_not_reach_is_told_first_and_drawn_with_a_cr
 def test_a_zone_that_is_not_there_is_not_drawn(started: PageGarden) -> None:
     assert "Long section of Pots" in started.client.get("/?zone=nowhere").text
     assert "Long section of Bed" in started.client.get("/?zone=bed").text
+
+
+def test_what_to_top_up_is_said_when_the_water_will_not_last(tmp_path: Path) -> None:
+    page = PageGarden(tmp_path, ahead=True)
+    page.driver.node.level_m = 0.16
+    page.serve()
+    page.begin()
+    page.let_in()
+    words = plain(_page(page))
+    page.close()
+    found = re.search(r"To last through Thu 02 August in nine of ten ways, top up (\d+\.?\d*) L now", words)
+    assert found is not None, words
+    assert "through an air gap" in words
