@@ -109,7 +109,8 @@ def _to_do_about_it(facts: Facts) -> tuple[str, ...]:
     elif top_up_l > 0.0:
         found.append(
             f"To last through {last:%a %d %B} in nine of ten ways, top up "
-            f"{show_volume(top_up_l, units)} now: through an air gap, never joined to the mains; local rules come first."
+            f"{show_volume(top_up_l, units)} now: through an air gap, never joined to the mains. Local rules "
+            "come first."
         )
     over_l = ahead.runs_over_l()
     if over_l > 0.0:
