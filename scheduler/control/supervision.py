@@ -27,6 +27,9 @@ CLOCK_SLACK = timedelta(seconds=90)
 # Refusals are counted over an hour; three are told (faults.md F17).
 REFUSAL_WINDOW_S = 3600.0
 
+# A node's crystal may be off by this much; so well is known what its uptime should be.
+CRYSTAL_SHARE = 0.05
+
 STOP_CONFIRMED = "Stopped; the node confirms that every valve is shut."
 
 MOVING: frozenset[ValvePosition] = frozenset({"opening", "open", "closing"})
@@ -216,7 +219,20 @@ def _may_still_start(held: OpenIntent, heard: NodeHeard) -> bool:
 
 
 def _restarted_since(turn: Turn, held: OpenIntent, heard: NodeHeard) -> bool:
-    return timedelta(milliseconds=heard.uptime_ms) < turn.now.wall - held.intent.made_at
+    """Whether the node was started anew after the order was made. Its uptime says so, whatever the wall clock
+    says; only a node that is up for long again, after this service was started anew, is judged by that."""
+    order = held.intent.order
+    if heard.session == order.session:
+        return False
+    slack_ms = CRYSTAL_SHARE * FRESH_HEARTBEATS * turn.state.site.node.heartbeat_s * 1000
+    if heard.uptime_ms < order.start_by_uptime_ms - START_WITHIN_MS - slack_ms:
+        return True
+    passed_s = turn.now.monotonic_s - held.sent_mono_s
+    if held.restored:
+        passed_s = (turn.now.wall - held.intent.made_at).total_seconds()
+        if turn.now.trust == "unknown" or passed_s < 0.0:
+            return True  # nobody can know: what may have flowed is booked
+    return heard.uptime_ms < passed_s * 1000
 
 
 def _insist_on_shut(turn: Turn) -> None:
