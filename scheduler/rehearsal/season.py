@@ -16,6 +16,7 @@ import numpy as np
 from scheduler.agronomy.et0 import reference_et
 from scheduler.agronomy.weather import DayWeather
 from scheduler.control.effects import Alert, Intent, RecordDay, RecordLearning
+from scheduler.planning.choices import DEFAULT_WAY, Way
 from scheduler.planning.garden import GardenModel
 from scheduler.planning.plan import Reason
 from scheduler.planning.windows import local_midnight
@@ -109,12 +110,14 @@ def rehearse(
     start_level_m: float | None = None,
     open_report_s: float = OPEN_REPORT_S,
     rest_report_s: float | None = None,
+    way: Way = DEFAULT_WAY,
     on_day: Callable[[], None] = lambda: None,
 ) -> Season:
     """Rehearse from the beginning of ``start`` to the end of ``end`` (local days).
 
     ``start_level_m`` None: the barrels begin full. ``rest_report_s`` thins the node's reports while every
-    valve is shut: a garden with a slower sensor, which gives the controller less to go by. ``on_day`` is
+    valve is shut: a garden with a slower sensor, which gives the controller less to go by. ``way``:
+    how a store that will not last is spent. ``on_day`` is
     called as each day is over. UsageError when a day of the season has no temperatures.
     """
     if rest_report_s is not None:
@@ -127,7 +130,7 @@ def rehearse(
     garden = TrueGarden(site, truth, weather, opens, ends, start_level_m=start_level_m)
     other = TrueGarden(site, truth, weather, opens, ends, start_level_m=start_level_m, zones=garden.zones)
     node = VirtualNode(site, garden, rest_report_s=site.node.heartbeat_s, open_report_s=open_report_s)
-    shell = VirtualShell(site, garden, node, days, seed)
+    shell = VirtualShell(site, garden, node, days, seed, way)
     timer = set_timer(site, shell.state.model, weather, start)
     timer_days = run_timer(other, timer, start, end)
     return _Rehearsal(site, seed, sizes, weather, shell, timer, timer_days, other).run(on_day)

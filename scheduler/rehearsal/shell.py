@@ -19,6 +19,7 @@ from scheduler.control.effects import (
     Note,
     RaiseAlert,
     RecordBooking,
+    RecordChoice,
     RecordDay,
     RecordIntent,
     RecordLearning,
@@ -31,6 +32,7 @@ from scheduler.control.effects import (
 )
 from scheduler.control.events import Event, LinkChanged, Tick, WeatherArrived
 from scheduler.control.orders import Order
+from scheduler.planning.choices import DEFAULT_WAY, Way
 from scheduler.planning.plan import Plan
 from scheduler.rehearsal.garden import TrueGarden
 from scheduler.rehearsal.node_model import VirtualNode
@@ -64,16 +66,24 @@ class Log:
     sequence: list[tuple[str, str]] = field(default_factory=list)  # ("intent" | "order", order id)
 
 
-def commissioned(site: Site, at: datetime) -> Saved:
-    """What a store holds when a garden has been commissioned and nothing has run yet."""
-    return Saved(flow_factors=tuple((z.id, commissioned_flow(z, at)) for z in site.zones))
+def commissioned(site: Site, at: datetime, way: Way = DEFAULT_WAY) -> Saved:
+    """What a store holds when a garden has been commissioned and nothing has run yet; ``way``: how a short
+    store is to be spent."""
+    chosen = () if way == DEFAULT_WAY else (RecordChoice("ration", way, "rehearsal", at),)
+    return Saved(flow_factors=tuple((z.id, commissioned_flow(z, at)) for z in site.zones), choices=chosen)
 
 
 class VirtualShell:
     """One controller, one node, one garden, one forecast; ``run_to`` lets time pass."""
 
     def __init__(
-        self, site: Site, garden: TrueGarden, node: VirtualNode, days: Sequence[DayWeather], seed: int
+        self,
+        site: Site,
+        garden: TrueGarden,
+        node: VirtualNode,
+        days: Sequence[DayWeather],
+        seed: int,
+        way: Way = DEFAULT_WAY,
     ) -> None:
         self.site = site
         self.garden = garden
@@ -88,7 +98,7 @@ class VirtualShell:
         self._wake_s = 0.0
         self._pending: deque[Event] = deque()
         self._minute = (0, 0)
-        self.state, effects = begin(site, commissioned(site, self.garden.clock), self._now())
+        self.state, effects = begin(site, commissioned(site, self.garden.clock, way), self._now())
         self._carry_out(effects)
         self.feed(LinkChanged(connected=True))
 
