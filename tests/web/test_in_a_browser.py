@@ -150,7 +150,7 @@ def test_a_run_is_told_as_done_when_the_node_has_reported_it(running: Running) -
     page.goto("/tell")
     form = page.locator("#water")
     form.get_by_label("Zone or plant").select_option("bed")
-    form.get_by_label("How much").fill("0.6")
+    form.get_by_label("How much").fill("0.2")
     form.get_by_role("button").click()
     _heading(page, "Watered")  # the page looks again by itself
     expect(page.locator(".todo")).to_contain_text("L went out")

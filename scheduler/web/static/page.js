@@ -1,7 +1,8 @@
 // Nothing here is needed to read or to stop: it only saves a tap and says when the line is down.
 "use strict";
 (function () {
-  const AGAIN_MS = 3000, WITHIN_MS = 15000, TRIES = 20, LOOK_MS = 60000, LOOK_SOON_MS = 1500;
+  const AGAIN_MS = 3000, WITHIN_MS = 15000, TRIES = 20, LOOK_MS = 60000, LOOK_SOON_MS = 1500,
+    LOOK_SLOWER = 1.1, LOOK_SELDOM_MS = 15000;
   const pause = (ms) => new Promise((done) => setTimeout(done, ms));
 
   function say(form, text) {
@@ -57,6 +58,14 @@
       if (stale) { stale.hidden = false; }
     }
   }
-  setInterval(look, stale ? LOOK_MS : LOOK_SOON_MS);
+  // Often at first, then less: a run may last for hours, and a phone's battery should too.
+  let wait = stale ? LOOK_MS : LOOK_SOON_MS;
+  (function again() {
+    setTimeout(async () => {
+      if (!document.hidden) { await look(); }
+      wait = Math.min(wait * LOOK_SLOWER, Math.max(LOOK_SELDOM_MS, stale ? LOOK_MS : 0));
+      again();
+    }, wait);
+  }());
   document.addEventListener("visibilitychange", () => { if (!document.hidden) { look(); } });
 }());
