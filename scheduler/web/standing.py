@@ -10,7 +10,7 @@ from typing import Literal
 from scheduler.control.conditions import FORECAST_STALE
 from scheduler.report.answers import StatusAlertAnswer, StatusAnswer
 from scheduler.site.model import Site
-from scheduler.site.showing import show_duration, show_length
+from scheduler.site.showing import show_length
 from scheduler.web.facts import Facts
 from scheduler.web.plant_rows import plant_reach
 
@@ -162,7 +162,7 @@ def _unknowns(facts: Facts, status: StatusAnswer, alerts: dict[str, StatusAlertA
             )
     stale = _forecast_age(status)
     if stale is not None or "forecast_stale" in alerts:
-        age = f"is {show_duration(stale.total_seconds())} old" if stale else "does not come"
+        age = f"is {stale.total_seconds() / 3600.0:.0f} h old" if stale else "does not come"
         yield Standing(
             "forecast_stale",
             "know",
