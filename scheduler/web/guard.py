@@ -17,7 +17,7 @@ Send = Callable[[Message], Awaitable[None]]
 App = Callable[[Scope, Receive, Send], Awaitable[None]]
 
 BODY_BYTES_MAX = 64 * 1024
-# Each part of a body arrives within this, or the request is given up.
+# A body has arrived whole within this, or the request is given up: a slow sender holds no place.
 BODY_S = 10.0
 # Requests worked on at a time; a stop is not counted.
 AT_WORK_MAX = 20
@@ -70,11 +70,11 @@ class Guard:
         dressed = self._dressed(send, static=scope["path"].startswith("/static/"))
         try:
             self._check(scope)
-            await self._work(scope, _Measured(receive), dressed)
+            await self._work(scope, Measured(receive), dressed)
         except Refused as refused:
             await _say(dressed, refused)
 
-    async def _work(self, scope: Scope, receive: _Measured, send: Send) -> None:
+    async def _work(self, scope: Scope, receive: Measured, send: Send) -> None:
         if scope["path"] == STOP_PATH:
             await self._app(scope, receive, send)
             return
@@ -116,19 +116,21 @@ class Guard:
         return dressed
 
 
-class _Measured:
+class Measured:
     """Receives no more than the limit, whatever the length was said to be, and waits for it no longer."""
 
     def __init__(self, receive: Receive) -> None:
         self._receive = receive
         self._bytes = 0
         self._whole = False
+        self._until_s = asyncio.get_running_loop().time() + BODY_S
 
     async def __call__(self) -> Message:
         if self._whole:
             return await self._receive()
         try:
-            message = await asyncio.wait_for(self._receive(), BODY_S)
+            left_s = self._until_s - asyncio.get_running_loop().time()
+            message = await asyncio.wait_for(self._receive(), max(0.0, left_s))
         except TimeoutError:
             raise Refused(408, "It took too long to arrive.") from None
         self._whole = not message.get("more_body", False)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import secrets
-from collections.abc import Callable
 from dataclasses import dataclass
 from enum import IntEnum
 from typing import Annotated, Any
@@ -125,6 +124,3 @@ def _of_this_session(request: Request, visitor: Visitor, token: str) -> bool:
 def once() -> str:
     """Names one sending of one form: sent twice, it is done once."""
     return secrets.token_urlsafe(16)
-
-
-OnceMaker = Callable[[], str]

@@ -3,11 +3,13 @@ limits."""
 
 from __future__ import annotations
 
+import asyncio
 import re
 from collections.abc import Iterator
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
+from unittest.mock import patch
 from urllib.parse import quote
 
 import pytest
@@ -17,7 +19,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from starlette.testclient import TestClient
 
-from scheduler.web.guard import BODY_BYTES_MAX, Guard
+from scheduler.web.guard import BODY_BYTES_MAX, Guard, Measured, Message, Refused
 from scheduler.web.limits import STOPS_PER_MINUTE, TRIES_PER_HOUR, Rate, Tries
 from scheduler.web.rights import Right
 from tests.support.page_garden import HOST, PASSWORD, WHO, PageGarden, form_of, heading, plain, token
@@ -419,3 +421,26 @@ def test_nothing_that_is_typed_breaks_the_page(
         follow_redirects=False,
     )
     assert answer.status_code < 500, answer.text
+
+
+def test_a_body_that_trickles_in_is_given_up() -> None:
+    """Whole or not at all, whatever the pace of its parts: told by the guard alone, without a real wait."""
+    clock = [0.0]
+    parts = iter(range(1000))
+
+    async def receive() -> Message:
+        next(parts)
+        clock[0] += 3.0
+        return {"type": "http.request", "body": b"a", "more_body": True}
+
+    async def read() -> None:
+        loop = asyncio.get_running_loop()
+        real = loop.time()
+        with patch.object(loop, "time", lambda: real + clock[0]):
+            measured = Measured(receive)
+            while True:
+                await measured()
+
+    with pytest.raises(Refused, match="too long to arrive"):
+        asyncio.run(read())
+    assert 2 <= next(parts) <= 5
