@@ -131,6 +131,8 @@ def _clock(turn: Turn) -> Condition:
 def _level(turn: Turn) -> Condition:
     state = turn.state
     unknown_s = turn.now.monotonic_s - state.unknown_since_mono_s
+    if state.belief.at is not None:  # a belief counts as known until its last reading is old
+        unknown_s = max(unknown_s, (turn.now.wall - state.belief.at).total_seconds())
     why = "; ".join(state.belief.why) or "no reading"
     return Condition(
         not state.belief.known and unknown_s >= LEVEL_UNKNOWN_S,
