@@ -618,6 +618,9 @@ def _person_water(world: World, h: Happening, rng: random.Random) -> End:
 @_fault("person_stop")
 def _person_stop(world: World, h: Happening, rng: random.Random) -> End:
     world.ask("stop", None, None)
+    if h.lasts_ms:  # as a scenario says
+        world.clock.after(h.lasts_ms, lambda: world.ask("resume", None, None))
+        return None
     for again in range(rng.choice((1, 1, 2))):
         world.clock.after(
             rng.choice((1 * SECOND, 5 * MINUTE, 2 * HOUR)) * (again + 1),

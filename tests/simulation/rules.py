@@ -30,6 +30,9 @@ STOP_WITHIN_MS = 30 * SECOND
 STATE_BYTES_MAX = 1024
 # A stop that is durable is acted on within a look of the daemon, or before all else at its start.
 STOP_SEEN_MS = 3 * SECOND
+# A node unheard for three heartbeats is not known to be shut; the controller looks every ten minutes.
+SILENT_BEATS = 3
+SILENT_SLACK_MS = 15 * MINUTE
 # A level is unknown after six hours without a reading (trade notes), and the controller looks now and then.
 UNKNOWN_AFTER_MS = 7 * HOUR
 # A state may be late on its way; a session that ended longer ago is over.
@@ -332,7 +335,7 @@ class Rules:
         self.must("bounded", sizes, "something in the controller grows without bound")
         self.must("no_defect", shell.faults == 0, lambda: f"a step raised: {self.world.errors()[-1:]}")
         silent_ms = self.world.clock.now_ms - self.world.state_passed_ms
-        if silent_ms > 2 * HOUR:
+        if silent_ms > SILENT_BEATS * self.world.site.node.heartbeat_s * SECOND + SILENT_SLACK_MS:
             self.must("unheard_is_not_shut", state.phase != "at_rest", "a silent node counts as shut")
 
         if self.world.site.sensor is not None:
