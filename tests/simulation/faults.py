@@ -308,17 +308,20 @@ def _low_supply(world: World, h: Happening, rng: random.Random) -> End:
     world.node.supply_mv = rng.randint(9000, 10900)
     world.node.step_in(50)
     lives = (world.node.line.life, world.daemon.line.life)
+    since_ms = world.clock.now_ms
 
     def still() -> bool:
         same = (world.node.line.life, world.daemon.line.life) == lives
         clean = world.node.line.state.loss == 0.0 and world.daemon.line.state.loss == 0.0
-        return (world.node.supply_mv or 0) < 11000 and same and clean and not world.broker.denied
+        low = (world.node.supply_mv or 0) < 11000 and world.node.supply_well_ms < since_ms
+        return low and same and clean and not world.broker.denied
 
     heard_ms = round(2 * world.site.node.heartbeat_s * 1000)
     world.rules.expect_alert({"supply_low", "node_silent"}, heard_ms + 55 * MINUTE, still)
 
     def end() -> None:
         world.node.supply_mv = 12600
+        world.node.supply_well_ms = world.clock.now_ms
 
     return end
 
@@ -338,8 +341,9 @@ def _flash_fails(world: World, h: Happening, rng: random.Random) -> End:
 @_fault("flash_lost")
 def _flash_lost(world: World, h: Happening, rng: random.Random) -> End:
     """It restarts and its memory is damaged: what it was doing, it does not know any more."""
-    world.node.reset("watchdog")
-    world.node.flash = None
+    if world.node.powered:
+        world.node.reset("watchdog")
+        world.node.flash = None
     return None
 
 

@@ -139,6 +139,7 @@ class SimNode:
         self.memory_bytes = 0
         self.pinged_ms = 0
         self.supply_mv: int | None = 12600
+        self.supply_well_ms = -1
         self.locked: set[int] = set()
         self.loop: SimLoop | None = None
         self.board: SimBoard | None = None
