@@ -14,6 +14,7 @@ HEADINGS: Mapping[AlertKind, str] = {
     "run_over": "more water came than planned",
     "valve_not_shut": "a valve is not proven shut",
     "level_unknown": "water level not known",
+    "level_doubtful": "level sensor or water: something is odd",
     "node_silent": "valve node does not answer",
     "forecast_stale": "forecast is old",
     "order_refused": "valve node refused an order",

@@ -36,6 +36,7 @@ RULES: dict[AlertKind, AlarmRule] = {
     "run_short": AlarmRule(0.0, 0.0, 7 * DAY_S, False),
     "run_over": AlarmRule(0.0, 0.0, 7 * DAY_S, False),
     "level_unknown": AlarmRule(0.0, 15 * MINUTE_S, 3 * DAY_S, False, ("node_silent",)),
+    "level_doubtful": AlarmRule(HOUR_S, HOUR_S, 3 * DAY_S, False, ("level_unknown", "node_silent")),
     "node_silent": AlarmRule(30 * MINUTE_S, 10 * MINUTE_S, 3 * DAY_S, False),
     "forecast_stale": AlarmRule(0.0, HOUR_S, 7 * DAY_S, False),
     "order_refused": AlarmRule(0.0, HOUR_S, DAY_S, True),

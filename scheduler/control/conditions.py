@@ -8,10 +8,12 @@ from datetime import timedelta
 from scheduler.agronomy.past_week import STORED_YEARS
 from scheduler.control.alarms import RULES, AlarmMemory, Condition, judge
 from scheduler.control.effects import AlertKind, ClearAlert, RaiseAlert
+from scheduler.control.leaks import BRIM_M, wet_between
 from scheduler.control.schedule import node_fresh
 from scheduler.control.state import State, Turn
 from scheduler.control.supervision import is_overdue
 from scheduler.control.waterbook import unexplained
+from scheduler.sensing.doubt import doubts
 from scheduler.site.showing import show_volume
 
 # Trade notes section 7 (common practice, no source): values and their deadbands.
@@ -68,6 +70,7 @@ def conditions(turn: Turn) -> Iterator[Named]:
     yield "node_silent", "", _silent(turn)
     yield "clock_unknown", "", _clock(turn)
     yield "level_unknown", "", _level(turn)
+    yield "level_doubtful", "", _doubtful(turn)
     yield "forecast_stale", "", _forecast(turn)
     yield "order_refused", "", _refused(turn)
     yield "supply_low", "", _supply(state)
@@ -139,6 +142,38 @@ def _level(turn: Turn) -> Condition:
         lambda: f"{state.site.name}: the water level is unknown ({why}).",
         "Look at the sensor for spiders and wet; measure by hand and enter it: fallinghead measured.",
     )
+
+
+def _doubtful(turn: Turn) -> Condition:
+    """Readings come, and something speaks against the sensor; or water went or came that nobody knows of."""
+    state = turn.state
+    if state.intents:
+        return Condition(None)  # a run moves the level: judged at rest
+    since = state.track.trend.first
+    level_m, brim_m = state.belief.level_m, state.model.stage.brim_level_m
+    found = doubts(
+        state.track,
+        state.site,
+        turn.now.wall,
+        leak=state.leak,
+        dry=since is not None
+        and not wet_between(turn, since)
+        and level_m is not None
+        and level_m < brim_m - BRIM_M,
+        told=_moved_by_hand(state),
+    )
+    return Condition(
+        bool(found),
+        lambda: f"{state.site.name}: {'; '.join(found)}.",
+        "Measure by hand and enter it: fallinghead measured. Water taken or added by hand: fallinghead took, "
+        "fallinghead topped-up. Else look for spiders, wet or a loose sensor, and for a leak.",
+    )
+
+
+def _moved_by_hand(state: State) -> bool:
+    """Whether a person told of water taken or added today or yesterday."""
+    moved_l = state.book.taken_l + state.book.added_l
+    return moved_l + sum(d.taken_l + d.added_l for d in state.water_days[-1:]) > 0.0
 
 
 def _forecast(turn: Turn) -> Condition:

@@ -22,6 +22,7 @@ AlertKind = Literal[
     "run_over",
     "valve_not_shut",
     "level_unknown",
+    "level_doubtful",
     "node_silent",
     "forecast_stale",
     "order_refused",

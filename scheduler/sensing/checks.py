@@ -28,6 +28,11 @@ RANGE_MARGIN_M = 0.05
 # A sensor whose noise spans this many counts does not repeat itself this often.
 STUCK_COUNTS = 3.0
 STUCK_READINGS = 12
+# Pings that are looked at for scatter, and how far apart, in sd, the inner ones may lie: normal ones never do
+# so by chance (a choice of ours); ripple while water is drawn adds.
+SCATTER_PINGS = 5
+SCATTER_SIGMAS = 8.0
+SCATTER_MIN_M = 0.02
 
 
 def range_faults(point: LevelPoint, raw: float, site: Site) -> tuple[str, ...]:
@@ -46,6 +51,18 @@ def range_faults(point: LevelPoint, raw: float, site: Site) -> tuple[str, ...]:
         if distance_m < sensor.blanking_m:
             return (f"an echo from {distance_m:.2f} m is inside the blind {sensor.blanking_m:.2f} m",)
     return ()
+
+
+def scatter_faults(pings: tuple[int, ...], sensor: LevelSensor, point: LevelPoint) -> tuple[str, ...]:
+    """The pings of one reading, without one stray on either side, must agree: still water does not move."""
+    if len(pings) < SCATTER_PINGS:
+        return ()
+    ordered = sorted(pings)
+    step_m = raw_step_m(sensor, point.air_c)
+    span_m = (ordered[-2] - ordered[1]) * step_m
+    if span_m <= max(SCATTER_SIGMAS * sensor.noise_m, SCATTER_MIN_M, 2.0 * step_m):
+        return ()
+    return (f"the pings of one reading lie {1000.0 * span_m:.0f} mm apart",)
 
 
 def stuck_faults(count: int, fall_m: float, sensor: LevelSensor, point: LevelPoint) -> tuple[str, ...]:

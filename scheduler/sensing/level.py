@@ -21,11 +21,19 @@ from scheduler.sensing.checks import (
     agreeing,
     expected_span,
     range_faults,
+    scatter_faults,
     shifted,
     stuck_faults,
 )
 from scheduler.sensing.scale import level_from_raw, raw_at_level, temperature_sd_m
-from scheduler.sensing.track import NO_FADING_TREND, NO_NEAR_TREND, NO_TREND, LevelPoint, LevelTrack
+from scheduler.sensing.track import (
+    JUDGED_READINGS,
+    NO_FADING_TREND,
+    NO_NEAR_TREND,
+    NO_TREND,
+    LevelPoint,
+    LevelTrack,
+)
 from scheduler.sensing.water import SETTLE_MIN_S, drawn_down_m, settle_s, surface_m2
 from scheduler.site.model import Site
 
@@ -125,7 +133,7 @@ def measured_by_hand(
     else:
         # No reading to compare with: the measure is the level, and says nothing of the sensor's zero.
         track = replace(track, recent=(LevelPoint(at, level_m, None),), offset_sd_m=track.offset_sd_m)
-    track = replace(track, offset_sd_m=HAND_SD_M, pending=(), last_at=at, faults=())
+    track = replace(track, offset_sd_m=HAND_SD_M, pending=(), last_at=at, faults=(), jumped=None)
     return track, belief_at(track, site, at)
 
 
@@ -146,14 +154,18 @@ def take_reading(
         fall_lph = max(drawing_lph, track.drawing_lph)
     if not reading.pings:
         fault = ("the sensor answered without a ping",)
-        track = replace(track, drawing_lph=drawing_lph, last_at=reading.at, faults=fault)
+        track = _judged(replace(track, drawing_lph=drawing_lph, last_at=reading.at, faults=fault))
         return track, belief_at(track, site, reading.at)
     raw = float(median(reading.pings))
     point = LevelPoint(
         reading.at, level_from_raw(site, raw, reading.air_c, offset_m=track.offset_m), reading.air_c
     )
     count, fall_m = _same(track, raw, point, fall_lph, site)
-    faults = range_faults(point, raw, site) or stuck_faults(count, fall_m, sensor, point)
+    faults = (
+        range_faults(point, raw, site)
+        or scatter_faults(reading.pings, sensor, point)
+        or stuck_faults(count, fall_m, sensor, point)
+    )
     track = replace(
         track,
         drawing_lph=drawing_lph,
@@ -166,7 +178,12 @@ def take_reading(
     )
     if not faults:
         track = _judge_jump(track, point, fall_lph, site)
-    return track, belief_at(track, site, reading.at)
+    return _judged(track), belief_at(track, site, reading.at)
+
+
+def _judged(track: LevelTrack) -> LevelTrack:
+    """With the verdict on the newest reading remembered."""
+    return replace(track, refused=(*track.refused, bool(track.faults))[-JUDGED_READINGS:])
 
 
 def belief_at(track: LevelTrack, site: Site, now: datetime) -> LevelBelief:
@@ -244,7 +261,8 @@ def _judge_jump(track: LevelTrack, point: LevelPoint, fall_lph: float, site: Sit
     pending = (*agreeing(track.pending, point, fall_lph, site), point)
     rain_may = high_m < point.level_m <= rain_high_m
     if len(pending) >= (CONFIRMING_RISE_READINGS if rain_may else CONFIRMING_READINGS):
-        return _restart(track, pending, site)
+        gap_m = point.level_m - _estimate(track, site, point.at)[0]
+        return _restart(track if rain_may else replace(track, jumped=(point.at, gap_m)), pending, site)
     if rain_may:
         return replace(track, pending=pending)
     side = "above" if point.level_m > high_m else "below"

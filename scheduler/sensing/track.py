@@ -11,6 +11,8 @@ from scheduler.sensing.trend import Trend
 ZERO_SD_M = 0.004
 # Memory of the trend before the next run, hours: long against the noise, short against a drift.
 TREND_FADE_H = 12.0
+# Of so many readings it is remembered whether they could be used.
+JUDGED_READINGS = 24
 NO_TREND = Trend()
 NO_FADING_TREND = Trend(fade_h=TREND_FADE_H)
 # Memory of the level just before a run, hours. Carried over 12 h, a leak known to half would move it by more
@@ -47,3 +49,5 @@ class LevelTrack:
     same_count: int = 0
     same_fall_m: float = 0.0  # what drawing should have lowered the level since the raw value last changed
     faults: tuple[str, ...] = ()
+    refused: tuple[bool, ...] = ()  # of the last readings, which could not be used
+    jumped: tuple[datetime, float] | None = None  # when a jump nobody explained was believed; its size, m
