@@ -14,8 +14,8 @@ from tests.simulation.script import draw_season
 from tests.simulation.storm import run_storm
 
 # Seeds are run in handfuls, so that the handfuls can go to several processes of pytest.
-GUSTS = [range(first, first + 8) for first in range(0, 80, 8)]
-STORMS = [range(first, first + 4) for first in range(0, 24, 4)]
+GUSTS = [range(first, first + 8) for first in range(0, 64, 8)]
+STORMS = [range(first, first + 4) for first in range(0, 16, 4)]
 
 
 def _no_rule_breaks(kind: str, seeds: range) -> Sum:
