@@ -1,8 +1,8 @@
 """How long a person's stop takes to the node, beside the broker's own round trip.
 
-``python tests/benchmarks/bench_stop_latency.py [TIMES]`` starts Mosquitto as deployed, the node in MicroPython
-over TLS, the daemon as a process, and asks for a stop as a command does: a durable row in the store, then the
-nudge.
+``python tests/benchmarks/bench_stop_latency.py [TIMES]`` starts Mosquitto as deployed, the node in
+MicroPython over TLS and the daemon as a process, and asks for a stop as a command does: a durable row in the
+store, then the nudge.
 Told are medians and 99th percentiles of
   - the broker's own round trip: QoS 1 from a client to itself, over loopback without TLS;
   - the durable write alone, and the nudge alone (a connection of its own each time);

@@ -1,7 +1,7 @@
 """Faults of the level sensor over many seeds in virtual time: noticed within a day, seldom without cause.
 
 A garden with a reading each quarter of an hour and a run each morning; after some healthy days the fault
-begins at any hour. Noticed: the level is doubtful or unknown for two hours on end, or there is a doubt to tell
+begins at any hour. Noticed: the level is doubtful or unknown for two hours on end, or a doubt is to be told
 (``sensing.doubt``; the alert ``level_doubtful``). Sizes of faults are ours, not of a source.
 """
 
