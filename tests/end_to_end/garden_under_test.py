@@ -218,6 +218,7 @@ class GardenUnderTest:
     ) -> None:
         self.folder = folder
         self.broker = DeployedBroker(("shed", "other"))
+        self.node_port: int | None = None  # a proxy in front of the broker's own
         self.site_file = folder / "site.toml"
         weather = folder / "weather.csv"
         weather.write_text(EMPTY_FOLDER_WEATHER)
@@ -293,7 +294,7 @@ class GardenUnderTest:
             "node": "shed",
             "key": KEY,
             "channels": 1,
-            "broker": self.broker.for_node("shed"),
+            "broker": self.broker.for_node("shed", self.node_port),
             "board": {"host": "127.0.0.1", "port": self.board.port},
             "memory": str(self.folder / "node-memory"),
             "tick_ms": 10,
