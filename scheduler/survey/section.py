@@ -13,6 +13,7 @@ from math import pi
 import numpy as np
 
 from scheduler.hydraulics.network import Network
+from scheduler.hydraulics.sills import sills_m
 from scheduler.hydraulics.solve import Flows, solve
 from scheduler.planning.garden import GardenModel
 from scheduler.site.mensuration import lowest_depth_m
@@ -222,13 +223,14 @@ def _emitters(
     network: Network, way: list[float], outlet_m: float, solved: list[Flows], levels: LevelSurvey
 ) -> tuple[SectionEmitter, ...]:
     stops = dict(zip(levels.emitter_ids, levels.emitter_stops_m.tolist(), strict=True))
+    sills = sills_m(network).tolist()  # over a high place none passes below it
     return tuple(
         SectionEmitter(
             id=ident,
             plant=plant,
             along_m=way[node],
             height_m=outlet_m + float(network.node_elevation_m[node]),
-            flows_lph=tuple(float(flows.flow_lph[i]) for flows in solved),
+            flows_lph=tuple(float(f.flow_lph[i]) if f.level_m > sills[i] else 0.0 for f in solved),
             stops_m=_or_none(stops[ident]),
             heads_m=tuple(float(flows.head_m[i]) for flows in solved),
         )

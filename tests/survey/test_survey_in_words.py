@@ -6,10 +6,12 @@ from dataclasses import replace
 
 import pytest
 
+from scheduler.planning.garden import garden_model
 from scheduler.report.side_by_side import compare_answer, compare_lines, compare_rows
 from scheduler.report.survey import advice_lines, survey_answer, survey_rows, zone_lines
 from scheduler.site.model import Emitter, Line, Plant, Point, Site
 from scheduler.survey.changes import changed
+from scheduler.survey.section import long_section
 from scheduler.survey.survey import survey
 from tests.support.gardens import small_garden
 
@@ -92,6 +94,13 @@ def test_a_plant_that_starves_at_half_is_told_when_water_reaches_it() -> None:
 def test_a_hump_that_keeps_the_water_off_at_half_is_dry_in_the_comparison_too() -> None:
     _, rows = compared(with_far(0.3), with_far(0.3, hump_m=0.5))
     assert rows["Basil"][2].endswith("to dry")
+
+
+def test_the_picture_marks_what_stands_behind_a_hump_as_reached_only_from_full_barrels() -> None:
+    far = next(
+        e for e in long_section(garden_model(with_far(0.3, hump_m=0.5)), "pots").emitters if e.id == "far"
+    )
+    assert far.reached() == (True, False, False)
 
 
 def test_advice_says_what_it_does_for_the_worst_plant_and_who_stays_dry() -> None:
