@@ -47,10 +47,11 @@ def prove_run(turn: Turn, *, next_run_waits: bool) -> None:
             f"booked were {proof.booked_l:.0f} L."
         ),
     )
+    # Judged by what was known before the run, not by what it taught.
+    _count_poor(turn, proof, measured_l, sd_l)
     # While the rests contradict the known leak, a run's fall may be the leak's: it teaches no flow.
     if turn.state.leak is None or turn.state.leak.beyond == 0:
         _learn(turn, proof, measured_l, sd_l)
-    _count_poor(turn, proof, measured_l, sd_l)
 
 
 def _learn(turn: Turn, proof: Proof, measured_l: float, sd_l: float) -> None:
@@ -75,11 +76,14 @@ def _count_poor(turn: Turn, proof: Proof, measured_l: float, sd_l: float) -> Non
     if proof.booked_l <= 0 or sd_l > JUDGED_SD * proof.booked_l:
         return
     share = measured_l / proof.booked_l
+    factor = turn.state.flow_factor(proof.zone).at(proof.ordered_at)
+    # Where the flow is hardly known, a run is short or over only beyond what the doubt of it explains.
+    doubt = 2.0 * math.hypot(factor.sd / factor.value, sd_l / proof.booked_l)
     counts = dict(turn.state.poor_runs)
     row = counts.get(proof.zone, 0)
-    if share < SHORT_SHARE:
+    if share < min(SHORT_SHARE, 1.0 - doubt):
         counts[proof.zone] = max(row, 0) + 1
-    elif share > OVER_SHARE:
+    elif share > max(OVER_SHARE, 1.0 + doubt):
         counts[proof.zone] = min(row, 0) - 1
     else:
         counts[proof.zone] = 0

@@ -39,6 +39,8 @@ FRESH_HEARTBEATS = 2.0
 FRESH_SLACK_S = 30.0
 # Between two runs the level comes to rest and is read, so that each run is proven on its own.
 RUN_GAP_S = 900.0
+# A flow known to this (95 times out of 100) is not worth a word (our choice).
+DOUBT_WORTH_SAYING = 0.05
 # Days looked ahead for how long the store lasts.
 LOOK_AHEAD_DAYS = 30
 
@@ -161,7 +163,9 @@ def make_plan(turn: Turn) -> None:
         last_known=lowered(state, state.last_known) if state.last_known else None,
         ration=ration,
     )
-    plan = replace(plan, runs=tuple(_with_history(turn, r) for r in plan.runs), sources=_sources(turn))
+    plan = replace(
+        plan, runs=tuple(_with_doubt(turn, _with_history(turn, r)) for r in plan.runs), sources=_sources(turn)
+    )
     doubt = unknown_rain(state, turn.local_day, needs_now(turn))
     plan = replace(plan, reasons=(*plan.reasons, *doubt))
     turn.change(plan=plan)
@@ -188,6 +192,16 @@ def _with_history(turn: Turn, run: PlannedRun) -> PlannedRun:
         used_l=sum(z.wanted_l for z in records) + rain_l,
         rain_l=rain_l,
     )
+    return replace(run, reasons=(*run.reasons, reason))
+
+
+def _with_doubt(turn: Turn, run: PlannedRun) -> PlannedRun:
+    """A run with how well the zone's flow is known, where that matters."""
+    factor = turn.state.flow_factor(run.zone).at(run.start)
+    flow_sd = factor.sd / factor.value
+    if 2.0 * flow_sd < DOUBT_WORTH_SAYING:
+        return run
+    reason = words.flow_doubt(turn.state.site.units, volume_l=run.volume_l, flow_sd=flow_sd)
     return replace(run, reasons=(*run.reasons, reason))
 
 

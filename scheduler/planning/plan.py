@@ -15,6 +15,7 @@ ReasonCode = Literal[
     "run_time_from_level",
     "prime_time",
     "flow_corrected",  # a learned factor on the zone's flow
+    "flow_doubt",  # how well the zone's flow is known
     "rationed",
     "reserve",  # cut short so as not to go below the reserve
     "worst_emitter",  # cut short at the level at which the worst emitter stops

@@ -11,6 +11,7 @@ from datetime import date, datetime, timedelta
 from functools import cache
 
 import numpy as np
+import pytest
 
 from scheduler.agronomy.weather import DayWeather
 from scheduler.control.effects import Effect, RecordMeasured
@@ -95,6 +96,7 @@ def check(found: Found) -> None:
         assert seen.index.low <= true <= seen.index.high
 
 
+@pytest.mark.slow
 def test_clogging_is_found_at_its_true_size() -> None:
     found = season(2, LOSS, 60)
     check(found)
@@ -103,6 +105,7 @@ def test_clogging_is_found_at_its_true_size() -> None:
     assert {p.action for p in found.drift.proposals} & {"clean the filter", "clean the emitters"}
 
 
+@pytest.mark.slow
 def test_a_garden_that_does_not_clog_is_left_in_peace() -> None:
     found = season(4, 0.0, 40)
     check(found)

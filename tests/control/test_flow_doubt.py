@@ -1,0 +1,92 @@
+"""How well a zone's flow is known goes into its plan and into what counts as a run that fell short."""
+
+from __future__ import annotations
+
+import pytest
+
+from scheduler.control.effects import RecordBooking, RecordMeasured, RecordPlan
+from scheduler.control.state import Saved
+from scheduler.sensing.flow import FlowFactor
+from tests.support.driving import START, Driver
+from tests.support.gardens import small_garden
+
+HOUR_S = 3600.0
+ASKED_L = 20.0
+
+
+def made(sd: float) -> Driver:
+    """Both zones give what their curves say, known that well."""
+    flow = tuple((z.id, FlowFactor(1.0, sd, START)) for z in small_garden().zones)
+    driver = Driver(small_garden(), Saved(flow_factors=flow))
+    driver.ready()
+    return driver
+
+
+def runs(driver: Driver, gives: float) -> None:
+    """One run of the pots that gave so much of what is booked, and the rest that proves it."""
+    driver.wait(9 * HOUR_S)
+    driver.ask("water", "pots", ASKED_L)
+    order = driver.orders()[-1]
+    driver.node.opens(order)
+    stage, steps = driver.state.model.stage, 20
+    for _ in range(steps):
+        assert driver.node.level_m is not None
+        left_l = stage.volume_l(driver.node.level_m) - gives * ASKED_L / steps
+        driver.node.level_m = stage.level_m(left_l)
+        driver.wait(order.open_ms / 1000 / steps, every_s=60.0)
+    driver.node.ends(order)
+    driver.hear()
+    driver.wait(9 * HOUR_S)
+
+
+def poor(driver: Driver) -> int:
+    return dict(driver.state.poor_runs).get("pots", 0)
+
+
+@pytest.mark.parametrize(
+    ("sd", "gives", "counted"),
+    [
+        (0.02, 0.62, 1),  # well known: below 70 % is short
+        (0.02, 0.80, 0),
+        (0.25, 0.62, 0),  # hardly known: half to one and a half of it may be right
+        (0.25, 0.40, 1),
+        (0.02, 1.40, -1),
+        (0.25, 1.40, 0),
+    ],
+)
+def test_a_run_counts_as_short_or_over_beyond_the_doubt_of_its_flow(
+    sd: float, gives: float, counted: int
+) -> None:
+    driver = made(sd)
+    runs(driver, gives)
+    (measured,) = driver.all(RecordMeasured)
+    assert measured.measured_l == pytest.approx(gives * measured.booked_l, abs=2.0)
+    assert poor(driver) == counted
+
+
+def test_the_plan_says_how_well_the_flow_is_known_where_that_matters() -> None:
+    said = {}
+    for sd in (0.01, 0.1):
+        driver = made(sd)
+        driver.dry_out()
+        driver.wait(3 * HOUR_S)
+        plan = driver.all(RecordPlan)[-1].plan
+        assert plan.runs
+        said[sd] = [(run, r) for run in plan.runs for r in run.reasons if r.code == "flow_doubt"]
+    assert said[0.01] == []
+    assert said[0.1]
+    for run, reason in said[0.1]:
+        figures = dict(reason.figures)
+        assert figures["flow_sd"] == pytest.approx(0.1, abs=0.005)
+        assert figures["low_l"] == pytest.approx(0.8 * run.volume_l, rel=0.02)
+        assert figures["high_l"] == pytest.approx(1.2 * run.volume_l, rel=0.02)
+        assert "known to 20 %" in reason.text
+
+
+def test_the_litres_in_the_books_carry_the_doubt() -> None:
+    for sd in (0.02, 0.2):
+        driver = made(sd)
+        runs(driver, 1.0)
+        booking = driver.all(RecordBooking)[-1].booking
+        half = (booking.volume_high_l / booking.volume_l - 1.0) / 2.0
+        assert half == pytest.approx((sd**2 + 0.02**2) ** 0.5, rel=0.1)
