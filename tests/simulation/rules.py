@@ -28,6 +28,8 @@ RATE_SLACK = 0.03
 BOOKED_SLACK_MS = 1500
 STOP_WITHIN_MS = 30 * SECOND
 STATE_BYTES_MAX = 1024
+# A start reads the draws of the last days, of a storm's many runs; afterwards twenty are kept.
+DRAWS_MAX = 100
 # A stop that is durable is acted on within a look of the daemon, or before all else at its start.
 STOP_SEEN_MS = 3 * SECOND
 # A node unheard for three heartbeats is not known to be shut; the controller looks every ten minutes.
@@ -229,7 +231,8 @@ class Rules:
         self.world.opened(opening)
 
     def _bounded(self, opening: Opening) -> None:
-        excused = opening.unpowered or not self.world.node.powered
+        # While the chip starts anew nothing can close; the rule of the boot says that it then does.
+        excused = opening.unpowered or not self.world.node.powered or self.world.node.loop is None
         self.must(
             "bounded_opening",
             opening.ended_ms is not None or excused,
@@ -328,7 +331,7 @@ class Rules:
             and len(state.waiting) <= 60
             and len(state.booked) <= 500
             and len(state.refused_mono_s) <= 50
-            and len(state.draws) <= 20
+            and len(state.draws) <= DRAWS_MAX
             and len(state.alarms) <= 60
             and shell._keeping.waiting <= 2000
         )

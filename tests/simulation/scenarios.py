@@ -85,6 +85,26 @@ SCENARIOS: dict[str, Storm] = {
         Happening("power_cut", "at", 0, 4 * HOUR, 0, 0.2),
         Happening("power_cut", "at", 0, 7 * HOUR, 0, 0.3),
     ),
+    # The first planned run comes after the first midnight; the second then waits for the node, and meanwhile
+    # the wall clock is set back (what the size draws) or the window ends.
+    "clock_back_while_a_run_waits": Storm(
+        1,
+        Settings(garden="row", days=2),
+        (
+            Happening("clock_unsynced", "open", 1, 10 * SECOND, 5 * HOUR, 0.5),
+            Happening("clock_moved", "open", 1, 170 * MINUTE, 5 * HOUR, 0.075),
+            Happening("parted", "open", 1, 60 * SECOND, 3 * HOUR, 0.3),
+        ),
+        noisy_ms=40 * HOUR,
+        quiet_ms=8 * HOUR,
+    ),
+    "run_waits_past_its_window": Storm(
+        1,
+        Settings(garden="cell", days=2),
+        (Happening("parted", "open", 1, 60 * SECOND, 396 * MINUTE, 0.3),),
+        noisy_ms=40 * HOUR,
+        quiet_ms=8 * HOUR,
+    ),
     "nearly_empty": _gust(
         1,
         Settings(start_share=0.16, days=1),

@@ -49,7 +49,7 @@ CATALOGUE: dict[str, tuple[tuple[str, ...], tuple[str, ...], str]] = {
     "F32 wall clock jumps": (("clock_moved",), (), ""),
     "F33 boot without the time": (("power_cut", "clock_unsynced"), (), ""),
     "F34 clock change, zones": ((), ("planning/test_windows.py",), "and the seasons of the simulation"),
-    "F35 tick wrap and drift": ((), ("firmware/test_valve_stopwatch.py",), "2 % drift and a wrap in the settings"),
+    "F35 tick wrap and drift": ((), ("firmware/test_valve_stopwatch.py",), "2 % here"),
     "F36 node restarts in a run": (("node_reset", "node_power_off"), (), ""),
     "F37 brown-out": (("brown_out",), (), "stored energy is not modelled"),
     "F38 hang": (("hang",), ("firmware/test_mqtt_client.py",), ""),
@@ -64,13 +64,14 @@ CATALOGUE: dict[str, tuple[tuple[str, ...], tuple[str, ...], str]] = {
     ),
     "F43 emptied, hose off": (("emptied", "hose_off"), (), ""),
     "F44 forecast": (
-        ("weather_hangs", "weather_fails", "weather_frozen", "weather_nulls", "weather_gaps", "weather_deluge"),
+        ("weather_hangs", "weather_fails", "weather_frozen", "weather_nulls", "weather_gaps",
+         "weather_deluge"),
         ("weather/test_awkward_answers.py",),
         "",
     ),
-    "F45 names and certificates": ((), ("weather/test_open_meteo.py",), "an expired certificate is not served"),
+    "F45 names and certificates": ((), ("weather/test_open_meteo.py",), "no expired certificate is served"),
     "F46 page": ((), ("web/test_rights.py",), ""),
-    "F47 leaks, starved processor": ((), (), "queues and records are bounded by a rule; no soak of a process"),
+    "F47 leaks, starved processor": ((), (), "queues are bounded by a rule; no soak of a process"),
     "F48 mixed versions": (("other_node_order",), ("link/test_vectors.py",), "of the version field only"),
 }  # fmt: skip
 
