@@ -6,8 +6,8 @@ planner in foresight is a linear programme solved by HiGHS, which may also split
 no real planner reaches it. Rationing is given what a garden would have: the coming week's forecast *degraded*
 (``weather.forecast_error``: temperatures off by errors that grow with the lead, rain missed, invented and of
 another amount, with a probability a service would name), beyond it 50 ways resampled from the place's own
-past: the other years in Seattle, elsewhere only the days before. Chosen on Seattle's 2013 and 2014:
-``rationing.BELIEVED`` and ``doses.SCARCE_DOSE``.
+past: the other years in Seattle, elsewhere only the days before. ``rationing.BELIEVED`` was chosen on
+Seattle's 2013 and 2014; ``doses.SCARCE_DOSE`` after seeing all thirty, so that these are no blind test of it.
 """
 
 from __future__ import annotations
