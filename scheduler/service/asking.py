@@ -44,7 +44,8 @@ def ask(
     once: str | None = None,
 ) -> Asked:
     """Keep the request, nudge the daemon, wait for its answer. ``at``: when it was asked, now if not given.
-    ``once`` names one sending: sent again under it, it is not kept again. StoreError when it cannot be kept."""
+    ``once`` names one sending: sent again under it, it is not kept again. StoreError when it cannot be
+    kept."""
     env = os.environ if environment is None else environment
     path = site_store_path(site.id, env)
     with Store(store_url(path), site.id, service=False) as store:

@@ -15,8 +15,8 @@ from scheduler.site.model import Barrel
 LITRES_PER_M3 = 1000.0
 # Discs over the partly wet part of a tilted taper; the error is measured in the tests.
 _DISCS = 16
-# Rounds of finding where a tilted surface meets the wall: each gains the wall's slope times the tilt. They end
-# when one moves it by less than a picometre.
+# Rounds of finding where a tilted surface meets the wall: each gains the wall's slope times the tilt. They
+# end when one moves it by less than a picometre.
 _ROUNDS = 30
 _FOUND_M = 1e-12
 
