@@ -64,7 +64,7 @@ def commission(
         else:
             from scheduler.cli.guiding import Guide
 
-            Guide(garden, store, who).run(STEPS[step] if step else None, zone)
+            Guide(garden, store, who, site or "").run(STEPS[step] if step else None, zone)
 
 
 def _open_store(site: Site) -> Store:

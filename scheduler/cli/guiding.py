@@ -27,8 +27,10 @@ class _Stopped(Exception):
 class Guide:
     """One talk. Everything typed is in the store before the next question is asked."""
 
-    def __init__(self, site: Site, store: Store, who: str | None) -> None:
+    def __init__(self, site: Site, store: Store, who: str | None, named: str) -> None:
+        """``named``: how the site file was named, for the commands to type."""
         self._site = site
+        self._named = named
         self._store = store
         self._valve = ValveInHand(site)
         found = read_draft(store.draft())
@@ -49,7 +51,7 @@ class Guide:
                 self._all_due(zone)
         except (_Stopped, EOFError, KeyboardInterrupt):
             say("")
-            say("Stopped; everything typed is kept. Go on with: fallinghead commission")
+            say(f"Stopped; everything typed is kept. Go on with: fallinghead commission {self._named}")
             return
         finally:
             self._valve.shut(self._draft.who)
@@ -71,7 +73,7 @@ class Guide:
         self._draft = self._draft.model_copy(update={"skipped": ()})
         while (due := self._next_due(zone)) is not None:
             self._step(*due)
-        say("Nothing more is due. Print the sheet with: fallinghead sheet")
+        say(f"Nothing more is due. The sheet: fallinghead sheet {self._named} --html sheet.html")
 
     def _next_due(self, zone: str | None) -> tuple[TestKind, str | None] | None:
         built = built_of(self._site, self._store.test_records(), datetime.now(UTC))

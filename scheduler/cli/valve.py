@@ -33,7 +33,7 @@ class ValveInHand:
     def words(self, kind: TestKind) -> str:
         """What a fitter may type, as things stand."""
         if not self._by_daemon(kind):
-            return self._by_hand()
+            return self._by_hand(kind)
         longest = show_duration(self._site.node.longest_open_s)
         return (
             f"Open the valve by hand; or type: open {_OPEN_TIMES.get(kind, _OPEN_TIME)}. The daemon then "
@@ -45,7 +45,7 @@ class ValveInHand:
     def open(self, kind: TestKind, zone: str | None, time: str, who: str) -> None:
         """``time`` as typed, such as "10 min"."""
         if not self._by_daemon(kind):
-            say(f"  {self._by_hand()}")
+            say(f"  {self._by_hand(kind)}")
             return
         try:
             seconds = parse(time, "duration")
@@ -76,11 +76,16 @@ class ValveInHand:
         else:
             say(f"  {answered.text}")
 
-    def _by_hand(self) -> str:
+    def _by_hand(self, kind: TestKind) -> str:
         if self._served():
             return (
                 "Open the valve by hand and watch the level: without a sensor nobody else does while a line "
                 "end is open."
+            )
+        if kind == "travel_times":
+            return (
+                "The daemon does not run here, and the motor cannot be timed by hand: drive it another way, "
+                "or skip this."
             )
         return "The daemon does not run here: open the valve by hand, and shut it when you are done."
 

@@ -67,8 +67,14 @@ def steps_answer(
                     who=last.record.who if last else None,
                 )
             )
-    doubts = [*built.doubts, *(d for z in built.zones.values() for d in z.doubts)]
+    doubts = doubts_of(site, built)
     return StepsAnswer(store=store, half_done=half_done, steps=rows, doubts=doubts)
+
+
+def doubts_of(site: Site, built: AsBuilt) -> list[str]:
+    """What the tests leave doubtful, each with its zone."""
+    of_zones = (f"{site.zone(z).name}: {d}" for z, known in built.zones.items() for d in known.doubts)
+    return [*built.doubts, *of_zones]
 
 
 _STATES = {"open": "when wanted", "due": "due", "stale": "to be done again", "done": "done"}
@@ -151,12 +157,17 @@ def turns(site: Site, record: CatchCans, result: CanResult) -> TrimAdvice:
 def turn_words(site: Site, record: CatchCans, result: CanResult) -> list[str]:
     """Which bubbler to turn and how far, in turning order."""
     advice = turns(site, record, result)
-    words = []
-    for n, turn in enumerate(advice.turns, 1):
+    words: list[str] = []
+    for turn in advice.turns:
         verb = "open" if turn.factor > 1 else "close"
         now, to = show_flow(turn.now_lph, site.units), show_flow(turn.reading_lph, site.units)
-        words.append(f"{n}. {verb} {turn.emitter} ({turn.plant}) from {now} until it gives {to}.")
-    if advice.turns:
+        if now != to:  # finer than a jug tells
+            words.append(
+                f"{len(words) + 1}. {verb} {turn.emitter} ({turn.plant}) from {now} until it gives {to}."
+            )
+    if words:
         worst = show_share(min(advice.expected.values(), default=1.0))
-        words.insert(0, f"Turn these in this order; then the worst-off plant gets {worst} of its share:")
+        amiss = [e.emitter for e in result.emitters if e.finding in ("clogged", "dead")]
+        first = f"First clean {', '.join(amiss)} and set the cans out again. Else turn" if amiss else "Turn"
+        words.insert(0, f"{first} these in this order; then the worst-off plant gets {worst} of its share:")
     return words

@@ -57,9 +57,10 @@ class Talk:
 
     def prompt(self) -> str:
         assert self.asked is not None
-        hint = _hint(self.asked)
-        end = "; empty: no more" if self.may_end else ""
-        return f"{self.place}{self.asked.about}{f' ({hint}{end})' if hint or end else ''}: "
+        about, _, empty = self.asked.about.partition(" (")
+        hints = (_hint(self.asked), empty.rstrip(")"), "empty: no more" if self.may_end else "")
+        told = "; ".join(h for h in hints if h)
+        return f"{self.place}{about}{f' ({told})' if told else ''}: "
 
 
 def _hint(asked: Field) -> str:

@@ -18,7 +18,7 @@ from scheduler.report.answers import (
     SheetTestAnswer,
     SheetZoneAnswer,
 )
-from scheduler.report.commissioning import STEP_OF, VISIT, judged_by, turn_words
+from scheduler.report.commissioning import STEP_OF, VISIT, doubts_of, judged_by, turn_words
 from scheduler.site.errors import FallingheadError
 from scheduler.site.model import Site
 from scheduler.site.showing import show_share
@@ -60,7 +60,7 @@ def sheet_answer(
     model, last = garden_model(built.site), garden_model(before.site) if before is not None else None
     stage = stage_storage(built.site.tank)
     zones = [_zone(site, kept, built, before, model, last, z.id, now) for z in site.zones]
-    doubts = [*built.doubts, *(d for known in built.zones.values() for d in known.doubts)]
+    doubts = doubts_of(site, built)
     return SheetAnswer(
         id=site.id,
         name=site.name,

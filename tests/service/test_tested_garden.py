@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -101,3 +102,23 @@ def test_only_zones_whose_tests_are_new_begin_afresh_while_it_runs(store: Store)
     after = news(before, garden_as_tested(SITE, store, NOW))
     assert [z for z, _ in after.flow] == ["pots"]
     assert flow_lph(after.site, 0.45) == pytest.approx(0.9 * flow_lph(SITE, 0.45), rel=0.02)
+
+
+def test_barrels_raised_after_the_test_leave_the_found_curve_and_begin_learning_more_doubtful(
+    store: Store,
+) -> None:
+    keep(store, AT)
+    before = dict(garden_as_tested(SITE, store, NOW).flow)["pots"]
+    by_m = 0.25
+    tank = replace(
+        SITE.tank,
+        outlet_height_m=SITE.tank.outlet_height_m + by_m,
+        barrels=tuple(replace(b, base_height_m=b.base_height_m + by_m) for b in SITE.tank.barrels),
+    )
+    found = garden_as_tested(replace(SITE, tank=tank), store, NOW)
+    after = dict(found.flow)["pots"]
+    assert after.sd > 1.2 * before.sd
+    # What was found of the emitters stays: fewer litres than drawn for each.
+    drawn = {e.id: e.coefficient_lph for e in SITE.zone("pots").emitters}
+    for emitter in found.site.zone("pots").emitters:
+        assert emitter.coefficient_lph < 0.9 * drawn[emitter.id]
