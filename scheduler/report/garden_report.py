@@ -1,0 +1,239 @@
+"""Some days of a garden, a week or a season: what plants used and got, where water went, what to change."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from datetime import date, datetime, timedelta
+
+from scheduler.control.effects import Booking, RecordWaterDay, RootZoneRecord
+from scheduler.planning.windows import local_midnight
+from scheduler.report.answers import (
+    DriftAnswer,
+    HindsightAnswer,
+    ReportAnswer,
+    ReportedCareAnswer,
+    ReportedDayAnswer,
+    ReportedFaultAnswer,
+    ReportedPlantAnswer,
+    ReportedRunAnswer,
+    WorthChangingAnswer,
+)
+from scheduler.report.commissioning import STEP_OF
+from scheduler.report.drift import drift_answer
+from scheduler.report.hindsight import WORTH_A_WORD, change_words, hindsight_answer
+from scheduler.report.litres import SHORT_STRESS
+from scheduler.site.errors import UsageError
+from scheduler.site.model import Site
+from scheduler.site.showing import show_share, show_volume
+from scheduler.store.store import Store
+
+# More would not be done.
+CHANGES_MAX = 3
+
+
+def report_answer(site: Site, store: Store, first: date, last: date, now: datetime) -> ReportAnswer:
+    """The garden from ``first`` to ``last``, local days. ``site``: as built. UsageError: nothing is stored of
+    them."""
+    waters = [d for d in store.water_days_since(first) if d.day <= last]
+    roots = [r for r in store.root_zones_since(first) if r.day <= last]
+    bookings = [b for b in store.bookings_since(first) if b.day <= last]
+    if not (waters or roots or bookings):
+        raise UsageError(f"nothing is known of {first} to {last}: the service has not run on those days")
+    begins, ends = (local_midnight(d, site.place.timezone) for d in (first, last + timedelta(days=1)))
+    drift = drift_answer(site, store, now)
+    used = sum(r.wanted_l + r.rain_credited_l for r in roots)
+    rain = sum(r.rain_credited_l for r in roots)
+    return ReportAnswer(
+        garden=site.name,
+        first=first,
+        last=last,
+        known_days=len({r.day for r in roots}),
+        used_l=used,
+        rain_l=rain,
+        rain_share=rain / used if used > 0.0 else None,
+        given_l=sum(r.given_l for r in roots),
+        caught_l=sum(d.caught_l or 0.0 for d in waters),
+        overflow_l=sum(d.overflow_l or 0.0 for d in waters),
+        topped_up_l=sum(d.added_l for d in waters),
+        taken_l=sum(d.taken_l for d in waters),
+        leak_l=sum(d.leak_l or 0.0 for d in waters),
+        days=_days(site, store, waters, roots, bookings, first, last),
+        plants=[_plant(p.id, p.name, [r for r in roots if r.plant == p.id]) for p in site.plants],
+        runs=_runs(store, bookings, begins),
+        flow=drift.zones,
+        care=[
+            ReportedCareAnswer(
+                at=t.record.at, who=t.record.who, step=STEP_OF[t.record.kind], zone=t.record.zone
+            )
+            for t in store.test_records()
+            if begins <= t.record.at < ends
+        ],
+        faults=[
+            ReportedFaultAnswer(
+                at=raised.alert.at,
+                cleared_at=raised.cleared_at,
+                kind=raised.alert.kind,
+                text=raised.alert.text,
+            )
+            for raised in store.alerts_since(begins)
+            if raised.alert.at < ends
+        ],
+        worth_changing=worth_changing(site, drift, _hindsight(site, store, first, last), _short(roots)),
+        credits=_credits(store),
+    )
+
+
+def _days(
+    site: Site,
+    store: Store,
+    waters: Sequence[RecordWaterDay],
+    roots: Sequence[RootZoneRecord],
+    bookings: Sequence[Booking],
+    first: date,
+    last: date,
+) -> list[ReportedDayAnswer]:
+    water_of = {d.day: d for d in waters}
+    rain_of = {d.day: d.rain_mm for d in store.weather_since(first)}
+    et0_of = {r.day: r.et0_mm for r in roots}
+    short: dict[date, list[str]] = {r.day: [] for r in roots}
+    for root in roots:
+        if root.stress > SHORT_STRESS:
+            short[root.day].append(root.plant)
+    found = []
+    for offset in range((last - first).days + 1):
+        day = first + timedelta(days=offset)
+        water = water_of.get(day)
+        mine = [b for b in bookings if b.day == day]
+        found.append(
+            ReportedDayAnswer(
+                date=day,
+                rain_mm=rain_of.get(day),
+                et0_mm=et0_of.get(day),
+                caught_l=water.caught_l if water else None,
+                overflow_l=water.overflow_l if water else None,
+                added_l=water.added_l if water else 0.0,
+                taken_l=water.taken_l if water else 0.0,
+                leak_l=water.leak_l if water else None,
+                held_l=water.end_l if water else None,
+                watered_l={z.id: sum(b.volume_l for b in mine if b.zone == z.id) for z in site.zones},
+                minutes={z.id: sum(b.open_s for b in mine if b.zone == z.id) / 60.0 for z in site.zones},
+                short=short.get(day),
+            )
+        )
+    return found
+
+
+def _plant(plant: str, name: str, roots: Sequence[RootZoneRecord]) -> ReportedPlantAnswer:
+    known = bool(roots)
+    return ReportedPlantAnswer(
+        id=plant,
+        name=name,
+        used_l=sum(r.wanted_l + r.rain_credited_l for r in roots) if known else None,
+        rain_l=sum(r.rain_credited_l for r in roots) if known else None,
+        given_l=sum(r.given_l for r in roots) if known else None,
+        days_short=len({r.day for r in roots if r.stress > SHORT_STRESS}) if known else None,
+    )
+
+
+def _runs(store: Store, bookings: Iterable[Booking], begins: datetime) -> list[ReportedRunAnswer]:
+    level_of = {i.order.order_id: i.level_m for i in store.intents_since(begins - timedelta(days=1))}
+    return [
+        ReportedRunAnswer(
+            at=b.at,
+            zone=b.zone,
+            level_m=level_of.get(b.order_id),
+            minutes=b.open_s / 60.0,
+            volume_l=b.volume_l,
+            volume_low_l=b.volume_low_l,
+            volume_high_l=b.volume_high_l,
+            note=b.note,
+        )
+        for b in sorted(bookings, key=lambda b: b.at)
+    ]
+
+
+def _hindsight(site: Site, store: Store, first: date, last: date) -> HindsightAnswer | None:
+    """What another barrel, roof or stand would have changed in these days; None where they are too few."""
+    try:
+        return hindsight_answer(site, [d for d in store.weather_since(first) if d.day <= last])
+    except UsageError:
+        return None
+
+
+def _short(roots: Iterable[RootZoneRecord]) -> dict[str, int]:
+    """Plant -> days on which it stood short, where there are any."""
+    days: dict[str, set[date]] = {}
+    for root in roots:
+        if root.stress > SHORT_STRESS:
+            days.setdefault(root.plant, set()).add(root.day)
+    return {plant: len(found) for plant, found in days.items()}
+
+
+def worth_changing(
+    site: Site, drift: DriftAnswer, hindsight: HindsightAnswer | None, short: dict[str, int]
+) -> list[WorthChangingAnswer]:
+    """At most three changes, what is broken before what might be bought."""
+    found = [
+        WorthChangingAnswer(
+            change=p.action + (f", {site.zone(p.zone).name}" if p.zone is not None else ""), evidence=p.reason
+        )
+        for p in drift.proposals
+        if p.action != "test again"
+    ]
+    if short and hindsight is not None:
+        found += _bought(site, hindsight)
+    if short:
+        worst = max(short, key=lambda p: short[p])
+        names = ", ".join(site.plant(p).name for p in short)
+        found.append(
+            WorthChangingAnswer(
+                change=f"look at the ranks: {site.plant(worst).name} has {site.plant(worst).rank}",
+                evidence=f"short of water: {names}; the longest on {short[worst]} days",
+            )
+        )
+    return found[:CHANGES_MAX]
+
+
+def _bought(site: Site, hindsight: HindsightAnswer) -> list[WorthChangingAnswer]:
+    """The change of barrels, roof or stand that would have saved most, if it is worth a word."""
+    short = sum(s.short_l for s in hindsight.gardens[0].summers)
+    saved = {g.change: short - sum(s.short_l for s in g.summers) for g in hindsight.gardens[1:]}
+    best = max(saved, key=lambda change: saved[change], default=None)
+    if best is None or saved[best] <= WORTH_A_WORD * short:
+        return []
+    saving = show_volume(saved[best], site.units)
+    return [
+        WorthChangingAnswer(
+            change=change_words(site, best),
+            evidence=f"with full barrels at the start it would have saved {saving} of the "
+            f"{show_volume(short, site.units)} that were short in this weather",
+        )
+    ]
+
+
+def _credits(store: Store) -> list[str]:
+    outlook = store.last_outlook()
+    return list(outlook.credits) if outlook is not None else []
+
+
+def report_words(site: Site, answer: ReportAnswer) -> list[str]:
+    """The sums in sentences."""
+    units = site.units
+
+    def litres(value: float) -> str:
+        return show_volume(value, units)
+
+    share = f" ({show_share(answer.rain_share)})" if answer.rain_share is not None else ""
+    lines = [
+        f"{answer.garden}, {answer.first:%d %B} to {answer.last:%d %B %Y}: {answer.known_days} days known.",
+        f"Plants used {litres(answer.used_l)}; rain brought {litres(answer.rain_l)} of it{share}, watering "
+        f"{litres(answer.given_l)}.",
+        f"The roof brought {litres(answer.caught_l)}, {litres(answer.overflow_l)} ran over; topped up "
+        f"{litres(answer.topped_up_l)}, taken by can {litres(answer.taken_l)}, leaked "
+        f"{litres(answer.leak_l)}.",
+    ]
+    short = [f"{p.name} on {p.days_short} days" for p in answer.plants if p.days_short]
+    lines.append(f"Short of water: {', '.join(short)}." if short else "No plant stood short of water.")
+    lines += [f"Flow: {zone.text}" for zone in answer.flow]
+    lines += [f"Worth changing: {c.change}: {c.evidence}." for c in answer.worth_changing]
+    return lines

@@ -1,0 +1,43 @@
+"""The report of some days, from a store into which the controller watered a virtual garden."""
+
+from __future__ import annotations
+
+import csv
+import json
+import re
+from datetime import date
+from pathlib import Path
+
+import pytest
+
+from scheduler.site.examples import example_site
+from scheduler.weather.weather_file import packaged_weather
+from tests.support.lived_in import lived_in
+
+
+def test_a_week_adds_up_on_the_page_in_the_tables_and_for_a_program(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("FALLINGHEAD_STATE", str(tmp_path / "state"))
+    weather = packaged_weather("seattle-2012")
+    garden = lived_in(
+        example_site("five-drums"), weather, date(2012, 8, 1), until=date(2012, 8, 6), start_level_m=0.6
+    )
+    garden.live(date(2012, 8, 5), 12.0)
+    page, tables = tmp_path / "week.html", tmp_path / "tables"
+    words = ["report", "five-drums", "--from", "2012-08-01", "--to", "2012-08-04"]
+    answer = json.loads(garden.says(*words, "--html", str(page), "--csv", str(tables), "--json"))
+    assert answer["given_l"] == pytest.approx(sum(p["given_l"] for p in answer["plants"]))
+    with (tables / "days.csv").open() as lines:
+        days = list(csv.DictReader(lines))
+    assert [d["date"] for d in days] == [f"2012-08-0{n}" for n in range(1, 5)]
+    with (tables / "runs.csv").open() as lines:
+        runs = sum(float(r["volume_l"]) for r in csv.DictReader(lines))
+    assert sum(float(d["pots_l"]) + float(d["border_l"]) for d in days) == pytest.approx(runs, abs=0.05)
+    text = page.read_text(encoding="utf-8")
+    assert "<svg" in text and "Tomato by the door" in text
+    assert not re.search(r"<script|<link|@import|src=", text)
+    assert "nothing is known of" in garden.says(
+        "report", "five-drums", "--from", "2011-01-01", "--to", "2011-01-02"
+    )
+    garden.store.close()
