@@ -1,0 +1,193 @@
+"""The questions that a household asks in dry weeks, put to the commands in a garden that was lived in.
+
+Each test is one question; what a correct answer must contain is asserted part by part, where it can be
+against the truth that the virtual garden keeps. *The internet is down for a week* is put in
+tests/service/test_week_without_network.py.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Iterator
+from datetime import date, timedelta
+
+import pytest
+
+from scheduler.agronomy.weather import DayWeather
+from scheduler.site.examples import example_site
+from scheduler.weather.weather_file import packaged_weather
+from tests.support.gardens import dry_days
+from tests.support.lived_in import LivedIn, lived_in
+
+SITE = example_site("five-drums")
+FIRST, EVENING = date(2012, 7, 28), date(2012, 8, 10)
+
+
+def plain(text: str) -> str:
+    return " ".join(text.split())
+
+
+@pytest.fixture(scope="module")
+def garden(tmp_path_factory: pytest.TempPathFactory) -> Iterator[LivedIn]:
+    """A fortnight of the dry summer of 2012, to the evening of 10 August; the barrels are half empty."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("FALLINGHEAD_STATE", str(tmp_path_factory.mktemp("lived-in")))
+        patch.setenv("COLUMNS", "200")
+        made = lived_in(
+            SITE, packaged_weather("seattle-2012"), FIRST, until=date(2012, 8, 25), start_level_m=0.5
+        )
+        made.live(EVENING, 20.0)
+        yield made
+        made.store.close()
+
+
+def told(garden: LivedIn, *words: str) -> dict[str, object]:
+    found = json.loads(garden.says(*words, "--json"))
+    assert isinstance(found, dict)
+    return found
+
+
+def test_which_day_does_it_run_out_and_what_to_do(garden: LivedIn) -> None:
+    said = plain(garden.says("ahead", "--until", "2012-08-31", "--site", "five-drums"))
+    assert re.search(r"runs short about \w+day \d\d \w+; in one of ten cases by .*, in nine of ten by", said)
+    assert re.search(r"top up [\d.]+ L now", said)
+    assert "air gap" in said and "never joined to the mains" in said and "Local codes" in said
+    answer = told(garden, "ahead", "--site", "five-drums")
+    early, middle, late = (answer[f"days_left_{when}"] for when in ("early", "middle", "late"))
+    assert 0 < early <= middle <= (late or 60)  # type: ignore[operator]
+
+
+def test_how_much_water_is_there_really(garden: LivedIn) -> None:
+    answer = told(garden, "status", "five-drums")
+    # Against the water really in the virtual barrels: 77 L stand below the outlet, the reserve is 100 L.
+    total, usable = float(answer["total_l"]), float(answer["usable_l"])  # type: ignore[arg-type]
+    per_m = (1013.0 + 77.0) / 0.875  # five drums of 58 cm: 5 x pi/4 x 0.58^2 x 1000 L/m, near enough
+    span_l = (float(answer["level_high_m"]) - float(answer["level_low_m"])) / 2 * per_m * 1.1  # type: ignore[arg-type]
+    assert total == pytest.approx(garden.true_l, abs=span_l)
+    assert usable == pytest.approx(total - 100.0, abs=0.1)
+    said = plain(garden.says("status", "five-drums"))
+    assert re.search(
+        r"Water: \d+ L above the outlet, \d+ L above the reserve \(level .* \+-.*, good, read at", said
+    )
+
+
+def test_when_is_the_next_run_and_why_that_long(garden: LivedIn) -> None:
+    said = plain(garden.says("status", "five-drums"))
+    assert re.search(
+        r"Next run: none left today; Tomatoes in pots about Saturday 11 August, about [\d.]+ L", said
+    )
+    why = plain(garden.says("why", "--site", "five-drums"))
+    assert re.search(r"Tomatoes in pots: \d+ min from \d\d:\d\d PDT for [\d.]+ L", why)
+    assert re.search(
+        r"With the water [\d.]+ cm above the outlet the zone gives about [\d.]+ L/h, so [\d.]+ L take", why
+    )
+    assert "wants" in why and "evapotranspiration" in why
+
+
+def test_why_does_it_run_longer_than_last_week(garden: LivedIn) -> None:
+    why = plain(garden.says("why", "pots", "--site", "five-drums"))
+    assert re.search(r"min longer than on \w+day \d\d \w+ \(\d+ min then\), because:", why)
+    assert "the water stands" in why and "lower" in why
+    answer = told(garden, "why", "pots", "--site", "five-drums")
+    (zone,) = answer["zones"]  # type: ignore[misc]
+    earlier = zone["compared"]  # type: ignore[index]
+    assert sum(c["change_s"] for c in earlier["causes"]) == pytest.approx(
+        earlier["after_s"] - earlier["before_s"], abs=1.0
+    )
+
+
+def test_why_not_today(garden: LivedIn) -> None:
+    why = plain(garden.says("why", "border", "--on", "2012-08-09", "--site", "five-drums"))
+    assert "not watered" in why and "No plant is due. Nearest is" in why
+    assert re.search(r"falls due (tomorrow|in about \d+ days)", why), why
+
+
+def test_which_plants_were_shorted(garden: LivedIn) -> None:
+    said = plain(garden.says("litres", "--site", "five-drums"))
+    assert "no plant stood short" in said or re.search(r"stood short", said)
+    for plant in told(garden, "litres", "--site", "five-drums")["plants"]:  # type: ignore[attr-defined]
+        assert plant["days_short"] is not None and plant["given_l"] is not None
+
+
+def test_top_up_how_much_until_when_at_what_cost_and_what_rain_gives_anyway(garden: LivedIn) -> None:
+    words = ("ahead", "--until", "2012-08-31", "--price", "2.90 per m3", "--site", "five-drums")
+    answer = told(garden, *words)
+    assert answer["top_up_cost"] == pytest.approx(float(answer["top_up_l"]) * 0.0029, abs=0.01)  # type: ignore[arg-type]
+    said = plain(garden.says(*words))
+    for part in (
+        "Through Friday 31 August",
+        "top up",
+        "costs about",
+        "Rain through",
+        "that is counted already",
+    ):
+        assert part in said
+
+
+def test_away_for_two_weeks_what_must_a_helper_do_on_which_day(garden: LivedIn) -> None:
+    answer = told(garden, "ahead", "--until", "2012-08-26", "--site", "five-drums")
+    visits = answer["visits"]
+    assert visits and all(v["volume_l"] > 0.0 for v in visits)  # type: ignore[attr-defined]
+    assert [v["day"] for v in visits] == sorted(v["day"] for v in visits)  # type: ignore[attr-defined]
+    said = plain(garden.says("ahead", "--until", "2012-08-26", "--site", "five-drums"))
+    assert re.search(r"by a helper too: \w+day \d\d August [\d.]+ L|A helper must top up: \w+day", said)
+
+
+def test_six_cans_were_taken(garden: LivedIn) -> None:
+    garden.shell.garden.take(60.0)
+    assert "60.0 L noted as taken" in garden.asks("took", "60", "L", "--site", "five-drums")
+    garden.live(EVENING + timedelta(days=1), 3.0)
+    balance = told(garden, "balance", "--days", "2", "--site", "five-drums")
+    day = next(d for d in balance["days"] if d["day"] == EVENING.isoformat())  # type: ignore[attr-defined]
+    assert day["taken_l"] == 60.0
+    assert abs(day["rest_l"]) <= 2.0 * day["rest_sd_l"]
+    assert "cans of 10 L are" in garden.says("took", "6", "cans", "--site", "five-drums")
+
+
+def test_put_the_shrub_first(garden: LivedIn) -> None:
+    said = garden.asks("rank", "fig", "1", "--site", "five-drums")
+    assert "Young fig has rank 1 from now on" in said and "Planned anew" in said
+    assert "rank of the site file again" in garden.asks("rank", "fig", "--back", "--site", "five-drums")
+
+
+def test_the_sensor_died(garden: LivedIn) -> None:
+    garden.shell.sensor_dead = True
+    day = garden.now.astimezone(SITE.place.timezone).date()
+    garden.live(day, 12.0)
+    said = plain(garden.says("status", "five-drums"))
+    assert "the level is unknown" in said and "Measure it by hand" in said
+    assert "It lasts" not in said
+    assert told(garden, "status", "five-drums")["total_l"] is None
+    garden.live(day, 18.0)
+    assert "Alert:" in garden.says("status", "five-drums")
+    why = plain(garden.says("why", "--on", f"{day}", "--site", "five-drums"))
+    assert "Tomatoes in pots" in why
+    level_cm = 100.0 * garden.shell.garden.level_m
+    garden.asks("measured", f"{level_cm:.0f}", "cm", "--site", "five-drums")
+    answer = told(garden, "status", "five-drums")
+    assert float(answer["total_l"]) == pytest.approx(garden.true_l, rel=0.1)  # type: ignore[arg-type]
+
+
+def test_heavy_rain_tomorrow_should_the_water_be_used_now(
+    tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Full barrels and 40 mm to come, of which a roof of 12 m2 brings 10 times what fits."""
+    monkeypatch.setenv("FALLINGHEAD_STATE", str(tmp_path_factory.mktemp("storm")))
+    first = date(2012, 7, 20)
+    storm = first + timedelta(days=4)
+    days = [
+        DayWeather(d.day, d.tmin_c, d.tmax_c, rain_mm=40.0 if d.day == storm else 0.0)
+        for d in dry_days(first - timedelta(days=14), 40)
+    ]
+    garden = lived_in(SITE, days, first, until=first + timedelta(days=6), start_level_m=0.77)
+    garden.shell.rain_probability = 0.9
+    garden.live(storm - timedelta(days=1), 20.0)
+    said = plain(garden.says("ahead", "--site", "five-drums"))
+    found = re.search(r"In the next 3 days ([\d.]+) L or more run over with 70 %", said)
+    assert found is not None, said
+    room = 1013.0 - garden.true_l
+    caught = 40.0 * SITE.roof.catchment_m2 * SITE.roof.runoff_coefficient  # type: ignore[union-attr]
+    assert 0.0 < float(found[1]) <= caught - room + 30.0
+    assert "can be used before without being missed" in said
+    garden.store.close()
