@@ -28,7 +28,7 @@ def unknown_rain(state: State, day: date, needs: Mapping[str, PlantNeed]) -> tup
     if not unknown:
         return ()
     forecast = [d.rain_mm for d in state.weather if d.day in unknown and d.rain_mm is not None]
-    might_mm = sum(forecast)
+    might_mm = sum(forecast, 0.0)  # of no days it would be an int, of which the store warns
     names = ", ".join(f"{d:%A %d %B}" for d in unknown)
     text = f"Rain is not known for {names}; none is counted on. "
     if len(forecast) < len(unknown) and might_mm == 0.0:
