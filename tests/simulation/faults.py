@@ -591,8 +591,15 @@ def _clock_moved(world: World, h: Happening, rng: random.Random) -> End:
 
 @_fault("clock_unsynced", 1 * MINUTE, 12 * HOUR)
 def _clock_unsynced(world: World, h: Happening, rng: random.Random) -> End:
-    world.daemon.machine.synced = False
-    return lambda: setattr(world.daemon.machine, "synced", True)
+    machine = world.daemon.machine
+    machine.synced = False
+    boot = machine.boot
+
+    def end() -> None:
+        if machine.boot == boot:  # a machine that was started anew finds the time in its own way
+            machine.synced = True
+
+    return end
 
 
 # --- the forecast (F44, F45)

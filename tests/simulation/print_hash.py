@@ -1,10 +1,11 @@
-"""``python -m tests.simulation.print_hash SEED``: the hash of a gust's trace, for runs in other processes."""
+"""``python -m tests.simulation.print_hash NAME``: the hash of a named storm's trace, for other processes."""
 
 from __future__ import annotations
 
 import sys
 
-from tests.simulation.many import one
+from tests.simulation.scenarios import SCENARIOS
+from tests.simulation.storm import run_storm
 
 if __name__ == "__main__":
-    print(one(("gust", int(sys.argv[1])))[1].trace_hash)
+    print(run_storm(SCENARIOS[sys.argv[1]]).trace_hash)
