@@ -27,4 +27,5 @@ say "types"; "$venv/bin/mypy"
 say "import contracts"; "$venv/bin/lint-imports" --no-logo 2>/dev/null || "$venv/bin/lint-imports"
 say "tests"
 if [ "$#" -gt 0 ]; then exec "$venv/bin/python" -m pytest "$@"; fi
-exec "$venv/bin/python" -m pytest -q -n "$(nproc)" --dist loadfile
+# One more than there are cores: many tests wait for brokers and nodes.
+exec "$venv/bin/python" -m pytest -q -n "$(($(nproc) + 1))" --dist loadfile
