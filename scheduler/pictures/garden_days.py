@@ -8,15 +8,10 @@ from datetime import date, timedelta
 from io import StringIO
 from typing import Any
 
-from scheduler.pictures.style import INK, LEAF, STONE, WATER, Stroke, drawing, label_at_end
+from scheduler.pictures.style import INK, STONE, WATER, ZONE_STROKES, drawing, kept_inside, label_at_end
 
-ZONE_STROKES = (
-    Stroke(LEAF, "-", "o"),
-    Stroke(INK, "--", "s"),
-    Stroke(STONE, "-.", "^"),
-    Stroke(LEAF, ":", "D"),
-    Stroke(INK, "-.", "v"),
-)
+# Of a name, as a share of the axes' height.
+NAME_HEIGHT = 0.14
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,6 +64,7 @@ def _held(axes: Any, picture: GardenDays) -> None:
 
 
 def _minutes(axes: Any, days: Sequence[GardenDay]) -> None:
+    ends: list[tuple[float, str, str]] = []
     zones = list(dict.fromkeys(zone for day in days for zone, _ in day.minutes))
     for number, zone in enumerate(zones):
         look = ZONE_STROKES[number % len(ZONE_STROKES)]
@@ -83,8 +79,12 @@ def _minutes(axes: Any, days: Sequence[GardenDay]) -> None:
             marker=look.marker,
             markersize=3.2,
         )
-        label_at_end(axes, runs[-1][0] + timedelta(hours=12), runs[-1][1], zone, look.colour)
+        ends.append((runs[-1][1], zone, look.colour))
     axes.set_ylim(bottom=0.0)
+    low, top = axes.get_ylim()
+    heights = kept_inside([y for y, _, _ in ends], NAME_HEIGHT * (top - low), low, top)
+    for (_, zone, colour), height in zip(ends, heights, strict=True):
+        label_at_end(axes, days[-1].day + timedelta(days=1), height, zone, colour)
     axes.set(title="Minutes of watering", ylabel="minutes a day")
 
 

@@ -12,25 +12,14 @@ from scheduler.pictures.style import (
     EARTH,
     FONT_SIZE,
     INK,
-    LEAF,
     PALE,
     STONE,
     WATER,
-    Stroke,
+    ZONE_STROKES,
     drawing,
     kept_inside,
     label_at_end,
     label_with_leader,
-)
-
-# One meaning for a colour through the whole picture: blue is this garden's water, orange the fixed timer, and
-# zones take the others.
-ZONE_STROKES = (
-    Stroke(LEAF, "-", "o"),
-    Stroke(INK, "--", "s"),
-    Stroke(STONE, "-.", "^"),
-    Stroke(LEAF, ":", "D"),
-    Stroke(INK, "-.", "v"),
 )
 
 

@@ -40,6 +40,14 @@ STROKES = (
     Stroke(INK, ":", "D"),
     Stroke(STONE, "-", "v"),
 )
+# Zones beside the garden's own water and a fixed timer, which keep blue and orange to themselves.
+ZONE_STROKES = (
+    Stroke(LEAF, "-", "o"),
+    Stroke(INK, "--", "s"),
+    Stroke(STONE, "-.", "^"),
+    Stroke(LEAF, ":", "D"),
+    Stroke(INK, "-.", "v"),
+)
 
 SETTINGS: dict[str, Any] = {
     "font.size": FONT_SIZE,

@@ -29,6 +29,8 @@ from scheduler.store.store import Store
 
 # More would not be done.
 CHANGES_MAX = 3
+# A leak of less, beside what watering gives, is a drip.
+LEAK_SHARE = 0.05
 
 
 def report_answer(site: Site, store: Store, first: date, last: date, now: datetime) -> ReportAnswer:
@@ -78,7 +80,14 @@ def report_answer(site: Site, store: Store, first: date, last: date, now: dateti
             for raised in store.alerts_since(begins)
             if raised.alert.at < ends
         ],
-        worth_changing=worth_changing(site, drift, _hindsight(site, store, first, last), _short(roots)),
+        worth_changing=worth_changing(
+            site,
+            drift,
+            _hindsight(site, store, first, last),
+            _short(roots),
+            leak_l=sum(d.leak_l or 0.0 for d in waters),
+            given_l=sum(r.given_l for r in roots),
+        ),
         credits=_credits(store),
     )
 
@@ -170,7 +179,13 @@ def _short(roots: Iterable[RootZoneRecord]) -> dict[str, int]:
 
 
 def worth_changing(
-    site: Site, drift: DriftAnswer, hindsight: HindsightAnswer | None, short: dict[str, int]
+    site: Site,
+    drift: DriftAnswer,
+    hindsight: HindsightAnswer | None,
+    short: dict[str, int],
+    *,
+    leak_l: float,
+    given_l: float,
 ) -> list[WorthChangingAnswer]:
     """At most three changes, what is broken before what might be bought."""
     found = [
@@ -180,15 +195,22 @@ def worth_changing(
         for p in drift.proposals
         if p.action != "test again"
     ]
-    if short and hindsight is not None:
-        found += _bought(site, hindsight)
-    if short:
-        worst = max(short, key=lambda p: short[p])
-        names = ", ".join(site.plant(p).name for p in short)
+    if leak_l > LEAK_SHARE * given_l and leak_l > 0.0:
+        leaked, given = show_volume(leak_l, site.units), show_volume(given_l, site.units)
         found.append(
             WorthChangingAnswer(
-                change=f"look at the ranks: {site.plant(worst).name} has {site.plant(worst).rank}",
-                evidence=f"short of water: {names}; the longest on {short[worst]} days",
+                change="find the leak", evidence=f"it took {leaked}, beside {given} that watering gave"
+            )
+        )
+    if short and hindsight is not None:
+        found += _bought(site, hindsight)
+    behind = {p: days for p, days in short.items() if site.plant(p).rank > 1}
+    if behind:
+        worst = max(behind, key=lambda p: behind[p])
+        found.append(
+            WorthChangingAnswer(
+                change=f"a better rank for {site.plant(worst).name}, if it is dear to you",
+                evidence=f"short of water on {behind[worst]} days with rank {site.plant(worst).rank}",
             )
         )
     return found[:CHANGES_MAX]

@@ -6,12 +6,12 @@ import csv
 from datetime import datetime
 from io import StringIO
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from scheduler.pictures.garden_days import GardenDay, GardenDays, garden_days_svg
 from scheduler.report.answers import ReportAnswer
 from scheduler.report.garden_report import report_words
+from scheduler.report.paper import template
 from scheduler.site.model import Site
 from scheduler.site.showing import show_depth, show_level, show_rain, show_share, show_volume
 
@@ -21,19 +21,12 @@ _MM_PER_INCH = 25.4
 
 def report_page(site: Site, answer: ReportAnswer) -> str:
     """The page; figures in the garden's own units, days by its own calendar."""
-    environment = Environment(
-        loader=PackageLoader("scheduler.report"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
     units = site.units
 
     def clock(moment: datetime) -> str:
         return moment.astimezone(site.place.timezone).strftime("%d %b %H:%M")
 
-    return environment.get_template("report.html").render(
+    return template("report.html").render(
         report=answer,
         words=report_words(site, answer)[1:],
         drawing=Markup(garden_days_svg(_drawn(site, answer))),  # noqa: S704 - our own drawing, text escaped by it

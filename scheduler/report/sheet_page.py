@@ -5,9 +5,8 @@ from __future__ import annotations
 from datetime import datetime
 from itertools import groupby
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
-
 from scheduler.report.answers import SheetAnswer
+from scheduler.report.paper import template
 from scheduler.site.model import Site
 from scheduler.site.showing import show_flow, show_length, show_share, show_volume
 
@@ -17,13 +16,6 @@ _LITRE_PER_OUNCE = 3.785411784 / 128.0
 
 def sheet_page(site: Site, sheet: SheetAnswer) -> str:
     """The page; figures in the garden's own units, days by its own calendar."""
-    environment = Environment(
-        loader=PackageLoader("scheduler.report"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
     units = site.units
 
     def day(moment: datetime) -> str:
@@ -32,7 +24,7 @@ def sheet_page(site: Site, sheet: SheetAnswer) -> str:
     def small(volume_l: float) -> str:
         return f"{volume_l / _LITRE_PER_OUNCE:.1f} fl oz" if units == "us" else f"{volume_l * 1000.0:.0f} mL"
 
-    return environment.get_template("sheet.html").render(
+    return template("sheet.html").render(
         sheet=sheet,
         due_groups=_due_groups(site, sheet),
         day=day,
