@@ -24,6 +24,8 @@ HEADINGS: Mapping[AlertKind, str] = {
     "supply_low": "valve node is low on power",
     "water_lost": "water goes that nobody accounts for",
     "records_lost": "ends of runs were lost at the node",
+    "frost": "frost is coming",
+    "winter_over": "time to bring the garden back",
 }
 # What a phone's lock screen and the shortest message services can carry (from memory).
 TITLE_LENGTH = 100

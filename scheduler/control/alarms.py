@@ -46,6 +46,8 @@ RULES: dict[AlertKind, AlarmRule] = {
     "water_lost": AlarmRule(0.0, 0.0, 7 * DAY_S, False, ("level_unknown",)),
     "records_lost": AlarmRule(0.0, DAY_S, 7 * DAY_S, False),
     "supply_low": AlarmRule(30 * MINUTE_S, HOUR_S, 3 * DAY_S, False, ("node_silent",)),
+    "frost": AlarmRule(0.0, DAY_S, 14 * DAY_S, False),
+    "winter_over": AlarmRule(0.0, 0.0, 7 * DAY_S, False),
 }
 
 

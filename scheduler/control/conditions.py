@@ -8,11 +8,13 @@ from datetime import timedelta
 from scheduler.agronomy.past_week import STORED_YEARS
 from scheduler.control.alarms import RULES, AlarmMemory, Condition, judge
 from scheduler.control.effects import AlertKind, ClearAlert, RaiseAlert
+from scheduler.control.frost import frost, winter_over
 from scheduler.control.leaks import BRIM_M, wet_between
 from scheduler.control.schedule import node_fresh
 from scheduler.control.state import State, Turn
 from scheduler.control.supervision import is_overdue
 from scheduler.control.waterbook import unexplained
+from scheduler.control.winter import TOLD_IN_WINTER, is_drained, rests_dry
 from scheduler.sensing.doubt import doubts
 from scheduler.site.showing import show_volume
 
@@ -39,7 +41,10 @@ Named = tuple[AlertKind, str, Condition]
 def watch(turn: Turn) -> None:
     """Judge every condition once; raised alerts and their ends become effects."""
     memories = {(m.kind, m.subject): m for m in turn.state.alarms}
+    kept = _kept_in_winter(turn.state)
     for kind, subject, condition in conditions(turn):
+        if kept is not None and kind not in kept:
+            condition = Condition(False)
         key = (kind, subject)
         memory = memories.get(key)
         if memory is None:
@@ -62,6 +67,15 @@ def watch(turn: Turn) -> None:
     turn.change(alarms=tuple(memories.values()))
 
 
+def _kept_in_winter(state: State) -> frozenset[AlertKind] | None:
+    """What is still told of a drained garden; None: it is not drained. A valve that is not shut matters while
+    there is water behind it."""
+    if not is_drained(state.choices):
+        return None
+    dry = rests_dry(state.choices, state.belief.level_m)
+    return TOLD_IN_WINTER if dry else TOLD_IN_WINTER | {"valve_not_shut"}
+
+
 def conditions(turn: Turn) -> Iterator[Named]:
     """Every condition of the garden, causes before what they hide."""
     state = turn.state
@@ -78,6 +92,8 @@ def conditions(turn: Turn) -> Iterator[Named]:
     yield "water_lost", "", _water_lost(state)
     yield "near_empty", "", _near_empty(state)
     yield "runs_out", "", _runs_out(turn)
+    yield "frost", "", frost(turn)
+    yield "winter_over", "", winter_over(turn)
     for zone, count in state.poor_runs:
         yield "run_short", zone, _short(state, zone, count)
         yield "run_over", zone, _over(state, zone, count)

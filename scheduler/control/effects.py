@@ -32,6 +32,8 @@ AlertKind = Literal[
     "supply_low",
     "water_lost",
     "records_lost",
+    "frost",
+    "winter_over",
 ]
 
 
@@ -174,7 +176,8 @@ class RecordHold:
 
 @dataclass(frozen=True, slots=True)
 class RecordChoice:
-    """What a person chose: of "ration" the way, of "rank PLANT" the rank, of "reserve" kept or released.
+    """What a person chose: of "ration" the way, of "rank PLANT" the rank, of "reserve" kept or released; and
+    what they told that holds until told otherwise: "winter", "away", "care TASK", "quiet KIND".
     ``value`` None: taken back, so that the default or the site file holds again."""
 
     subject: str

@@ -72,6 +72,10 @@ RequestKind = Literal[
     "ration",
     "rank",
     "reserve",
+    "winter",
+    "away",
+    "care",
+    "quiet",
 ]
 
 
@@ -80,7 +84,9 @@ class Request:
     """What a person asked or told, already durable.
 
     ``subject``: zone or plant id, of ``rained`` the local day, of ``ration`` the way to spend the store, of
-    ``reserve`` "released" (None: as the site file says); ``amount``: litres, metres of a level, mm of rain,
+    ``reserve`` "released" (None: as the site file says), of ``winter`` the days "drained/back" (None: brought
+    back now), of ``away`` the days "first/last" (None: at home), of ``care`` "TASK" or "TASK DAY", of
+    ``quiet`` "KIND DAY" (without a day: told again); ``amount``: litres, metres of a level, mm of rain,
     hours of a hold, seconds of an opening for a test, or a rank (None: that of the site file).
     """
 

@@ -23,6 +23,7 @@ from scheduler.control.effects import (
     SendClose,
 )
 from scheduler.control.events import Request
+from scheduler.control.household import HOUSEHOLD, hear_household
 from scheduler.control.ledger import day_given_l, take_weather
 from scheduler.control.openings import open_for, shut
 from scheduler.control.schedule import give, obstacles
@@ -66,6 +67,8 @@ def hear_request(turn: Turn, request: Request) -> None:
         shut(turn, request)
     elif request.kind in ("ration", "rank", "reserve"):
         choose(turn, request)
+    elif request.kind in HOUSEHOLD:
+        hear_household(turn, request)
     else:
         turn.change(waiting=(*turn.state.waiting, request))
 

@@ -19,10 +19,11 @@ from scheduler.control.shortage import ration_now
 from scheduler.control.state import OpenIntent, State, Turn
 from scheduler.control.transitions import next_phase
 from scheduler.control.unknown_rain import unknown_rain
+from scheduler.control.winter import is_drained
 from scheduler.planning import words
 from scheduler.planning.choices import as_chosen
 from scheduler.planning.garden import GardenModel
-from scheduler.planning.plan import PlannedRun, PlanSource, Reason, SkippedZone
+from scheduler.planning.plan import Plan, PlannedRun, PlanSource, Reason, SkippedZone
 from scheduler.planning.watering import LAST_KNOWN_AGE, plan_day, size_run
 from scheduler.planning.windows import WindowSpan, local_midnight, window_at
 from scheduler.sensing.belief import LevelBelief
@@ -54,6 +55,8 @@ def obstacles(state: State, now_mono_s: float, *, clock_known: bool) -> list[str
         found.append("the daemon is ending")
     if state.store_fault is not None:
         found.append(f"the store cannot be written: {state.store_fault}")
+    if is_drained(state.choices):
+        found.append("the garden is drained for the winter")
     if not clock_known:
         found.append("the time of day is not known")
     if not state.connected:
@@ -168,8 +171,19 @@ def make_plan(turn: Turn) -> None:
     )
     doubt = unknown_rain(state, turn.local_day, needs_now(turn))
     plan = replace(plan, reasons=(*plan.reasons, *doubt))
+    if is_drained(state.choices):
+        plan = _drained(plan)
     turn.change(plan=plan)
     turn.emit(RecordPlan(plan))
+
+
+def _drained(plan: Plan) -> Plan:
+    """The plan of a garden without water: nothing, and why."""
+    zones = {*(r.zone for r in plan.runs), *(s.zone for s in plan.skipped)}
+    reason = Reason("drained", "The garden is drained for the winter.")
+    skipped = tuple(SkippedZone(zone, (reason,)) for zone in sorted(zones))
+    shares = tuple(replace(s, given_l=0.0) for s in plan.shares)
+    return replace(plan, runs=(), skipped=skipped, shares=shares, reasons=(reason,))
 
 
 def _with_history(turn: Turn, run: PlannedRun) -> PlannedRun:

@@ -13,6 +13,7 @@ from scheduler.control.orders import Refusal, ValvePosition, ValveStatus
 from scheduler.control.schedule import FRESH_HEARTBEATS, START_WITHIN_MS
 from scheduler.control.state import NodeView, OpenIntent, State, Turn
 from scheduler.control.transitions import Sight, next_phase
+from scheduler.control.winter import rests_dry
 from scheduler.sensing.belief import LevelBelief, LevelReading
 from scheduler.sensing.level import belief_at, fresh_track, take_reading, valve_moved
 
@@ -242,6 +243,8 @@ def _insist_on_shut(turn: Turn) -> None:
     open_now = state.node is not None and any(v.position != "closed" for v in state.node.valves)
     if state.phase != "unproven" and not (held and open_now):
         return
+    if rests_dry(state.choices, state.belief.level_m) and not held:
+        return  # turned by hand to where it winters
     last = state.close_asked_mono_s
     if last is None or turn.now.monotonic_s - last >= INSIST_S:
         turn.change(close_asked_mono_s=turn.now.monotonic_s)

@@ -25,6 +25,7 @@ ReasonCode = Literal[
     "level_doubtful",
     "weather_estimated",
     "held",
+    "drained",
     "stopped",
     "asked",  # a person asked for it
     "nothing_reaches",

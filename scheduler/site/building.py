@@ -120,6 +120,7 @@ def _zones(site: Record) -> tuple[Zone, ...]:
                 valve=Valve(valve.get("channel"), kv, valve.get("opening"), valve.get("closing")),
                 lines=tuple(_line(line, by_id, kinds, naming) for line in zone.many("line")),
                 emptied_share=zone.get("emptied"),
+                winter_valve=zone.get("winter_valve"),
             )
         )
     return tuple(zones)

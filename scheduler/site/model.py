@@ -155,6 +155,11 @@ class Feed:
     loss_k: float = 1.0
 
 
+# How a valve is left when the garden is drained: water in a shut ball bursts it (the trade's habit, from
+# memory), but some valves are taken out dry and shut.
+WinterValve = Literal["half-open", "open", "shut"]
+
+
 @dataclass(frozen=True, slots=True)
 class Zone:
     """Everything behind one valve."""
@@ -164,6 +169,7 @@ class Zone:
     valve: Valve
     lines: tuple[Line, ...]
     emptied_share: float = 0.3  # share of the line volume that drains away between runs; learned later
+    winter_valve: WinterValve = "half-open"
 
     @property
     def emitters(self) -> tuple[Emitter, ...]:

@@ -165,6 +165,12 @@ ZONE = Section(
         Field("valve", Table(VALVE, header="[zone.valve]"), "its valve", required=True),
         Field("line", Table(LINE, "list", "[[zone.line]]"), "its lines", required=True),
         Field("emptied", _PLUS_SHARE, "share of the lines' water that drains away between runs", default=0.3),
+        Field(
+            "winter_valve",
+            Word(("half-open", "open", "shut")),
+            "how its valve is left when the garden is drained for the winter",
+            default="half-open",
+        ),
     ),
 )
 
