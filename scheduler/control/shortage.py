@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import timedelta
+from dataclasses import replace
+from datetime import date, timedelta
 
-from scheduler.agronomy.weather import Outlook
+from scheduler.agronomy.weather import DayWeather, Outlook
 from scheduler.control.ledger import weather_of, zones_after_today
 from scheduler.control.state import Turn
 from scheduler.planning.choices import Way
@@ -28,7 +29,10 @@ def ration_now(
     outlook: Outlook | None,
     daily_use_l: Sequence[float],
 ) -> Ration | None:
-    """Today's rationing; None while water is not short, or nothing tells whether it is."""
+    """Today's rationing; None while water is not short, or nothing tells whether it is.
+
+    ``outlook``: the forecast unless it is too old to count on its rain.
+    """
     state, day = turn.state, turn.local_day
     _learn_past(turn)
     if level_m is None:
@@ -37,11 +41,23 @@ def ration_now(
     usable_l = model.stage.volume_l(level_m) - model.stage.volume_l(model.lowest_floor_m)
     if usable_l >= AMPLE * looked_d(turn.state.past, day) * mean_use_l:
         return None
-    ways = ways_of(state.site.place, day, outlook.days if outlook is not None else (), turn.state.past)
+    told = outlook if outlook is not None else _aged(state.outlook, day)
+    ways = ways_of(state.site.place, day, told, turn.state.past)
     if ways is None:
         return None
     depletion = {plant: zone.depletion_mm for plant, zone in zones_after_today(state, day).items()}
     return ration_today(model, way=way, level_m=level_m, depletion_mm=depletion, first=day, ways=ways)
+
+
+def _aged(outlook: Outlook | None, day: date) -> Outlook | tuple[DayWeather, ...]:
+    """What an outlook too old to count on still says: how thirsty the days are, as wide as it has become.
+
+    Its rain and its members say nothing of the coming days any more; nor its ET0 where nobody widened it.
+    """
+    if outlook is None or outlook.et0_on(day) is None:
+        return ()
+    days = tuple(replace(d, rain_mm=None, rain_probability=None) for d in outlook.days)
+    return replace(outlook, days=days, ensemble=None)
 
 
 def _learn_past(turn: Turn) -> None:

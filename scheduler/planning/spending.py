@@ -14,12 +14,13 @@ from datetime import date, timedelta
 import numpy as np
 from numpy.typing import NDArray
 
-from scheduler.agronomy.weather import DayWeather
+from scheduler.agronomy.weather import DayWeather, Outlook
 from scheduler.planning.choices import Way
 from scheduler.planning.doses import Coming, coming, middle_of, zone_doses_l
 from scheduler.planning.forecast_ways import forecast_ways, ways_ahead
 from scheduler.planning.garden import GardenModel
 from scheduler.planning.garden_ahead import LEAST_L, GardenAhead, garden_ahead
+from scheduler.planning.outlook_ways import in_a_row, outlook_ways
 from scheduler.planning.past_years import PastWeather
 from scheduler.planning.plan import StoreOutlook
 from scheduler.planning.rationing import Demand, runs_short_d, share_out, unlimited_demand
@@ -92,18 +93,20 @@ def looked_d(past: PastWeather | None, first: date) -> int:
 
 
 def ways_of(
-    place: GardenPlace, first: date, forecast: Sequence[DayWeather], past: PastWeather | None
+    place: GardenPlace, first: date, forecast: Outlook | Sequence[DayWeather], past: PastWeather | None
 ) -> Ways | None:
     """ET0 and rain from ``first`` on in ``MEMBERS`` ways; None where neither past nor forecast tells any.
 
-    The draws are seeded by the data and the date, so the same inputs give the same ways.
+    ``forecast``: days as far as known, or a whole outlook: its members where a service told them, an aged
+    one as wide as it says. The draws are seeded by the data and the date, so the same inputs give the same
+    ways.
     """
-    told: list[DayWeather] = []
-    by_day = {d.day: d for d in forecast}
-    while first + timedelta(days=len(told)) in by_day:
-        told.append(by_day[first + timedelta(days=len(told))])
     known = past.until(first) if past is not None else None
-    drawn = forecast_ways(told, place, MEMBERS) if told else None
+    if isinstance(forecast, Outlook):
+        drawn = outlook_ways(forecast, first, place, MEMBERS)
+    else:
+        told = in_a_row(forecast, first)
+        drawn = forecast_ways(told, place, MEMBERS) if told else None
     return ways_ahead(known, drawn, first, looked_d(past, first), MEMBERS)
 
 

@@ -152,6 +152,7 @@ class Daemon:
             boundaries=self._boundaries,
             boot=trust.boot,
             saved=trust.saved,
+            past=StoredPast(self.site, store, clock).whole,
         )
         self.loop, self.shell = loop, shell
         timers.daily("backup", self.site.place.timezone, lambda: loop.job(lambda: _look_after(store, clock)))

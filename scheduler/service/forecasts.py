@@ -9,10 +9,12 @@ from datetime import timedelta
 
 from scheduler.agronomy.weather import DayWeather, merged
 from scheduler.control.events import Event, WeatherArrived, WeatherFailed
+from scheduler.planning.past_years import PastWeather, past_weather
 from scheduler.service.clock import Clock
 from scheduler.site.errors import FallingheadError, StoreError
 from scheduler.site.model import Site
 from scheduler.store.store import Store
+from scheduler.weather.possible import possible_days
 from scheduler.weather.service import WeatherService
 from scheduler.weather.weather_file import read_weather_csv
 
@@ -28,7 +30,7 @@ log = logging.getLogger("fallinghead")
 class StoredPast:
     """What the garden knows of its own past: the days in its store, and those of its weather file.
 
-    Called at each fetch, from the fetching thread.
+    Called once at the start, and at each fetch from the fetching thread.
     """
 
     def __init__(self, site: Site, store: Store, clock: Clock) -> None:
@@ -45,6 +47,22 @@ class StoredPast:
             log.error("The stored days of past years cannot be read: %s", error)
             stored = ()
         return merged(self._of_file(), (d for d in stored if d.day < today))
+
+    def whole(self) -> PastWeather | None:
+        """What plans draw the weather beyond the forecast from, the days that are over; None without a day.
+
+        A weather file that cannot be read is told in the log: the garden is watered without it.
+        """
+        today = self._clock.now().wall.astimezone(self._site.place.timezone).date()
+        try:
+            days = self()
+        except FallingheadError as error:
+            log.error("Past years cannot be read: %s", error)
+            self._filed = ()
+            days = self()
+        return past_weather(
+            (d for d in possible_days(days, self._site.place) if d.day < today), self._site.place
+        )
 
     def _of_file(self) -> tuple[DayWeather, ...]:
         if self._filed is None:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import logging
 from collections import deque
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import datetime
 from typing import Protocol
 
@@ -39,6 +40,7 @@ from scheduler.control.events import (
     StoreRecovered,
     WeatherArrived,
 )
+from scheduler.planning.past_years import PastWeather
 from scheduler.service.boundaries import Boundaries, Boundary
 from scheduler.service.clock import Clock
 from scheduler.service.keeping import Keeping
@@ -77,6 +79,7 @@ class Shell:
     """One garden's controller with its store, link, weather and alerts. Used from one thread only.
 
     ``wake`` is given the seconds, of ``clock``, after which a Tick is wanted; a newer one replaces it.
+    ``past`` is asked once, at the start: the weather of this place as far as it is known.
     """
 
     def __init__(
@@ -92,6 +95,7 @@ class Shell:
         boundaries: Boundaries | None = None,
         boot: str = "",
         saved: Callable[[datetime], None] = lambda _: None,
+        past: Callable[[], PastWeather | None] = lambda: None,
     ) -> None:
         self._site = site
         self._store = store
@@ -101,6 +105,7 @@ class Shell:
         self._clock = clock
         self._wake = wake
         self._at = boundaries or Boundaries()
+        self._past = past
         self._keeping = Keeping(store, self._at, boot=boot, saved=saved)
         self._inbox: deque[Event] = deque()
         self._state: State | None = None
@@ -133,6 +138,7 @@ class Shell:
         now = self._clock.now()
         self._tested = garden_as_tested(self._site, self._store, now.wall)
         saved = self._store.load_saved(now.wall, self._site.place.timezone)
+        saved = replace(saved, past=self._past())
         self._raised = {(a.kind, a.subject): a for a in self._store.open_alerts()}
         self._handed = frozenset(r.id for r in saved.requests)
         self._flushed_at_s = now.monotonic_s

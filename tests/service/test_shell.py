@@ -12,6 +12,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from scheduler.agronomy.weather import DayWeather
 from scheduler.control.clock import Now
 from scheduler.control.effects import (
     Alert,
@@ -22,6 +23,7 @@ from scheduler.control.effects import (
     Note,
     RaiseAlert,
     RecordBooking,
+    RecordDay,
     RecordIntent,
     RecordReading,
     RecordStop,
@@ -41,8 +43,10 @@ from scheduler.control.events import (
     Tick,
 )
 from scheduler.control.orders import Order, RunOutcome, ValveStatus
+from scheduler.control.state import Saved
 from scheduler.sensing.belief import LevelBelief, LevelReading
 from scheduler.service import shell as shell_module
+from scheduler.service.forecasts import StoredPast
 from scheduler.service.shell import FLUSH_S, Shell
 from scheduler.site.errors import LinkError, StoreError
 from scheduler.site.examples import example_site
@@ -352,3 +356,40 @@ def test_a_test_added_while_it_runs_is_handed_to_the_controller_once(bench: Benc
     for _ in range(3):
         bench.shell.look_for_requests()
     assert [type(e) for e in bench.script.heard].count(GardenTested) == 1
+
+
+# --- the place's past ---------------------------------------------------------------------------------
+
+
+def test_a_start_hands_the_places_past_to_the_controller(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """None that is still to come; a day that cannot be is unknown."""
+    handed: list[Saved] = []
+    monkeypatch.setattr(
+        shell_module, "begin", lambda _, saved, __: (handed.append(saved), (FakeState(), ()))[1]
+    )
+    days = [DayWeather(date(2026, 6, n), 12.0, 25.0, float(n)) for n in range(1, 31)]
+    spoilt = replace(days[9], tmin_c=30.0)  # below the least of the day
+    coming = DayWeather(date(2026, 7, 3), 12.0, 25.0, 50.0)
+    world, clock = World(), HandClock()
+    with Store(store_url(tmp_path / "plot.db"), SITE.id) as store:
+        store.write([RecordDay(d, ()) for d in (*days[:9], spoilt, *days[10:], coming)])
+        past = StoredPast(SITE, store, clock)  # type: ignore[arg-type]
+        Shell(SITE, store, world, world, world, clock, past=past.whole).start()  # type: ignore[arg-type]
+    (saved,) = handed
+    assert saved.past is not None
+    assert saved.past.first == date(2026, 6, 1)
+    assert saved.past.rain_mm.tolist() == [float(n) for n in range(1, 31)]
+    assert [n for n, mm in enumerate(saved.past.et0_mm) if not mm > 0.0] == [9]
+
+
+def test_a_weather_file_that_cannot_be_read_does_not_stop_the_garden(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    gone = replace(SITE, forecast=replace(SITE.forecast, path=tmp_path / "gone.csv"))
+    with Store(store_url(tmp_path / "plot.db"), SITE.id) as store:
+        store.write([RecordDay(DayWeather(date(2026, 6, 1), 12.0, 25.0, 1.0), ())])
+        past = StoredPast(gone, store, HandClock()).whole()  # type: ignore[arg-type]
+    assert past is not None and past.rain_mm.tolist() == [1.0]
+    assert "gone.csv" in caplog.text
