@@ -17,6 +17,7 @@ from scheduler.cli import (
     page,
     provisioning,
     rationing,
+    round_command,
     running,
     seasons,
     telling,
@@ -58,6 +59,7 @@ looking_back.add_to(app)
 commissioning.add_to(app)
 provisioning.add_to(app)
 page.add_to(app)
+round_command.add_to(app)
 
 
 @app.callback(invoke_without_command=True)

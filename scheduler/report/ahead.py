@@ -8,6 +8,7 @@ from datetime import date, datetime, timedelta
 from scheduler.agronomy.need import APPLICATION_EFFICIENCY
 from scheduler.agronomy.weather import DayWeather
 from scheduler.control.effects import RootZoneRecord
+from scheduler.control.household import away_of
 from scheduler.planning.ahead import LIKELY, STORM_DAYS, SURE, Ahead, Visit, look_ahead
 from scheduler.planning.garden import GardenModel, garden_model
 from scheduler.report.answers import AheadAnswer, RoomAnswer, VisitAnswer
@@ -43,7 +44,8 @@ def ahead_answer(
     today = now.astimezone(site.place.timezone).date()
     model = garden_model(site)
     found = look_from_store(site, model, store, now, past)
-    last = until or today + timedelta(days=13)
+    away = away_of(store.choices_now(), today)
+    last = until or (away.last if away is not None and away.last is not None else today + timedelta(days=13))
     try:
         chance = found.chance_through(last)
         top_up = found.top_up_l(last)
@@ -105,7 +107,7 @@ def look_from_store(
     found = look_ahead(
         model,
         level_m=level_m,
-        depletion_mm=_depletion_mm(site, store, today),
+        depletion_mm=depletion_now_mm(site, store, today),
         first=today,
         forecast=outlook if outlook is not None else (),
         past=tuple(by_day[d] for d in sorted(by_day)),
@@ -118,18 +120,19 @@ def look_from_store(
     return found
 
 
-def _depletion_mm(site: Site, store: Store, today: date) -> dict[str, float]:
+def depletion_now_mm(site: Site, store: Store, today: date) -> dict[str, float]:
     """What is missing from each root zone now: the last balanced day's end, less what was given since."""
     newest: dict[str, RootZoneRecord] = {}
     for record in store.root_zones_since(today - timedelta(days=ROOTS_DAYS)):
         if record.plant not in newest or record.day > newest[record.plant].day:
             newest[record.plant] = record
+    days = {p.id: newest[p.id].day for p in site.plants if p.id in newest}
+    moved = store.given_since(min(days.values()) + timedelta(days=1)) if days else ()
     depletion = {}
     for plant in site.plants:
         if plant.id not in newest:
             continue
-        since = newest[plant.id].day + timedelta(days=1)
-        given = sum(litres for _, p, litres in store.given_since(since) if p == plant.id)
+        given = sum(litres for day, p, litres in moved if p == plant.id and day > days[plant.id])
         left = newest[plant.id].depletion_mm - APPLICATION_EFFICIENCY * given / plant.canopy_m2
         depletion[plant.id] = max(0.0, left)
     return depletion

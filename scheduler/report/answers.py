@@ -806,6 +806,127 @@ class RationAnswer(Answer):
     past_years: bool
 
 
+class RoundTroubleAnswer(Answer):
+    """``share_lost``: of the watering while it stands; ``plant_days``: lost by it within the coming week,
+    troubles beside it apart; None: the roots are not known."""
+
+    kind: str
+    subject: str
+    since: datetime | None
+    urgent: bool
+    text: str
+    advice: str
+    share_lost: float
+    plant_days: float | None
+
+
+class RoundGardenAnswer(Answer):
+    """``standing``: "urgent", "trouble", "unknown" (nothing is heard of it, or it cannot be read) or "well".
+
+    ``harm_plant_days`` = lost within the last week + at risk within the next; None: not known.
+    ``harm_at_most``: of a silent garden, if nothing was watered since it was last heard of. ``as_of``: for
+    which moment the rest holds; None: nothing is known of it."""
+
+    garden: str
+    file: str
+    note: str
+    standing: str
+    problem: str
+    as_of: datetime | None = None
+    harm_plant_days: float | None = None
+    harm_at_most: float | None = None
+    lost_plant_days: float | None = None
+    at_risk_plant_days: float | None = None
+    plants: int | None = None
+    level_m: float | None = None
+    usable_l: float | None = None
+    days_left_early: int | None = None
+    days_left_middle: int | None = None
+    days_left_late: int | None = None
+    node_heard_at: datetime | None = None
+    valves_shut: bool | None = None
+    supply_v: float | None = None
+    last_run_at: datetime | None = None
+    cans_at: datetime | None = None  # the newest catch-can test
+    tests_due: int | None = None
+    never_tested: bool | None = None
+    troubles: list[RoundTroubleAnswer] = []
+    parts: list[str] = []
+
+
+class RoundPartAnswer(Answer):
+    part: str
+    gardens: list[str]
+
+
+class RoundAnswer(Answer):
+    """Gardens with the most harm first; ``bring``: parts for all of them."""
+
+    at: datetime
+    horizon_days: int
+    gardens: list[RoundGardenAnswer]
+    bring: list[RoundPartAnswer]
+
+
+class CareTaskAnswer(Answer):
+    """A task of care: when last done and when due; None: never told, or only when there is cause."""
+
+    task: str
+    words: str
+    every_days: int | None
+    last: date | None
+    due: date | None
+
+
+class CareAnswer(Answer):
+    garden: str
+    today: date
+    tasks: list[CareTaskAnswer]
+
+
+class DayTaskAnswer(Answer):
+    """Something to be done on a day while the household is away, or just before."""
+
+    day: date
+    task: str  # "top_up", "by_hand" or "care"
+    words: str
+
+
+class AwayAnswer(Answer):
+    """``first`` None: nobody said that they are away. ``lasts``: whether the water lasts to the end in nine
+    of ten ways of the weather with what the tasks bring; None: not known. ``why_not_known`` says why."""
+
+    garden: str
+    today: date
+    first: date | None
+    last: date | None
+    lasts: bool | None
+    why_not_known: str
+    tasks: list[DayTaskAnswer]
+
+
+class ToldAnswer(Answer):
+    """What became of telling one person of one thing."""
+
+    at: datetime
+    person: str
+    kind: str
+    text: str
+    status: str
+
+
+class PutOffAnswer(Answer):
+    kind: str
+    until: date
+
+
+class MessagesAnswer(Answer):
+    garden: str
+    standing: list[StatusAlertAnswer]
+    put_off: list[PutOffAnswer]
+    told: list[ToldAnswer]
+
+
 SCHEMAS: Mapping[str, type[Answer]] = {
     "ahead": AheadAnswer,
     "hindsight": HindsightAnswer,
@@ -822,6 +943,7 @@ SCHEMAS: Mapping[str, type[Answer]] = {
     "ration": RationAnswer,
     "rehearse": RehearseAnswer,
     "request": RequestAnswer,
+    "round": RoundAnswer,
     "sheet": SheetAnswer,
     "status": StatusAnswer,
     "survey": SurveyAnswer,

@@ -1,0 +1,258 @@
+"""The fitter's round: worst first, unknown as unknown, one broken garden hides no other."""
+
+from __future__ import annotations
+
+import json
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner
+
+from scheduler.agronomy.need import available_mm
+from scheduler.cli import present
+from scheduler.cli.main import app
+from scheduler.control.effects import RecordStop, RootZoneRecord
+from scheduler.report.answers import RoundAnswer, RoundGardenAnswer
+from scheduler.report.round import round_answer
+from scheduler.report.round_gardens import round_gardens
+from scheduler.report.round_harm import WEEK_DAYS, days_without, dry_from, plants_of
+from scheduler.report.round_words import round_words
+from scheduler.site.errors import UsageError
+from scheduler.site.examples import example_site
+from tests.support.many_gardens import OneOfMany, one_of_many
+
+NOW = datetime(2012, 8, 1, 15, 0, tzinfo=UTC)
+SEEN = NOW - timedelta(minutes=20)
+SITE = example_site("five-drums")
+
+
+def look(folder: Path) -> RoundAnswer:
+    return round_answer(round_gardens([str(folder)]), NOW)
+
+
+def of(answer: RoundAnswer, garden: OneOfMany) -> RoundGardenAnswer:
+    return next(g for g in answer.gardens if g.garden == garden.site.name)
+
+
+def names(answer: RoundAnswer) -> list[str]:
+    return [g.garden for g in answer.gardens]
+
+
+def dry_roots(garden: OneOfMany) -> dict[str, float]:
+    return {p.id: available_mm(p) for p in garden.site.plants}
+
+
+# ---- Twenty-five of them -----------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def fleet(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """25 gardens: one with a valve not shut, one dry whose node is silent, one of which one zone runs short,
+    one whose copies stopped coming, one with a broken file, one with an empty store, 19 well."""
+    folder = tmp_path_factory.mktemp("fleet")
+    made = [one_of_many(folder, n, {4: NOW - timedelta(days=3), 6: None}.get(n, SEEN)) for n in range(1, 26)]
+    made[0].alert("run_short", SEEN, "pots")
+    made[1].alert("valve_not_shut", SEEN, urgent=True)
+    made[2].alert("node_silent", SEEN)
+    made[2].roots(SEEN, dry_roots(made[2]), stress=1.0)
+    text = made[4].file.read_text(encoding="utf-8")
+    made[4].file.write_text(text.replace('bore = "25 mm"', 'bore = "25 leagues"'), encoding="utf-8")
+    return folder
+
+
+@pytest.fixture(scope="module")
+def answer(fleet: Path) -> RoundAnswer:
+    return look(fleet)
+
+
+def test_of_25_gardens_the_open_valve_comes_first_then_the_most_harm_and_the_healthy_last(
+    answer: RoundAnswer,
+) -> None:
+    assert len(answer.gardens) == 25
+    assert names(answer)[:2] == ["Ash 2", "Birch 3"]
+    standings = [g.standing for g in answer.gardens]
+    assert standings[0] == "urgent"
+    assert standings[6:] == ["well"] * 19
+    assert sorted(standings[1:6]) == ["trouble", "trouble", "unknown", "unknown", "unknown"]
+
+
+def test_a_broken_site_file_hides_no_other_garden_and_says_what_is_wrong_in_it(answer: RoundAnswer) -> None:
+    broken = next(g for g in answer.gardens if g.garden == "garden-05")
+    assert broken.standing == "unknown"
+    assert "25 leagues" in broken.problem and "site.toml:" in broken.problem
+    assert broken.harm_plant_days is None and broken.harm_at_most is None
+
+
+def test_a_silent_garden_is_unknown_with_the_most_that_may_be_lost(answer: RoundAnswer) -> None:
+    silent = next(g for g in answer.gardens if g.garden == "Hazel 4")
+    assert silent.standing == "unknown"
+    assert silent.harm_plant_days is None
+    assert silent.harm_at_most is not None and silent.harm_at_most > 0.0
+    # Nothing of the past is passed off as now.
+    assert silent.usable_l is None and silent.level_m is None and silent.valves_shut is None
+    assert silent.as_of == NOW - timedelta(days=3)
+
+
+def test_the_round_in_words_gives_a_healthy_garden_one_line(fleet: Path, answer: RoundAnswer) -> None:
+    lines = round_words(answer, round_gardens([str(fleet)]))
+    assert lines[0] == "25 gardens: 1 urgent, 2 in trouble, 3 not known, 19 well."
+    well = lines[lines.index("Well:") + 1 :]
+    assert sum("usable" in line for line in well) == 19
+    text = "\n".join(lines)
+    assert "1. Ash 2" in text and "Urgent: Told of valve_not_shut. Go and look." in text
+    assert "harm not known, at most" in text and "Last heard of Sun 29 Jul 08:00 PDT" in text
+
+
+def test_the_van_is_loaded_for_all_of_them(answer: RoundAnswer) -> None:
+    wanted = {p.part: p.gardens for p in answer.bring}
+    assert wanted["valve for gravity, of the kind fitted"] == ["Ash 2"]
+    assert wanted["filter screen"] == ["Oak 1"]
+    # Of the silent garden and of the one whose service hears no node.
+    assert wanted["valve node with this garden's key"] == ["Birch 3", "Hazel 4"]
+
+
+def test_a_program_reads_the_same_round(
+    fleet: Path, answer: RoundAnswer, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(present, "now", lambda: NOW)
+    ran = CliRunner().invoke(app, ["round", str(fleet), "--json"])
+    assert ran.exit_code == 0, ran.output
+    assert RoundAnswer.model_validate(json.loads(ran.output)) == answer
+
+
+# ---- One by one --------------------------------------------------------------------------------------------
+
+
+def test_a_root_zone_with_nothing_left_loses_a_whole_day_each_day() -> None:
+    """FAO-56 Eq 84: Ks is 0 at TAW, so without water each of seven days is lost whole."""
+    plant = SITE.plants[0]
+    record = RootZoneRecord(plant.id, date(2012, 7, 31), available_mm(plant), 1.0, 5.0, "test", 0.0, 0.0, 1.0)
+    dry = dry_from(SITE, {plant.id: record}, {plant.id: record.depletion_mm}, {}, date(2012, 8, 1))
+    assert dry.within([plant.id], WEEK_DAYS) == pytest.approx(7.0)
+    assert dry.within([plant.id], 3) == pytest.approx(3.0)
+
+
+def test_rain_to_come_spares_what_it_fills() -> None:
+    """FAO-56 Eq 85: rain is taken off the depletion; enough of it each day leaves no stress."""
+    plant = SITE.plants[0]
+    record = RootZoneRecord(plant.id, date(2012, 7, 31), 0.0, 1.0, 5.0, "test", 0.0, 0.0, 0.0)
+    days = [date(2012, 8, 1) + timedelta(days=n) for n in range(7)]
+    wet = dry_from(SITE, {plant.id: record}, {plant.id: 0.0}, dict.fromkeys(days, 30.0), days[0])
+    assert wet.within([plant.id], WEEK_DAYS) == 0.0
+    unknown = dry_from(SITE, {plant.id: record}, {plant.id: 0.0}, dict.fromkeys(days, None), days[0])
+    assert unknown.within([plant.id], WEEK_DAYS) > 0.0
+
+
+def test_water_that_lasts_four_days_leaves_three_of_the_week() -> None:
+    assert days_without("runs_out", 4) == 3
+    assert days_without("near_empty", 30) == 0
+    assert days_without("node_silent", 4) == 7
+
+
+def test_a_trouble_of_one_zone_harms_the_plants_of_that_zone() -> None:
+    pots = plants_of(SITE, "pots")
+    assert 0 < len(pots) < len(SITE.plants)
+    assert set(plants_of(SITE, "")) == {p.id for p in SITE.plants}
+
+
+def test_five_troubles_of_one_cause_count_once(tmp_path: Path) -> None:
+    one, many = (one_of_many(tmp_path, n, SEEN) for n in (1, 2))
+    for garden in (one, many):
+        garden.roots(SEEN, dry_roots(garden))
+        garden.alert("node_silent", SEEN)
+    for kind in ("clock_unknown", "supply_low", "forecast_stale", "level_doubtful"):
+        many.alert(kind, SEEN)  # type: ignore[arg-type]
+    answer = look(tmp_path)
+    assert of(answer, one).harm_plant_days == of(answer, many).harm_plant_days
+    assert len(of(answer, many).troubles) == 5
+
+
+def test_the_same_trouble_weighs_more_where_the_roots_are_dry(tmp_path: Path) -> None:
+    moist, dry = (one_of_many(tmp_path, n, SEEN) for n in (1, 2))
+    dry.roots(SEEN, dry_roots(dry))
+    for garden in (moist, dry):
+        garden.alert("node_silent", SEEN)
+    answer = look(tmp_path)
+    assert names(answer) == [dry.site.name, moist.site.name]
+    assert of(answer, dry).at_risk_plant_days == pytest.approx(7.0 * len(dry.site.plants))
+    at_risk = of(answer, moist).at_risk_plant_days
+    assert at_risk is not None and at_risk < 7.0 * len(moist.site.plants)
+
+
+def test_a_stop_that_somebody_forgot_is_a_trouble(tmp_path: Path) -> None:
+    garden = one_of_many(tmp_path, 1, SEEN)
+    with garden.store() as store:
+        store.write([RecordStop(True, "Ann", SEEN - timedelta(days=4))])
+    found = of(look(tmp_path), garden)
+    assert found.standing == "trouble"
+    assert found.troubles[0].text == "All watering is stopped by Ann."
+
+
+def test_a_plant_that_stood_short_is_named_though_no_alarm_says_so(tmp_path: Path) -> None:
+    garden = one_of_many(tmp_path, 1, SEEN)
+    garden.roots(SEEN, dry_roots(garden), stress=0.5)
+    found = of(look(tmp_path), garden)
+    assert found.standing == "trouble"
+    assert garden.site.plants[0].name in found.troubles[0].text
+    assert found.lost_plant_days == pytest.approx(0.5 * len(garden.site.plants))
+
+
+def test_a_nightly_copy_is_of_last_night_and_not_silent(tmp_path: Path) -> None:
+    seen = NOW - timedelta(hours=20)
+    garden = one_of_many(tmp_path, 1, seen)
+    found = of(look(tmp_path), garden)
+    assert (found.standing, found.as_of) == ("well", seen)
+    assert found.level_m == 0.5
+
+
+def test_a_damaged_store_is_unknown(tmp_path: Path) -> None:
+    good, bad = (one_of_many(tmp_path, n, SEEN) for n in (1, 2))
+    bad.path.write_bytes(b"not a store at all" * 100)
+    answer = look(tmp_path)
+    assert names(answer) == [bad.site.name, good.site.name]
+    assert of(answer, bad).standing == "unknown" and "not a store" in of(answer, bad).problem
+
+
+# ---- The list of gardens -----------------------------------------------------------------------------------
+
+
+def test_a_round_file_names_sites_copies_and_notes(tmp_path: Path) -> None:
+    garden = one_of_many(tmp_path / "a", 1, SEEN)
+    copy = garden.path.rename(tmp_path / "fetched.db")
+    file = tmp_path / "round.toml"
+    file.write_text(
+        '[[garden]]\nsite = "a/garden-01/site.toml"\nstore = "fetched.db"\nnote = "key under the pot"\n'
+        '[[garden]]\nsite = "nowhere/site.toml"\n',
+        encoding="utf-8",
+    )
+    known, lost = round_gardens([str(file)])
+    assert (known.store, known.copied, known.note) == (copy, True, "key under the pot")
+    assert lost.site is None and lost.name == "nowhere" and "cannot be read" in lost.problem
+    words = "\n".join(round_words(round_answer([known, lost], NOW), [known, lost]))
+    assert "nowhere" in words and "harm not known" in words
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ('[[garden]]\nstore = "x.db"\n', "garden 1: read no site"),
+        ('[[garden]]\nsite = "x.toml"\nkey = "y"\n', "there are site, store, note"),
+        ("[[garden]]\nsite = 3\n", "read no site"),
+    ],
+)
+def test_a_round_file_with_a_slip_says_where(tmp_path: Path, text: str, said: str) -> None:
+    file = tmp_path / "round.toml"
+    file.write_text(text, encoding="utf-8")
+    with pytest.raises(UsageError, match=said):
+        round_gardens([str(file)])
+
+
+def test_a_garden_named_twice_is_looked_at_once(tmp_path: Path) -> None:
+    garden = one_of_many(tmp_path, 1, SEEN)
+    assert len(round_gardens([str(tmp_path), str(garden.file)])) == 1
+
+
+def test_an_empty_folder_is_no_round(tmp_path: Path) -> None:
+    with pytest.raises(UsageError, match="no site file"):
+        round_gardens([str(tmp_path)])
