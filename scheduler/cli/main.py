@@ -11,6 +11,7 @@ from typer.core import TyperGroup
 
 from scheduler.cli import (
     asking,
+    caring,
     commissioning,
     designing,
     looking_back,
@@ -54,6 +55,7 @@ seasons.add_to(app)
 running.add_to(app)
 telling.add_to(app)
 rationing.add_to(app)
+caring.add_to(app)
 asking.add_to(app)
 looking_back.add_to(app)
 commissioning.add_to(app)

@@ -181,6 +181,20 @@ class SeasonPlantAnswer(Answer):
     fixed_timer_error: float | None
 
 
+class SeasonZoneAnswer(Answer):
+    """``withheld_from``: the first day on which rationing gave it less than its plants want; from then on its
+    days do not count."""
+
+    model_config = ConfigDict(frozen=True, extra="allow")
+
+    id: str
+    planned_l: float
+    given_l: float
+    delivery_error: float | None
+    runs: int
+    withheld_from: date | None = None
+
+
 class StoreDayAnswer(Answer):
     date: date
     usable_l: float
@@ -210,6 +224,7 @@ class RehearseAnswer(Answer):
     model_config = ConfigDict(frozen=True, extra="allow")
 
     plants: list[SeasonPlantAnswer]
+    zones: list[SeasonZoneAnswer] = []
     worst_need_error: float | None
     worst_delivery_error: float | None
     fixed_timer_worst_error: float | None
@@ -247,6 +262,46 @@ class StatusHoldAnswer(Answer):
     zone: str
     until: datetime
     who: str
+
+
+class WinterValveAnswer(Answer):
+    """A valve against the place it is to winter in; ``proven`` None: not known."""
+
+    zone: str
+    wanted: str
+    proven: bool | None
+    words: str
+
+
+class StatusWinterAnswer(Answer):
+    """Of a garden drained for the winter. ``back_on``: when it is meant to be back; None: not said."""
+
+    drained_on: date
+    back_on: date | None
+    who: str
+    valves: list[WinterValveAnswer]
+
+
+class WinterAnswer(Answer):
+    """``drained`` None: it is not drained."""
+
+    garden: str
+    drained: StatusWinterAnswer | None
+
+
+class StatusAwayAnswer(Answer):
+    first: date
+    last: date
+    who: str
+
+
+class CareDueAnswer(Answer):
+    """``since``: the day from which it is due; ``last``: when it was last done, None: never told."""
+
+    task: str
+    words: str
+    since: date
+    last: date | None
 
 
 class ComingRunAnswer(Answer):
@@ -292,6 +347,9 @@ class StatusAnswer(Answer):
     et0_today_from: str | None = None
     held: list[StatusHoldAnswer] = []
     coming: list[ComingRunAnswer] = []
+    winter: StatusWinterAnswer | None = None  # None: not drained
+    away: StatusAwayAnswer | None = None
+    care_due: list[CareDueAnswer] = []
 
 
 class WhyCauseAnswer(Answer):
@@ -929,6 +987,9 @@ class MessagesAnswer(Answer):
 
 SCHEMAS: Mapping[str, type[Answer]] = {
     "ahead": AheadAnswer,
+    "away": AwayAnswer,
+    "care": CareAnswer,
+    "messages": MessagesAnswer,
     "hindsight": HindsightAnswer,
     "report": ReportAnswer,
     "balance": BalanceAnswer,
@@ -948,5 +1009,6 @@ SCHEMAS: Mapping[str, type[Answer]] = {
     "status": StatusAnswer,
     "survey": SurveyAnswer,
     "what-if": CompareAnswer,
+    "winter": WinterAnswer,
     "why": WhyAnswer,
 }

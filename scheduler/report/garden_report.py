@@ -22,6 +22,7 @@ from scheduler.report.commissioning import STEP_OF
 from scheduler.report.drift import drift_answer
 from scheduler.report.hindsight import WORTH_A_WORD, change_words, hindsight_answer
 from scheduler.report.litres import SHORT_STRESS
+from scheduler.report.year import care_told
 from scheduler.site.errors import UsageError
 from scheduler.site.model import Site
 from scheduler.site.showing import show_share, show_volume
@@ -63,13 +64,7 @@ def report_answer(site: Site, store: Store, first: date, last: date, now: dateti
         plants=[_plant(p.id, p.name, [r for r in roots if r.plant == p.id]) for p in site.plants],
         runs=_runs(store, bookings, begins),
         flow=drift.zones,
-        care=[
-            ReportedCareAnswer(
-                at=t.record.at, who=t.record.who, step=STEP_OF[t.record.kind], zone=t.record.zone
-            )
-            for t in store.test_records()
-            if begins <= t.record.at < ends
-        ],
+        care=_care(site, store, begins, ends),
         faults=[
             ReportedFaultAnswer(
                 at=raised.alert.at,
@@ -90,6 +85,21 @@ def report_answer(site: Site, store: Store, first: date, last: date, now: dateti
         ),
         credits=_credits(store),
     )
+
+
+def _care(site: Site, store: Store, begins: datetime, ends: datetime) -> list[ReportedCareAnswer]:
+    """Tests at the garden, and what people told as done, in the order of their days."""
+    tests = [
+        ReportedCareAnswer(at=t.record.at, who=t.record.who, step=STEP_OF[t.record.kind], zone=t.record.zone)
+        for t in store.test_records()
+        if begins <= t.record.at < ends
+    ]
+    told = [
+        ReportedCareAnswer(at=at, who=who, step=task, zone=None)
+        for at, who, task in care_told(site, store, begins)
+        if at < ends
+    ]
+    return sorted([*tests, *told], key=lambda c: c.at)
 
 
 def _days(

@@ -25,6 +25,7 @@ from scheduler.report.answers import (
     StatusHoldAnswer,
     StatusPlantAnswer,
 )
+from scheduler.report.year import away_now, care_due_answers, day_words, winter_answer, winter_words
 from scheduler.sensing.belief import UNKNOWN_LEVEL, LevelBelief
 from scheduler.site.model import Site
 from scheduler.site.showing import show_duration, show_length, show_rain, show_volume
@@ -121,6 +122,9 @@ def status_answer(
         et0_today_high_mm=round(et0.high_mm, 2) if et0 is not None else None,
         et0_today_from=et0.method if et0 is not None else None,
         held=[StatusHoldAnswer(zone=h.zone, until=h.until, who=h.who) for h in facts.holds],
+        winter=winter_answer(site, store),
+        away=away_now(site, store, now),
+        care_due=care_due_answers(site, store, today),
     )
 
 
@@ -187,6 +191,9 @@ def status_words(site: Site, answer: StatusAnswer) -> list[str]:
     """The same in sentences, what matters first."""
     units, zone = site.units, site.place.timezone
     lines = [_standing(answer)]
+    today = answer.at.astimezone(zone).date()
+    if answer.winter is not None:
+        lines += winter_words(site, answer.winter, today)
     if answer.level_m is None:
         lines.append("Water: the level is unknown. Measure it by hand: fallinghead measured LEVEL.")
     else:
@@ -216,7 +223,14 @@ def status_words(site: Site, answer: StatusAnswer) -> list[str]:
     for hold in answer.held:
         until = hold.until.astimezone(zone).strftime("%A %d %B %H:%M %Z")
         lines.append(f"Held by {hold.who}: {site.zone(hold.zone).name} until {until}.")
+    if answer.away is not None:
+        away = answer.away
+        lines.append(
+            f"Away: {day_words(away.first, today)} to {day_words(away.last, today)}, as {away.who} told."
+        )
     lines += [f"Alert: {a.text} {a.advice}" for a in answer.alerts]
+    if answer.care_due:
+        lines.append(f"Care due: {', '.join(c.words for c in answer.care_due)} (fallinghead care).")
     lines += _weather_words(site, answer)
     if answer.waiting_requests:
         lines.append(f"{answer.waiting_requests} request(s) wait for the daemon.")
@@ -256,6 +270,8 @@ def days_words(days: int) -> str:
 
 
 def _standing(answer: StatusAnswer) -> str:
+    if answer.winter is not None and answer.daemon_running:
+        return f"{answer.garden}: drained for the winter."
     if answer.stopped_by is not None:
         return f"{answer.garden}: watering is stopped by {answer.stopped_by}. To go on: fallinghead resume"
     if not answer.daemon_running:

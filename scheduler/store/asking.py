@@ -228,6 +228,13 @@ def last_balanced_day(connection: Connection, site: str) -> date | None:
     ).scalar_one_or_none()
 
 
+def first_balanced_day(connection: Connection, site: str) -> date | None:
+    """As far back as this garden's records go."""
+    return connection.execute(
+        sa.select(sa.func.min(t.days.c.day)).where(t.days.c.site == site)
+    ).scalar_one_or_none()
+
+
 def root_zones_since(connection: Connection, site: str, first: date) -> tuple[RootZoneRecord, ...]:
     """By day, then plant."""
     rows = connection.execute(

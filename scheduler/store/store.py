@@ -277,6 +277,11 @@ class Store:
         with reading(self._engine) as connection:
             return asking.choices_now(connection, self.site_id)
 
+    def first_balanced_day(self) -> date | None:
+        """As far back as this garden's records go; None: no day is over yet."""
+        with reading(self._engine) as connection:
+            return asking.first_balanced_day(connection, self.site_id)
+
     def root_zones_since(self, first: date) -> tuple[RootZoneRecord, ...]:
         with reading(self._engine) as connection:
             return asking.root_zones_since(connection, self.site_id, first)
