@@ -27,6 +27,12 @@ def page(
     look_only: bool = typer.Option(
         False, "--look-only", help="Without TLS on a network: everybody may look and stop, nobody do more."
     ),
+    round_of: list[str] = typer.Option(
+        [],
+        "--round",
+        help="Also show /round, a fitter's gardens: as of fallinghead round.",
+        metavar="GARDENS",
+    ),
     new_code: bool = typer.Option(
         False, "--new-code", help="Print a code that sets a new password, and end; the page may be running."
     ),
@@ -48,4 +54,4 @@ def page(
         say(code_words(keys_of(garden), address))
         return
     set_up_log(garden.place.timezone)
-    serve_page(garden, address)
+    serve_page(garden, address, round_of)

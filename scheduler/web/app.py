@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import re
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 
 from fastapi import FastAPI, Request
@@ -18,7 +18,7 @@ from starlette.middleware.gzip import GZipMiddleware
 
 from scheduler import __version__
 from scheduler.site.errors import FallingheadError, UsageError
-from scheduler.web import acting, day_page, door, pages, plant_page
+from scheduler.web import acting, day_page, door, pages, plant_page, round_page
 from scheduler.web.facts import Garden
 from scheduler.web.guard import App, Guard
 from scheduler.web.keys import Keys
@@ -43,8 +43,10 @@ def make_app(
     monotonic: Callable[[], float] = time.monotonic,
     wait_s: float = WAIT_S,
     stop_wait_s: float = STOP_WAIT_S,
+    round_of: Sequence[str] = (),
 ) -> App:
-    """The application behind its guard. ``hosts``: the names it answers to."""
+    """The application behind its guard. ``hosts``: the names it answers to; ``round_of``: the gardens of its
+    round, none for no such page."""
     return Guard(
         inner_app(
             garden,
@@ -54,6 +56,7 @@ def make_app(
             monotonic=monotonic,
             wait_s=wait_s,
             stop_wait_s=stop_wait_s,
+            round_of=round_of,
         ),
         hosts=hosts,
         rate=Rate(monotonic, ASKS_PER_MINUTE),
@@ -70,6 +73,7 @@ def inner_app(
     monotonic: Callable[[], float],
     wait_s: float,
     stop_wait_s: float,
+    round_of: Sequence[str] = (),
 ) -> FastAPI:
     app = FastAPI(
         title="Fallinghead, the page of a garden",
@@ -82,7 +86,7 @@ def inner_app(
     templates.env.trim_blocks = templates.env.lstrip_blocks = True
     templates.env.filters["capitalize_first"] = lambda text: text[:1].upper() + text[1:]
     templates.env.filters["for_page"] = _for_page
-    templates.env.globals.update(once=once, version=__version__)
+    templates.env.globals.update(once=once, version=__version__, has_round=bool(round_of) and not look_only)
     app.state.parts = Parts(
         garden=garden,
         keys=keys,
@@ -96,12 +100,14 @@ def inner_app(
         secure=tls,
         wait_s=wait_s,
         stop_wait_s=stop_wait_s,
+        round=round_page.Round(round_of, now=garden.now, monotonic=monotonic) if round_of else None,
     )
     app.include_router(pages.router)
     app.include_router(acting.router)
     app.include_router(door.router)
     app.include_router(plant_page.router)
     app.include_router(day_page.router)
+    app.include_router(round_page.router)
     app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")
     app.add_middleware(GZipMiddleware, minimum_size=PACK_BYTES)
     _when_it_goes_wrong(app)

@@ -4,12 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from fastapi.templating import Jinja2Templates
 
 from scheduler.web.facts import Garden
 from scheduler.web.keys import Keys
 from scheduler.web.limits import Rate, Tries
+
+if TYPE_CHECKING:
+    from scheduler.web.round_page import Round
 
 # While the browser is answered the daemon has so long; a stop a little longer, for the valve's travel.
 WAIT_S = 3.0
@@ -32,3 +36,4 @@ class Parts:
     secure: bool
     wait_s: float = WAIT_S
     stop_wait_s: float = STOP_WAIT_S
+    round: Round | None = None  # the gardens of a fitter, where he asked for that page

@@ -6,6 +6,7 @@ import asyncio
 import ipaddress
 import logging
 import socket
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -15,6 +16,7 @@ import h11
 import uvicorn
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
+from scheduler.report.round_gardens import round_gardens
 from scheduler.service.daemon import site_store_path
 from scheduler.site.errors import UsageError
 from scheduler.site.model import Site
@@ -93,13 +95,18 @@ def code_words(keys: Keys, address: Address) -> str:
     )
 
 
-def serve_page(site: Site, address: Address) -> None:
-    """Serve until SIGTERM or SIGINT. UsageError: the address will not do."""
+def serve_page(site: Site, address: Address, round_of: Sequence[str] = ()) -> None:
+    """Serve until SIGTERM or SIGINT. UsageError: the address will not do, or leads to no garden of the
+    round."""
     address.check()
+    if round_of:
+        round_gardens(round_of)
     keys = keys_of(site)
     garden = Garden(site)
     garden.look()  # so that the first visitor does not wait for what is made once
-    app = make_app(garden, keys, hosts=address.hosts(), tls=address.tls, look_only=address.look_only)
+    app = make_app(
+        garden, keys, hosts=address.hosts(), tls=address.tls, look_only=address.look_only, round_of=round_of
+    )
     log.info("The page of %s: %s", site.name, address.url())
     if address.look_only:
         log.info("Only to look at and to stop: whoever reaches it may.")

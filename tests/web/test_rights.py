@@ -31,6 +31,7 @@ NEEDED = {
     ("GET", "/plant/{ident}"): Right.LOOK,
     ("GET", "/day"): Right.LOOK,
     ("GET", "/day/{text}"): Right.LOOK,
+    ("GET", "/round"): Right.LOOK,
     ("GET", "/tell"): Right.LOOK,
     ("GET", "/asked/{number}"): Right.LOOK,
     ("POST", "/tell/{name}"): Right.ACT,
