@@ -11,6 +11,7 @@ from typer.core import TyperGroup
 
 from scheduler.cli import (
     asking,
+    calendar_command,
     caring,
     commissioning,
     designing,
@@ -62,6 +63,7 @@ commissioning.add_to(app)
 provisioning.add_to(app)
 page.add_to(app)
 round_command.add_to(app)
+calendar_command.add_to(app)
 
 
 @app.callback(invoke_without_command=True)

@@ -985,6 +985,30 @@ class MessagesAnswer(Answer):
     told: list[ToldAnswer]
 
 
+class CalendarEntryAnswer(Answer):
+    """A run of the plan has ``start`` and ``end``; all else is whole local days, ``first`` to ``last``.
+
+    ``kind``: "run", "foreseen", "runs_short", "care", "stopped" or "drained". ``uid`` stays while the entry
+    changes."""
+
+    uid: str
+    kind: str
+    title: str
+    words: str
+    start: datetime | None
+    end: datetime | None
+    first: date | None
+    last: date | None
+    certain: bool
+
+
+class CalendarAnswer(Answer):
+    garden: str
+    timezone: str
+    revised_at: datetime
+    entries: list[CalendarEntryAnswer]
+
+
 SCHEMAS: Mapping[str, type[Answer]] = {
     "ahead": AheadAnswer,
     "away": AwayAnswer,
@@ -993,6 +1017,7 @@ SCHEMAS: Mapping[str, type[Answer]] = {
     "hindsight": HindsightAnswer,
     "report": ReportAnswer,
     "balance": BalanceAnswer,
+    "calendar": CalendarAnswer,
     "check": CheckAnswer,
     "commission": DoneAnswer,
     "commission-list": StepsAnswer,

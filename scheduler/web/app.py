@@ -18,7 +18,7 @@ from starlette.middleware.gzip import GZipMiddleware
 
 from scheduler import __version__
 from scheduler.site.errors import FallingheadError, UsageError
-from scheduler.web import acting, day_page, door, pages, plant_page, round_page
+from scheduler.web import acting, calendar_page, day_page, door, pages, plant_page, round_page
 from scheduler.web.facts import Garden
 from scheduler.web.guard import App, Guard
 from scheduler.web.keys import Keys
@@ -108,6 +108,7 @@ def inner_app(
     app.include_router(plant_page.router)
     app.include_router(day_page.router)
     app.include_router(round_page.router)
+    app.include_router(calendar_page.router)
     app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")
     app.add_middleware(GZipMiddleware, minimum_size=PACK_BYTES)
     _when_it_goes_wrong(app)

@@ -72,6 +72,7 @@ class Keys:
         self._password: str | None = None
         self._code: _Code | None = None
         self._sessions: dict[str, tuple[str, datetime]] = {}
+        self._link: str | None = None  # what makes the calendar's link its own; None: there is none
         self._acted: dict[str, datetime] = {}  # of this process: acting ends with a restart
         self._hashing = threading.Lock()  # one at a time: each takes its memory
 
@@ -112,6 +113,7 @@ class Keys:
             self._code, self._password = None, hashed
             self._sessions.clear()
             self._acted.clear()
+            self._link = None
             return self._begin(who)
 
     # --- sessions ------------------------------------------------------------------------------------
@@ -172,6 +174,34 @@ class Keys:
         half = len(mac)
         return len(raw) == 2 * half and hmac.compare_digest(_xor(raw[:half], raw[half:]), mac)
 
+    # --- the calendar's link -------------------------------------------------------------------------
+
+    def calendar_link(self) -> str | None:
+        """The secret part of the link; None: there is none. It opens the feed and nothing else."""
+        with self._lock:
+            self._load()
+            if self._link is None:
+                return None
+            mac = hmac.digest(self._secret, f"calendar:{self._link}".encode(), "sha256")
+        return base64.urlsafe_b64encode(mac).decode("ascii").rstrip("=")
+
+    def new_calendar_link(self) -> None:
+        """A link that is none of the earlier ones, which are void."""
+        with self._lock:
+            self._load()
+            self._link = secrets.token_hex(16)
+            self._save()
+
+    def end_calendar_link(self) -> None:
+        with self._lock:
+            self._load()
+            self._link = None
+            self._save()
+
+    def calendar_link_is_right(self, given: str) -> bool:
+        link = self.calendar_link()
+        return link is not None and hmac.compare_digest(link.encode(), given.encode("utf-8", "replace"))
+
     # --- inside --------------------------------------------------------------------------------------
 
     def _begin(self, who: str) -> str:
@@ -221,10 +251,12 @@ class Keys:
             code = kept["code"]
             self._code = _Code(code[0], datetime.fromisoformat(code[1])) if code else None
             self._sessions = {d: (w, datetime.fromisoformat(at)) for d, w, at in kept["sessions"]}
+            self._link = kept.get("calendar")
             self._read_at = mark
         except FileNotFoundError:
             self._secret = secrets.token_bytes(32)
             self._password, self._code, self._sessions = None, None, {}
+            self._link = None
             self._save()
         except (OSError, ValueError, KeyError, TypeError) as error:
             raise StoreError(
@@ -237,6 +269,7 @@ class Keys:
             "secret": self._secret.hex(),
             "password": self._password,
             "code": [self._code.digest, self._code.until.isoformat()] if self._code else None,
+            "calendar": self._link,
             "sessions": [[d, who, at.isoformat()] for d, (who, at) in self._sessions.items()],
         }
         beside = self.path.with_name(f"{self.path.name}.new")

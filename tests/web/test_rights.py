@@ -32,6 +32,10 @@ NEEDED = {
     ("GET", "/day"): Right.LOOK,
     ("GET", "/day/{text}"): Right.LOOK,
     ("GET", "/round"): Right.LOOK,
+    ("GET", "/calendar"): Right.LOOK,
+    ("GET", "/calendar/{secret}.ics"): Right.NONE,
+    ("POST", "/calendar/new"): Right.ACT,
+    ("POST", "/calendar/end"): Right.ACT,
     ("GET", "/tell"): Right.LOOK,
     ("GET", "/asked/{number}"): Right.LOOK,
     ("POST", "/tell/{name}"): Right.ACT,
@@ -43,7 +47,7 @@ NEEDED = {
     ("GET", "/leave"): Right.LOOK,
     ("POST", "/leave"): Right.LOOK,
 }
-SAMPLE = {"ident": "sage", "text": "2012-07-20", "number": "1", "name": "took"}
+SAMPLE = {"ident": "sage", "text": "2012-07-20", "number": "1", "name": "took", "secret": "A" * 43}
 # Every field of every form.
 FIELDS = {"subject": "sage", "amount": "2", "day": "", "password": "a guess at it", "code": "AAAAA-AAAAA"}
 
