@@ -18,7 +18,7 @@ missing litres within 2 %, those of one emitter within 7 %. That air leaves free
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Generator, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
@@ -26,24 +26,22 @@ import numpy as np
 from numpy.typing import NDArray
 
 from scheduler.hydraulics.constants import SI
+from scheduler.hydraulics.draining import drained_l, emptied_l
 from scheduler.hydraulics.network import Network
-from scheduler.hydraulics.solve import LPH_PER_M3S, Hydraulics
+from scheduler.hydraulics.newton import Asked, Hydraulics
+from scheduler.hydraulics.solve import LPH_PER_M3S
 
 Array = NDArray[np.float64]
 IntArray = NDArray[np.intp]
 
 # Stages of equal volume in which the fronts advance (our choice).
 _STAGES = 10
-# An emitter this far above the surface in a draining line still takes its part of the last film (our choice).
-_FILM_HEAD_M = 1e-3
 # A front pipe is never shorter than this share of itself, and a pipe that is still empty carries nothing: its
 # length counts this many times.
 _FRONT_SHARE_MIN = 0.02
 _EMPTY_LENGTH_FACTOR = 1e6
 # A front slower than this (1 mL/min) does not get further.
 _FRONT_FLOW_MIN_M3S = 1e-6 / 60.0
-_BISECTIONS = 60
-_DRAIN_STEPS = 40
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,18 +68,32 @@ def priming(
     Where the water cannot reach (a line above its surface), nothing is filled and nothing drains.
     ValueError for a share outside 0 to 1.
     """
+    return primings(network, [level_m], emptied_share, temperature_c=temperature_c)[0]
+
+
+def primings(
+    network: Network, levels_m: Sequence[float], emptied_share: float, *, temperature_c: float = 20.0
+) -> list[Priming]:
+    """``priming`` at many levels, their stages solved together."""
     if not 0.0 <= emptied_share <= 1.0:
         raise ValueError(f"an emptied share of {emptied_share} is not between 0 and 1")
     volume = network.line_volume_l
-    empty = _emptied(network, emptied_share)
+    empty = emptied_l(network, emptied_share)
     none = np.zeros(len(network.emitter_ids))
-    if level_m <= 0.0 or volume == 0.0 or empty.sum() == 0.0:
-        return Priming(0.0, none, none.copy(), volume, 0.0)
-    fill = _Fill(network, level_m, empty.copy(), temperature_c)
-    fill.run()
+    still = Priming(0.0, none, none.copy(), volume, 0.0)
+    if volume == 0.0 or empty.sum() == 0.0:
+        return [still for _ in levels_m]
+    hydraulics = Hydraulics.of(_with_open_ends(network), temperature_c, SI)
+    fills = {i: _Fill(network, hydraulics, x, empty.copy()) for i, x in enumerate(levels_m) if x > 0.0}
+    _run_together(hydraulics, list(fills.values()))
+    return [_primed(network, empty, fills[i]) if i in fills else still for i in range(len(levels_m))]
+
+
+def _primed(network: Network, empty: Array, fill: _Fill) -> Priming:
     filled = empty - fill.empty
-    drained = _drained(network, filled)
-    return Priming(fill.time_s, fill.missing_l(), drained, volume, float(filled.sum()))
+    return Priming(
+        fill.time_s, fill.missing_l(), drained_l(network, filled), network.line_volume_l, float(filled.sum())
+    )
 
 
 class PrimingCurve:
@@ -97,7 +109,8 @@ class PrimingCurve:
         """Priming at a level; held constant outside the knots."""
         level = min(max(level_m, self._knots[0]), self._knots[-1])
         i = min(max(int(np.searchsorted(self._knots, level)) - 1, 0), len(self._knots) - 2)
-        low, high = self._knot(i), self._knot(i + 1)
+        self._make([i, i + 1])
+        low, high = self._made[i], self._made[i + 1]
         u = (level - self._knots[i]) / (self._knots[i + 1] - self._knots[i])
         return Priming(
             fill_s=(1.0 - u) * low.fill_s + u * high.fill_s,
@@ -107,87 +120,72 @@ class PrimingCurve:
             emptied_l=(1.0 - u) * low.emptied_l + u * high.emptied_l,
         )
 
-    def _knot(self, i: int) -> Priming:
-        if i not in self._made:
-            self._made[i] = priming(self._network, self._knots[i], self._share)
-        return self._made[i]
+    def make_all(self) -> None:
+        """Work out all knots at once, which is quicker than one after the other."""
+        self._make(range(len(self._knots)))
+
+    def _make(self, knots: Sequence[int]) -> None:
+        missing = [i for i in knots if i not in self._made]
+        if missing:
+            made = primings(self._network, [self._knots[i] for i in missing], self._share)
+            self._made.update(zip(missing, made, strict=True))
 
 
-# -- what is empty, and where it drained to
-# -------------------------------------------------------------------
+@dataclass(frozen=True, slots=True)
+class _Question:
+    """A steady state that a fill needs next: lengths that count, what is shut, where to begin if known."""
+
+    level_m: float
+    length_share: Array  # (pipes,)
+    shut: NDArray[np.bool_]
+    first: Array | None
 
 
-def _span(network: Network) -> tuple[Array, Array]:
-    """Lowest and highest elevation of the water in each pipe (m); a level pipe spans its bore."""
-    a = network.node_elevation_m[network.pipe_from]
-    b = network.node_elevation_m[network.pipe_to]
-    return np.minimum(a, b), np.maximum(a, b) + network.pipe_bore_m
+_Answer = tuple[Array, Array]  # flows of emitters, open ends and chords; of pipes (m3/s)
 
 
-def _above(network: Network, volume_l: Array, surface_m: float) -> Array:
-    """Litres of each pipe that stand above a surface."""
-    low, high = _span(network)
-    return np.asarray(volume_l * np.clip((high - surface_m) / (high - low), 0.0, 1.0))
+def _run_together(hydraulics: Hydraulics, fills: Sequence[_Fill]) -> None:
+    """Let all fills advance, each stage of all of them solved at once."""
+    running = [fill.run() for fill in fills]
+    questions = [next(run) for run in running]
+    while running:
+        answers = _answered(hydraulics, questions)
+        asking, questions = [], []
+        for run, answer in zip(running, answers, strict=True):
+            try:
+                questions.append(run.send(answer))
+            except StopIteration:
+                continue
+            asking.append(run)
+        running = asking
 
 
-def _emptied(network: Network, share: float) -> Array:
-    """Litres missing from each pipe when the highest ``share`` of the line water has drained away."""
-    volume = network.pipe_volume_l.copy()
-    volume[: network.feed_pipes] = 0.0
-    low, high = _span(network)
-    a, b = float(low.min()) - 1e-6, float(high.max()) + 1e-6
-    wanted = share * float(volume.sum())
-    for _ in range(_BISECTIONS):
-        middle = 0.5 * (a + b)
-        a, b = (a, middle) if _above(network, volume, middle).sum() < wanted else (middle, b)
-    return _above(network, volume, 0.5 * (a + b))
-
-
-def _drained(network: Network, filled_l: Array) -> Array:
-    """Litres that leave each emitter as the surface sinks from the highest filled place to the lowest.
-
-    Each slice leaves through the emitters below it as ``k h^x`` shares; what lies lower than every emitter
-    leaves through the lowest.
-    """
-    elevation, k, x = network.elevation_m, network.k_m3s, network.exponent
-    drained = np.zeros(len(k))
-    open_k = k > 0.0
-    if not open_k.any() or filled_l.sum() == 0.0:
-        return drained
-    low, high = _span(network)
-    used = filled_l > 0.0
-    edges = np.linspace(float(high[used].max()), float(low[used].min()), _DRAIN_STEPS + 1)
-    # The filled water of a pipe is its highest part.
-    full = np.where(used, network.pipe_volume_l, 1.0)
-    bottom = high - (high - low) * np.where(used, filled_l / full, 0.0)
-    thickness = np.where(used, high - bottom, 1.0)
-    lowest = float(elevation[open_k].min())
-    for upper, lower in pairwise(edges):
-        part = np.clip((np.minimum(upper, high) - np.maximum(lower, bottom)) / thickness, 0.0, 1.0)
-        surface = max(0.5 * (upper + lower), lowest)
-        head = surface - elevation
-        weight = np.where(head >= 0.0, k * np.maximum(head, _FILM_HEAD_M) ** x, 0.0)
-        drained += float((part * filled_l)[used].sum()) * weight / weight.sum()
-    return drained * (float(filled_l.sum()) / float(drained.sum()))
-
-
-# -- the fronts
-# ------------------------------------------------------------------------------------------------
+def _answered(hydraulics: Hydraulics, questions: Sequence[_Question]) -> list[_Answer]:
+    levels, shut = np.array([q.level_m for q in questions]), np.array([q.shut for q in questions])
+    first = np.zeros(shut.shape)
+    cold = [i for i, q in enumerate(questions) if q.first is None]
+    if cold:
+        first[cold] = hydraulics.first_guess(levels[cold])
+    for i, question in enumerate(questions):
+        if question.first is not None:
+            first[i] = question.first
+    first[shut] = 0.0
+    asked = Asked(levels, np.array([q.length_share for q in questions]), shut)
+    state = hydraulics.settle(asked, first)
+    return list(zip(state.flows, state.pipe_flow, strict=True))
 
 
 class _Fill:
     """Fronts running through the lines at one level."""
 
-    def __init__(self, network: Network, level_m: float, empty_l: Array, temperature_c: float) -> None:
+    def __init__(self, network: Network, hydraulics: Hydraulics, level_m: float, empty_l: Array) -> None:
         self.n = len(network.emitter_ids)
         self.volume = network.pipe_volume_l
         self.empty = empty_l
-        self.levels = np.array([level_m])
-        self.network = _with_open_ends(network)
-        self.hydraulics = Hydraulics.of(self.network, temperature_c, SI)
-        steady = self._solve(np.zeros(len(self.hydraulics.shut) - self.n, dtype=bool), None)
-        self.steady_m3s = steady[0][: self.n]
-        self._direct(steady[1])
+        self.level_m = level_m
+        self.network = network
+        self.hydraulics = hydraulics
+        self.steady_m3s = np.zeros(self.n)
         self.wet = np.zeros(len(network.node_elevation_m), dtype=bool)
         self.wet[0] = True
         self.time_s = 0.0
@@ -199,15 +197,19 @@ class _Fill:
         """Litres that each emitter lacks against steady flow over the fill."""
         return np.maximum(self.steady_m3s * 1000.0 * self.time_s - self.given_l, 0.0)
 
-    def run(self) -> None:
-        """Advance until nothing is empty or no front moves."""
+    def run(self) -> Generator[_Question, _Answer, None]:
+        """Advance until nothing is empty or no front moves; asks for each steady state that it needs."""
+        steady, pipe_flow = yield self._all_full()
+        self.steady_m3s = steady[: self.n]
+        self._direct(pipe_flow)
         stage_l = float(self.empty.sum()) / _STAGES
         pending = np.zeros(self.n)  # seconds that newly reached emitters have run in the last stage
         for _ in range(_STAGES * 4 + len(self.empty)):
             fronts = self._fronts()
             if not len(fronts):
                 break
-            flows, pipe_flow = self._stage(fronts, stage_l)
+            self.last, pipe_flow = yield self._stage(fronts, stage_l)
+            flows = self.last[: self.n]
             self.given_l += flows * 1000.0 * pending
             speed = np.maximum(pipe_flow[fronts] * self.direction[fronts], 0.0) * 1000.0
             moving = speed > _FRONT_FLOW_MIN_M3S * 1000.0
@@ -226,7 +228,7 @@ class _Fill:
             self.time_s += step_s
             new = ~before & self.wet
             late = np.where(new, np.maximum(step_s - np.where(np.isfinite(reached), reached, 0.0), 0.0), 0.0)
-            pending = late[self.network.emitter_node[: self.n]]
+            pending = late[self.network.emitter_node]
         total = float(self.steady_m3s.sum()) * 1000.0
         if self.late_l > 0.0 and total > 0.0:
             self.time_s += self.late_l / total
@@ -262,8 +264,14 @@ class _Fill:
                     queue.append(end)
         return np.array([p for p in fronts if self.empty[p] > 0.0], dtype=np.intp)
 
-    def _stage(self, fronts: IntArray, stage_l: float) -> tuple[Array, Array]:
-        """Emitter and pipe flows with the fronts half a stage further on."""
+    def _all_full(self) -> _Question:
+        """The steady state of the full lines, without an open end."""
+        shut = self.hydraulics.shut.copy()
+        shut[self.n : self.n + len(self.network.node_elevation_m) - 1] = True
+        return _Question(self.level_m, np.ones(len(self.volume)), shut, None)
+
+    def _stage(self, fronts: IntArray, stage_l: float) -> _Question:
+        """With the fronts half a stage further on."""
         share = np.ones(len(self.volume))
         dry = ~self.wet[self.up]
         share[dry] = _EMPTY_LENGTH_FACTOR
@@ -274,12 +282,10 @@ class _Fill:
         ends = np.zeros(len(self.wet), dtype=bool)
         ends[self.down[fronts]] = True
         chords = self.hydraulics.top.chords
-        open_rest = np.concatenate([ends[1:], ~dry[chords]])
-        flows, pipe_flow = self._solve(
-            open_rest, share[None, :], self.wet[self.network.emitter_node[: self.n]], self._carried(fronts)
-        )
-        self.last = flows
-        return flows[: self.n], pipe_flow
+        shut = self.hydraulics.shut.copy()
+        shut[self.n :] |= ~np.concatenate([ends[1:], ~dry[chords]])
+        shut[: self.n] |= ~self.wet[self.network.emitter_node]
+        return _Question(self.level_m, share, shut, self._carried(fronts))
 
     def _carried(self, fronts: IntArray) -> Array | None:
         """First flows of a stage: those of the last, what left by its fronts now leaving by these."""
@@ -292,25 +298,6 @@ class _Fill:
         first[ends] = 0.0
         np.add.at(first, self.n - 1 + self.down[fronts], left * weight / weight.sum())
         return first
-
-    def _solve(
-        self,
-        open_rest: NDArray[np.bool_],
-        share: Array | None,
-        open_emitters: Array | None = None,
-        carried: Array | None = None,
-    ) -> tuple[Array, Array]:
-        shut = self.hydraulics.shut.copy()
-        if share is None:
-            shut[self.n : self.n + len(self.network.node_elevation_m) - 1] = True
-        else:
-            shut[self.n :] |= ~open_rest
-            shut[: self.n] |= ~np.asarray(open_emitters, dtype=bool)
-        hydraulics = replace(self.hydraulics, shut=shut)
-        first = hydraulics.first_guess(self.levels) if carried is None else carried[None, :]
-        first[:, shut] = 0.0
-        state = hydraulics.settle(self.levels, first, share)
-        return state.flows[0], state.pipe_flow[0]
 
     def _ahead(self, pipe: int) -> float:
         """Litres still empty in a front's pipe and everything behind it."""

@@ -3,18 +3,26 @@ ones."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
-from scheduler.hydraulics.network import zone_network
-from scheduler.hydraulics.solve import solve
+from scheduler.hydraulics.constants import SI
+from scheduler.hydraulics.network import Network, zone_network
+from scheduler.hydraulics.newton import Asked, Hydraulics
 from scheduler.site.model import Emitter, Line, Point, Site, Zone
 
 # Flow spread, largest less smallest over largest, that drip design allows along a lateral (common practice).
 SPREAD_MAX = 0.10
 EMITTERS_MAX = 512
+# Counts tried in turn, those of a row solved at once, and how many at once thereafter.
+DOUBLED = ([2, 4, 8, 16, 32], [64], [128], [256], [EMITTERS_MAX])
+ASKED_AT_ONCE = 16
+# Water for which emitters' curves hold, degC.
+USUAL_C = 20.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,36 +53,98 @@ def longest_lateral(
     k = float(np.mean([e.coefficient_lph for _, e in places]))
     middle = replace(places[len(places) // 2][1], coefficient_lph=k)
 
-    def keeps(count: int) -> bool:
-        made = _uniform(line, middle, count, spacing, first, slope)
-        flow = solve(zone_network(site, replace(zone, lines=(made,))), level_m).flow_lph
-        most = float(flow.max())
-        return most > 0.0 and (most - float(flow.min())) / most <= spread
+    two = zone_network(site, replace(zone, lines=(_two(line, middle, spacing, first, slope),)))
+    networks: dict[int, Network] = {}
 
-    count = _most(keeps)
+    def spreads(counts: Sequence[int]) -> list[float]:
+        size = 1 << (max(counts) - 1).bit_length()
+        if size not in networks:
+            networks[size] = _carried_on(two, size)
+        return _spreads(networks[size], counts, level_m)
+
+    count = _most(spreads, spread)
     return LateralLimit(line.id, count * spacing, count, count == EMITTERS_MAX)
 
 
-def _most(keeps: Callable[[int], bool]) -> int:
-    """Largest count that keeps, by doubling and halving; 0 when two do not."""
-    if not keeps(2):
-        return 0
-    low = 2
-    while low < EMITTERS_MAX and keeps(2 * low):
-        low *= 2
-    if low >= EMITTERS_MAX:
-        return EMITTERS_MAX
+def _most(spreads: Callable[[Sequence[int]], list[float]], allowed: float) -> int:
+    """The largest count that keeps, by doubling and then by narrowing; 0 when two do not."""
+    low = 0
+    counts: Sequence[int]
+    for counts in DOUBLED:
+        kept = _kept(counts, spreads(counts), allowed)
+        low = kept or low
+        if kept < counts[-1]:
+            break
+    else:
+        return low
     high = 2 * low
     while high - low > 1:
-        middle = (low + high) // 2
-        low, high = (middle, high) if keeps(middle) else (low, middle)
+        step = max(1, (high - low) // ASKED_AT_ONCE)
+        counts = range(low + step, high, step)
+        kept = _kept(counts, spreads(counts), allowed)
+        low, high = kept or low, min(high, (kept or low) + step)
     return low
 
 
-def _uniform(line: Line, emitter: Emitter, count: int, spacing_m: float, drop_m: float, slope: float) -> Line:
-    """``count`` equal emitters from one spacing behind the valve on."""
+def _kept(counts: Sequence[int], found: Sequence[float], allowed: float) -> int:
+    """The last of the counts before one that does not keep; 0: not the first."""
+    kept = 0
+    for count, each in zip(counts, found, strict=True):
+        if each > allowed:
+            break
+        kept = count
+    return kept
+
+
+def _spreads(network: Network, counts: Sequence[int], level_m: float) -> list[float]:
+    """Spread of the flows of the first so many emitters, those behind them shut; infinite when nothing flows.
+    All counts are solved at once."""
+    hydraulics = Hydraulics.of(network, USUAL_C, SI)
+    wanted = np.array(counts)
+    shut = np.arange(len(network.emitter_ids)) >= wanted[:, None]
+    levels = np.full(len(wanted), max(level_m, 0.0))
+    first = np.where(shut, 0.0, hydraulics.first_guess(levels))
+    flows = hydraulics.settle(Asked(levels, None, shut | hydraulics.shut), first).flows
+    found = []
+    for row, count in zip(flows, counts, strict=True):
+        most = float(row[:count].max())
+        found.append((most - float(row[:count].min())) / most if most > 0.0 else np.inf)
+    return found
+
+
+def _two(line: Line, emitter: Emitter, spacing_m: float, drop_m: float, slope: float) -> Line:
+    """Two equal emitters, one spacing and two behind the valve."""
     points = tuple(
         Point((i + 1) * spacing_m, drop_m + i * spacing_m * slope, (replace(emitter, id=f"e{i}"),))
-        for i in range(count)
+        for i in range(2)
     )
-    return replace(line, start=None, points=points, length_m=count * spacing_m)
+    return replace(line, start=None, points=points, length_m=2 * spacing_m)
+
+
+def _carried_on(two: Network, count: int) -> Network:
+    """The network of two emitters in a row with its last piece of line laid on to ``count`` emitters."""
+    more = count - 2
+    node, step_m = len(two.node_elevation_m) - 1, float(np.diff(two.node_elevation_m[-2:])[0])
+    on = np.arange(1, more + 1)
+
+    def repeated(values: NDArray[Any]) -> NDArray[Any]:
+        return np.concatenate([values, np.full(more, values[-1])])
+
+    return replace(
+        two,
+        emitter_ids=(*two.emitter_ids, *(f"e{i}" for i in range(2, count))),
+        emitter_plant=two.emitter_plant + two.emitter_plant[-1:] * more,
+        k_m3s=repeated(two.k_m3s),
+        exponent=repeated(two.exponent),
+        activation_head_m=repeated(two.activation_head_m),
+        emitter_node=np.concatenate([two.emitter_node, node + on]),
+        node_elevation_m=np.concatenate([two.node_elevation_m, two.node_elevation_m[-1] + on * step_m]),
+        pipe_from=np.concatenate([two.pipe_from, node + on - 1]),
+        pipe_to=np.concatenate([two.pipe_to, node + on]),
+        pipe_length_m=repeated(two.pipe_length_m),
+        pipe_bore_m=repeated(two.pipe_bore_m),
+        pipe_roughness_m=repeated(two.pipe_roughness_m),
+        pipe_loss_k=repeated(two.pipe_loss_k),
+        pipe_line=two.pipe_line + two.pipe_line[-1:] * more,
+        cache={},
+    )

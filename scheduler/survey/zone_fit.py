@@ -18,7 +18,8 @@ from numpy.typing import NDArray
 
 from scheduler.hydraulics.constants import SI
 from scheduler.hydraulics.network import Network
-from scheduler.hydraulics.solve import LPH_PER_M3S, Hydraulics
+from scheduler.hydraulics.newton import Hydraulics
+from scheduler.hydraulics.solve import LPH_PER_M3S
 
 Array = NDArray[np.float64]
 IntArray = NDArray[np.intp]
