@@ -10,6 +10,7 @@ from fastapi import APIRouter, Form, Path, Request
 from fastapi.responses import RedirectResponse, Response
 from starlette.exceptions import HTTPException
 
+from scheduler.control.care import TASKS
 from scheduler.control.effects import Booking, Intent
 from scheduler.control.supervision import STOP_CONFIRMED
 from scheduler.planning.choices import RANK_LEAST, RANK_MOST
@@ -86,6 +87,8 @@ def tell_values(facts: Facts) -> dict[str, Any]:
         "ranks": ", ".join(f"{site.plant(p).name} {rank}" for p, rank in ranks if _is_plant(site, p)),
         "released": facts.choices.reserve_released,
         "reserve": show_volume(site.reserve.volume_l, site.units),
+        "drained": facts.status is not None and facts.status.winter is not None,
+        "care_tasks": TASKS,
         "rank_least": RANK_LEAST,
         "rank_most": RANK_MOST,
     }
@@ -103,6 +106,7 @@ def told(
     subject: Short = "",
     amount: Short = "",
     day: Short = "",
+    until: Short = "",
     back: Short = "",
 ) -> Response:
     """Keep the request, wait for what becomes of it, and show that."""
@@ -110,7 +114,7 @@ def told(
         raise HTTPException(404)
     parts, visitor = parts_of(request), visitor_of(request)
     garden = parts.garden
-    wanted: Wanted = ASKS[name](garden.site, Filled(subject, amount, day, back != ""), garden.now())
+    wanted: Wanted = ASKS[name](garden.site, Filled(subject, amount, day, until, back != ""), garden.now())
     asked = ask(
         garden.site,
         wanted.kind,
@@ -237,6 +241,10 @@ KIND_WORDS = {
     "rank": "Another rank",
     "ration": "How a short store is spent",
     "reserve": "The reserve",
+    "winter": "The winter",
+    "away": "Away",
+    "care": "Care done",
+    "quiet": "A message put off",
     "open_for": "Open a valve for a test",
     "shut": "Shut a valve after a test",
 }

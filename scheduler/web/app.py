@@ -18,7 +18,7 @@ from starlette.middleware.gzip import GZipMiddleware
 
 from scheduler import __version__
 from scheduler.site.errors import FallingheadError, UsageError
-from scheduler.web import acting, calendar_page, day_page, door, pages, plant_page, round_page
+from scheduler.web import acting, calendar_page, day_page, door, pages, plant_page, round_page, year_page
 from scheduler.web.facts import Garden
 from scheduler.web.guard import App, Guard
 from scheduler.web.keys import Keys
@@ -107,6 +107,7 @@ def inner_app(
     app.include_router(door.router)
     app.include_router(plant_page.router)
     app.include_router(day_page.router)
+    app.include_router(year_page.router)
     app.include_router(round_page.router)
     app.include_router(calendar_page.router)
     app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")

@@ -10,7 +10,10 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 
+from scheduler.control.alarms import RULES
+from scheduler.control.care import BY_ID
 from scheduler.control.events import RequestKind
+from scheduler.control.spans import Span
 from scheduler.planning.choices import WAYS
 from scheduler.site.errors import UsageError
 from scheduler.site.model import DisplayUnits, Site
@@ -31,6 +34,7 @@ class Filled:
     subject: str = ""
     amount: str = ""
     day: str = ""
+    until: str = ""
     back: bool = False
 
 
@@ -116,6 +120,35 @@ def _reserve(_site: Site, filled: Filled, _now: datetime) -> Wanted:
     return Wanted("reserve", None if filled.back else "released")
 
 
+def _winter(site: Site, filled: Filled, now: datetime) -> Wanted:
+    if filled.back:
+        return Wanted("winter")
+    first = _date(filled.day) if filled.day else now.astimezone(site.place.timezone).date()
+    return Wanted("winter", str(Span(first, _date(filled.until) if filled.until else None)))
+
+
+def _away(_site: Site, filled: Filled, _now: datetime) -> Wanted:
+    if filled.back:
+        return Wanted("away")
+    if not filled.day or not filled.until:
+        raise UsageError("Say both the first and the last day.")
+    return Wanted("away", str(Span(_date(filled.day), _date(filled.until))))
+
+
+def _care(_site: Site, filled: Filled, _now: datetime) -> Wanted:
+    _one_of(filled.subject, list(BY_ID), "task")
+    return Wanted("care", f"{filled.subject} {_date(filled.day)}" if filled.day else filled.subject)
+
+
+def _quiet(_site: Site, filled: Filled, _now: datetime) -> Wanted:
+    _one_of(filled.subject, [k for k, rule in RULES.items() if not rule.urgent], "message that may wait")
+    if filled.back:
+        return Wanted("quiet", filled.subject)
+    if not filled.day:
+        raise UsageError("Say before which day it is not to be sent.")
+    return Wanted("quiet", f"{filled.subject} {_date(filled.day)}")
+
+
 ASKS: Mapping[str, Reader] = {
     "again": _again,
     "water": _water,
@@ -128,6 +161,10 @@ ASKS: Mapping[str, Reader] = {
     "rank": _rank,
     "ration": _ration,
     "reserve": _reserve,
+    "winter": _winter,
+    "away": _away,
+    "care": _care,
+    "quiet": _quiet,
 }
 
 

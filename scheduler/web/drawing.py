@@ -89,6 +89,11 @@ class Levels:
     high_m: float | None
     after_m: float | None
     reserve_m: float
+    drained: bool = False  # told so; a level that is known nevertheless is drawn as it is
+
+    @property
+    def told_empty(self) -> bool:
+        return self.drained and self.now_m is None
 
     def at(self) -> tuple[tuple[str, float], ...]:
         """What ``long_section`` is asked for."""
@@ -145,7 +150,7 @@ def draw(section: LongSection, levels: Levels, units: DisplayUnits, form: Format
         _barrel(drawing, barrel, middle, section, levels, frame, low_m)
     _grades(drawing, section, frame)
     _pipes(drawing, section, frame)
-    _plants(drawing, section, frame, low_m, units)
+    _plants(drawing, section, frame, low_m, units, drained=levels.told_empty)
     _emitters(drawing, section, frame)
     _level_names(drawing, section, levels, frame, units)
     return drawing
@@ -220,6 +225,9 @@ def _barrel(
     stand = [(middle - half, frame.y(low_m)), (middle - half, frame.y(barrel.base_m))]
     other = [(middle + half, frame.y(low_m)), (middle + half, frame.y(barrel.base_m))]
     drawing.paths += [Path("stand", _d(stand)), Path("stand", _d(other))]
+    if levels.told_empty:
+        drawing.paths += [Path("barrel", wall(barrel.outline)), Path("wall", wall(barrel.outline))]
+        return
     if levels.now_m is None:
         drawing.paths.append(Path("barrel unknown", wall(barrel.outline)))
         if half >= ROOM_TO_ASK:
@@ -294,13 +302,21 @@ def mark(look: Reach, x: float, y: float, r: float) -> list[Path]:
     return [Path("mark full" if look == "reached" else "mark empty", ring)]
 
 
-def _plants(drawing: Drawing, section: LongSection, frame: _Frame, low_m: float, units: DisplayUnits) -> None:
+def _plants(
+    drawing: Drawing,
+    section: LongSection,
+    frame: _Frame,
+    low_m: float,
+    units: DisplayUnits,
+    *,
+    drained: bool = False,
+) -> None:
     """At each plant a clear hose with its water, and a column of the bands below."""
     form = drawing.format
     floor = frame.y(low_m)
     bands = floor + KNEE
     names = [_short(p.name) for p in section.plants]
-    flows = [gets_words(p, units) for p in section.plants]
+    flows = ["nothing" if drained else gets_words(p, units) for p in section.plants]
     plain = all(reach(p.flows_lph) in ("reached", "unknown") for p in section.plants)
     letter = form.letter if plain else BOLD * form.letter
     flow_room = letter * max((len(t) for t in flows), default=0) + 10.0

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
 
 from scheduler.control.choosing import choices_of
-from scheduler.control.effects import Booking, Intent, RootZoneRecord
+from scheduler.control.effects import Booking, Intent, RecordChoice, RootZoneRecord
 from scheduler.planning.ahead import Ahead
 from scheduler.planning.choices import Choices
 from scheduler.planning.garden import GardenModel, garden_model
@@ -74,6 +74,7 @@ class Facts:
     last: LastRun | None = None
     under_way: tuple[Intent, ...] = ()
     choices: Choices = field(default_factory=Choices)  # what people chose, until they take it back
+    told: tuple[RecordChoice, ...] = ()  # the same and what they told of the year, as it was kept
     roots: Mapping[str, RootZoneRecord] | None = None
     last_level_at: datetime | None = None  # when a level was last known, however long ago
 
@@ -172,6 +173,7 @@ class Garden:
         today = now.astimezone(made.site.place.timezone).date()
         bookings = store.bookings_since(today - timedelta(days=LAST_RUN_DAYS))
         coming = _coming(plan, bookings, now)
+        told = store.choices_now()
         return Facts(
             site=made.site,
             now=now,
@@ -184,7 +186,8 @@ class Garden:
             why_next=_why(made.site, store, plan, coming[0].zone) if plan and coming else None,
             last=_last_run(store, bookings),
             under_way=store.open_intents(),
-            choices=choices_of(store.choices_now()),
+            choices=choices_of(told),
+            told=told,
             roots=_newest_roots(store, today),
             last_level_at=_last_level_at(store),
         )

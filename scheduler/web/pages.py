@@ -23,6 +23,16 @@ from scheduler.web.rights import Right, needs, parts_of
 from scheduler.web.standing import Standing, day_word, standings, stands_still
 
 router = APIRouter()
+# Where what stands can be answered.
+LINKS = {
+    "drained": ("/tell#winter", "It is back"),
+    "winter_over": ("/tell#winter", "It is back"),
+    "winter_valve": ("/tell#care", "Tell it as done"),
+    "frost": ("/tell#winter", "Tell that it is drained"),
+    "back_from_winter": ("/care", "Tell them as done"),
+    "care_due": ("/care", "Tell it as done"),
+    "away": ("/away", "What a helper does"),
+}
 ZoneName = Annotated[str | None, Query(max_length=60)]
 
 
@@ -49,6 +59,8 @@ def now(request: Request, zone: ZoneName = None) -> Response:
         section_words=section_words(section, levels),
         drawings=[draw(section, levels, site.units, form) for form in (NARROW, WIDE)],
         known=levels.now_m is not None,
+        drained=levels.drained,
+        links=LINKS,
         after=len(levels.at()) > 1,
         looks={reach(e.flows_lph) for e in section.emitters},
         water=showing.water(facts),
@@ -87,6 +99,7 @@ def levels_of(facts: Facts) -> Levels:
         high_m=kept(status.level_high_m) if status is not None else None,
         after_m=kept(facts.after_m),
         reserve_m=model.reserve_level_m,
+        drained=status is not None and status.winter is not None,
     )
 
 
@@ -95,6 +108,8 @@ def section_words(section: LongSection, levels: Levels) -> str:
     drawn = f"Heights are drawn {stretch(section, WIDE):.0f} times larger than lengths."
     if stretch(section, WIDE) < 1.5:
         drawn = "Heights and lengths are drawn alike."
+    if levels.told_empty:
+        return f"Drained, as told: the barrels are empty and no water reaches anybody. {drawn}"
     if levels.now_m is None:
         return f"The level is not known, so neither is whom the water reaches. {drawn}"
     looks = {p.name: reach(p.flows_lph) for p in section.plants}
@@ -149,6 +164,8 @@ def _under_way(facts: Facts, intent: Intent) -> str:
 
 
 def _none_next(facts: Facts, standing: tuple[Standing, ...]) -> str:
+    if facts.status is not None and facts.status.winter is not None:
+        return "Nothing until the garden is brought back."
     if facts.plan is None:
         return "No plan yet."
     if standing[0].state == "stopped":
@@ -189,6 +206,8 @@ def _last(facts: Facts) -> dict[str, Any] | None:
 
 def _level_lost(facts: Facts) -> str:
     """What was last known of the level, as the past that it is."""
+    if facts.status is not None and facts.status.winter is not None:
+        return "The garden is drained, as told; no sensor says how much is left."
     if facts.last_level_at is None:
         return "It was never read."
     at = facts.last_level_at.astimezone(facts.site.place.timezone)

@@ -72,6 +72,8 @@ def reach_words(facts: Facts, plant: str, look: Reach) -> str:
     if stops < TO_THE_OUTLET_M:
         stops = 0.0
     below = f"dry below {level_text(stops, facts.site.units)}" if stops else "reached down to the outlet"
+    if look == "unknown" and facts.status is not None and facts.status.winter is not None:
+        return "no water until the garden is back"
     if look == "unknown":
         return "not known without the level"
     if look == "reached" and stops == 0.0:

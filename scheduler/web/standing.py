@@ -8,7 +8,9 @@ from datetime import datetime, timedelta
 from typing import Literal
 
 from scheduler.control.conditions import FORECAST_STALE
-from scheduler.report.answers import StatusAlertAnswer, StatusAnswer
+from scheduler.control.winter import LEVEL_OF_WATER_M, TOLD_IN_WINTER, winter_of
+from scheduler.report.answers import StatusAlertAnswer, StatusAnswer, StatusWinterAnswer
+from scheduler.report.year import day_words
 from scheduler.site.model import Site
 from scheduler.site.showing import show_length
 from scheduler.web.facts import Facts
@@ -29,7 +31,19 @@ _OWN = {
 # How a reason of the plan points to a command; here there is a link for it.
 _CHOOSE = " To choose another way: fallinghead ration."
 # While one of these stands nothing is opened, whatever is planned.
-_STANDSTILLS = {"valve_not_shut", "stopped", "service_away", "node_silent", "clock_unknown", "store_failed"}
+_STANDSTILLS = {
+    "drained",
+    "valve_not_shut",
+    "stopped",
+    "service_away",
+    "node_silent",
+    "clock_unknown",
+    "store_failed",
+}
+
+
+# Worth knowing beside how it stands, and no part of that.
+_BESIDE = {"care_due", "away"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +59,7 @@ class Standing:
 def standings(facts: Facts) -> tuple[Standing, ...]:
     """All that is worth saying, the weightiest first; never empty."""
     found = tuple(_all(facts))
-    return found or (_well(facts),)
+    return found if any(s.state not in _BESIDE for s in found) else (_well(facts), *found)
 
 
 def stands_still(found: tuple[Standing, ...]) -> bool:
@@ -61,6 +75,9 @@ def _all(facts: Facts) -> Iterator[Standing]:
     alerts = {a.kind: a for a in reversed(status.alerts)}
     if "valve_not_shut" in alerts:
         yield _valve(facts.site, alerts["valve_not_shut"])
+    if status.winter is not None:
+        yield from _drained(facts, status, status.winter)
+        return
     yield from _standstill(facts, status, alerts)
     yield from _unknowns(facts, status, alerts)
     for alert in status.alerts:
@@ -69,13 +86,63 @@ def _all(facts: Facts) -> Iterator[Standing]:
     yield from _short(facts)
     yield from _dry(facts)
     yield from _held(facts, status)
+    yield from _care(facts, status)
+    yield from _away(facts, status)
     if facts.choices.reserve_released:
         yield Standing("reserve_released", "know", "The reserve is released: it is watered from it.", "")
-    if status.waiting_requests:
-        count = status.waiting_requests
-        yield Standing(
-            "waiting", "know", f"{count} request{'s wait' if count > 1 else ' waits'} for an answer."
-        )
+    yield from _waiting(status)
+
+
+def _waiting(status: StatusAnswer) -> Iterator[Standing]:
+    count = status.waiting_requests
+    if count:
+        words = "requests wait" if count > 1 else "request waits"
+        yield Standing("waiting", "know", f"{count} {words} for an answer.")
+
+
+def _drained(facts: Facts, status: StatusAnswer, winter: StatusWinterAnswer) -> Iterator[Standing]:
+    """A garden without water: since when, whether something is left to do, and no more."""
+    since = day_words(winter.drained_on, facts.today)
+    until = f", until about {day_words(winter.back_on, facts.today)}" if winter.back_on else ""
+    wet = status.level_m is not None and status.level_m > LEVEL_OF_WATER_M
+    advice = ""
+    if wet:
+        level = show_length(status.level_m, facts.site.units)
+        advice = f"The sensor says that water stands {level} above the outlet: let it out before it freezes."
+    yield Standing(
+        "drained",
+        "look" if wet else "know",
+        f"Drained for the winter since {since}{until}. Nothing is watered.",
+        advice,
+    )
+    for valve in winter.valves:
+        if not valve.proven:
+            name = facts.site.zone(valve.zone).name
+            yield Standing("winter_valve", "look", f"Valve of {name}: {valve.words}.")
+    for alert in status.alerts:
+        if alert.kind in TOLD_IN_WINTER:
+            yield Standing(alert.kind, "look", own_words(facts.site, alert.text), alert.advice)
+    yield from _waiting(status)
+
+
+def _care(facts: Facts, status: StatusAnswer) -> Iterator[Standing]:
+    """What has to be done now and then; after a winter all of it at once."""
+    back = winter_of(facts.told).back
+    checks = [c for c in status.care_due if back is not None and c.since == back]
+    others = [c for c in status.care_due if c not in checks]
+    if checks and back is not None:
+        words = ", ".join(c.words for c in checks)
+        since = "today" if back == facts.today else f"on {day_words(back, facts.today)}"
+        text = f"Brought back from the winter {since}; still to be told as done: {words}."
+        yield Standing("back_from_winter", "look", text, "Do them, and tell each when it is done.")
+    if others:
+        yield Standing("care_due", "know", f"Care is due: {', '.join(c.words for c in others)}.")
+
+
+def _away(facts: Facts, status: StatusAnswer) -> Iterator[Standing]:
+    if status.away is not None:
+        first, last = (day_words(d, facts.today) for d in (status.away.first, status.away.last))
+        yield Standing("away", "know", f"Nobody at home from {first} to {last}.")
 
 
 def _no_store(facts: Facts) -> Standing:
@@ -215,7 +282,7 @@ def _well(facts: Facts) -> Standing:
     if facts.plan is None:
         return Standing("first_day", "well", "All is in order; the first plan is still to come.")
     if facts.coming:
-        count = len(facts.coming)
+        count = len({run.zone for run in facts.coming})
         zones = "1 zone is" if count == 1 else f"{count} zones are"
         return Standing("well", "well", f"All is well: {zones} watered next, {_when(facts)}.")
     coming = min(status.coming, key=lambda run: run.day, default=None)

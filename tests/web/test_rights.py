@@ -36,6 +36,8 @@ NEEDED = {
     ("GET", "/calendar/{secret}.ics"): Right.NONE,
     ("POST", "/calendar/new"): Right.ACT,
     ("POST", "/calendar/end"): Right.ACT,
+    ("GET", "/away"): Right.LOOK,
+    ("GET", "/care"): Right.LOOK,
     ("GET", "/tell"): Right.LOOK,
     ("GET", "/asked/{number}"): Right.LOOK,
     ("POST", "/tell/{name}"): Right.ACT,
