@@ -25,6 +25,9 @@ from scheduler.cli import (
     telling,
 )
 
+# The matrices here are small: threads of the linear algebra library only wait for one another, many times
+# longer on a busy machine. It reads this when numpy is first imported.
+ONE_THREAD = ("OPENBLAS_NUM_THREADS", "1")
 # Columns to which help may grow on a wide terminal.
 HELP_COLUMNS = 100
 
@@ -79,6 +82,7 @@ def top(
 
 def main() -> None:
     """Run the command line; our own errors end in one message and their exit code."""
+    os.environ.setdefault(*ONE_THREAD)
     from scheduler.site.errors import FallingheadError
 
     try:

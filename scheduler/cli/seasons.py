@@ -24,6 +24,9 @@ def rehearse(
     first: str = typer.Option("2012-07-01", "--from", help="First day.", metavar="DATE"),
     last: str = typer.Option("2012-09-15", "--to", help="Last day.", metavar="DATE"),
     seed: int = typer.Option(1, "--seed", help="Draws what is hidden from the controller.", metavar="NUMBER"),
+    way: str = typer.Option(
+        "ranked", "--way", help="How a short store is spent: ranked, first-rank or alike.", metavar="WAY"
+    ),
     picture: Path = typer.Option(
         None, "--picture", help="Draw the season into this PNG or SVG file.", metavar="FILE"
     ),
@@ -34,6 +37,7 @@ def rehearse(
 ) -> None:
     """Run a season in virtual time: the real controller in a garden that differs from what it is told."""
     from scheduler.pictures.season import draw_season
+    from scheduler.planning.choices import known_way
     from scheduler.rehearsal.season import rehearse as run_season
     from scheduler.rehearsal.season_json import season_json, season_picture
     from scheduler.report.answers import RehearseAnswer
@@ -44,9 +48,9 @@ def rehearse(
         _check_picture(picture)
     days = read_weather(weather, garden.place)
     start, end = read_date(first, "--from"), read_date(last, "--to")
-    count = (end - start).days + 1
+    count, chosen = (end - start).days + 1, known_way(way)
     with progress(f"Rehearsing {count} days of {garden.name}", count) as on_day:
-        season = run_season(garden, days, start, end, seed, on_day=on_day)
+        season = run_season(garden, days, start, end, seed, way=chosen, on_day=on_day)
     if picture is not None:
         title = f"{garden.name}, {start:%d %B} to {end:%d %B %Y}"
         draw_season(season_picture(season, title), picture)

@@ -18,7 +18,7 @@ from scheduler.agronomy.weather import DayWeather
 from scheduler.control.effects import Alert, Intent, RecordDay, RecordLearning
 from scheduler.planning.choices import DEFAULT_WAY, Way
 from scheduler.planning.garden import GardenModel
-from scheduler.planning.plan import Reason
+from scheduler.planning.plan import PlannedRun
 from scheduler.planning.windows import local_midnight
 from scheduler.planning.words import WHOLE_SHARE
 from scheduler.rehearsal import checks
@@ -70,6 +70,7 @@ class ZoneSeason:
     delivery_error: float | None
     delivery_error_worst: float | None
     runs: int
+    withheld_from: date | None = None  # first day on which rationing withheld water; not counted from then on
 
 
 @dataclass(frozen=True, slots=True)
@@ -183,7 +184,7 @@ class _Rehearsal:
         self.days: list[SeasonDay] = []
         self.floor_reached: datetime | None = None
         self.timer_dry_days = 0
-        self.withheld: set[str] = set()  # zones from which rationing ever withheld water
+        self.withheld: dict[str, date] = {}  # zones by the first day on which rationing withheld water
 
     def run(self, on_day: Callable[[], None]) -> Season:
         garden = self.shell.garden
@@ -205,7 +206,7 @@ class _Rehearsal:
         assert et0 is not None  # checked before the season began
         planned = self._planned_on(weather.day)
         lowest = min(level_at_start, garden.level_m)
-        self.withheld |= self._withheld_on(weather.day)
+        self.withheld = dict.fromkeys(self._withheld_on(weather.day), weather.day) | self.withheld
         counted = tuple(
             z.id
             for z in self.site.zones
@@ -251,7 +252,7 @@ class _Rehearsal:
         error of watering, and what follows from it (a drier soil) is none either."""
         plans = [p for p in self.shell.log.plans if p.day == day]
         skipped = {s.zone for p in plans for s in p.skipped if any(r.code == "rationed" for r in s.reasons)}
-        return skipped | {r.zone for p in plans for r in p.runs if any(_cut(x) for x in r.reasons)}
+        return skipped | {r.zone for p in plans for r in p.runs if _cut(r)}
 
     def _planned_on(self, day: date) -> dict[str, float]:
         """What that day's orders promised, by plant. A refused order promised once, however often tried."""
@@ -278,7 +279,8 @@ class _Rehearsal:
         planned, given = sum(a.planned_l for a in mine), sum(a.given_l for a in mine)
         runs = sum(1 for r in self.shell.garden.runs if r.zone == zone_id)
         error = share_error(given, planned)
-        return ZoneSeason(zone_id, planned, given, error, self.zone_worst[zone_id], runs)
+        worst, withheld = self.zone_worst[zone_id], self.withheld.get(zone_id)
+        return ZoneSeason(zone_id, planned, given, error, worst, runs, withheld)
 
     def _broken(self) -> Iterable[str]:
         log, garden, node = self.shell.log, self.shell.garden, self.shell.node
@@ -320,9 +322,11 @@ class _Rehearsal:
         )
 
 
-def _cut(reason: Reason) -> bool:
-    share = dict(reason.figures).get("share", 1.0)
-    return reason.code == "rationed" and isinstance(share, float) and share < WHOLE_SHARE
+def _cut(run: PlannedRun) -> bool:
+    """Whether a rationed run gives its plants less in all than they want."""
+    if not any(r.code == "rationed" for r in run.reasons):
+        return False
+    return sum(x.given_l for x in run.shares) < WHOLE_SHARE * sum(x.wanted_l for x in run.shares)
 
 
 def spread(values: Iterable[float | None]) -> tuple[float | None, float | None]:

@@ -40,6 +40,7 @@ def season_json(season: Season) -> dict[str, Any]:
                 "delivery_error": _share(z.delivery_error),
                 "delivery_error_any_day": _share(z.delivery_error_worst),
                 "runs": z.runs,
+                "withheld_from": z.withheld_from.isoformat() if z.withheld_from else None,
             }
             for z in season.zones
         ],

@@ -97,6 +97,12 @@ def season_words(site: Site, answer: RehearseAnswer) -> list[str]:
         f"{_error(answer.worst_delivery_error)} against the plans. "
         f"The fixed timer's worst plant: {_error(answer.fixed_timer_worst_error)}."
     ]
+    lines += [
+        f"Water was short, and {site.zone(cut.id).name} got less than it wanted from "
+        f"{cut.withheld_from:%d %B} on: its days from then on do not count above."
+        for cut in answer.zones
+        if cut.withheld_from is not None
+    ]
     floor_reached = (answer.model_extra or {}).get("floor_reached")
     if floor_reached:
         at = datetime.fromisoformat(floor_reached).astimezone(site.place.timezone)

@@ -5,7 +5,7 @@ commissioning leaves (``Hidden``): 1.5 % of each emitter's k and 0.015 of its x,
 clogging by the end, 4 mm of noise and 5 mm of offset in the level, priming, a leak of 0.3 L/h, and forecasts
 with errors. The targets are the project's own. Run as a script for every figure of every seed:
 
-    python tests/rehearsal/test_season_claims.py
+    python tests/rehearsal/test_season_claims.py [alike]
 """
 
 from __future__ import annotations
@@ -17,6 +17,7 @@ from functools import cache
 import pytest
 
 from scheduler.agronomy.weather import DayWeather
+from scheduler.planning.choices import DEFAULT_WAY, WAYS, Way, known_way
 from scheduler.rehearsal.season import Season, rehearse, spread
 from scheduler.site.examples import EXAMPLES, example_site
 
@@ -38,16 +39,22 @@ def seattle_2012() -> tuple[DayWeather, ...]:
     )
 
 
-def season_of(name: str, seed: int) -> Season:
-    # The claims are about watering in full; by rank, lesser plants would be refused water on purpose.
-    return rehearse(example_site(name), seattle_2012(), FIRST, LAST, seed, way="alike")
+def season_of(name: str, seed: int, way: Way = DEFAULT_WAY) -> Season:
+    return rehearse(example_site(name), seattle_2012(), FIRST, LAST, seed, way=way)
 
 
-@pytest.fixture(scope="module", params=[(name, seed) for name in EXAMPLES for seed in SEEDS], ids=str)
+# As shipped, the last days before the floor are rationed and do not count. Watered alike, nothing is kept
+# back, so that every day down to the floor counts: the harder claim, made with half of the seeds.
+CASES: list[tuple[str, int, Way]] = [
+    (name, seed, "alike" if seed % 2 else DEFAULT_WAY) for name in EXAMPLES for seed in SEEDS
+]
+
+
+@pytest.fixture(scope="module", params=CASES, ids=str)
 def season(request: pytest.FixtureRequest) -> Season:
-    name, seed = request.param
-    print(f"{name}, seed {seed}")
-    return season_of(name, seed)
+    name, seed, way = request.param
+    print(f"{name}, seed {seed}, {way}")
+    return season_of(name, seed, way)
 
 
 @pytest.mark.slow
@@ -100,12 +107,12 @@ def _line(name: str, value: float | None, target: float) -> str:
     return f"  {name:<38}{_percent(value)} %   target {100.0 * target:.0f} %   {state}"
 
 
-def figures(name: str, seed: int) -> None:
+def figures(name: str, seed: int, way: Way) -> None:
     """Print one season's figures beside the targets."""
     began = datetime.now().astimezone()
-    season = season_of(name, seed)
+    season = season_of(name, seed, way)
     seconds = (datetime.now().astimezone() - began).total_seconds()
-    print(f"{name}, seed {seed}: {seconds:.0f} s, {season.events} events, {len(season.runs)} runs")
+    print(f"{name}, seed {seed}, {way}: {seconds:.0f} s, {season.events} events, {len(season.runs)} runs")
     pairs = (
         ("need, whole season", [p.need_error for p in season.plants], NEED_TARGET),
         ("need, worst day from the 8th on", [p.need_error_worst for p in season.plants], NEED_TARGET),
@@ -128,6 +135,7 @@ def figures(name: str, seed: int) -> None:
 
 
 if __name__ == "__main__":
-    for garden_name in sys.argv[1:] or EXAMPLES:
+    chosen = known_way(next((a for a in sys.argv[1:] if a in WAYS), DEFAULT_WAY))
+    for garden_name in [a for a in sys.argv[1:] if a not in WAYS] or EXAMPLES:
         for one in SEEDS:
-            figures(garden_name, one)
+            figures(garden_name, one, chosen)
