@@ -98,6 +98,8 @@ def judge(
     """One look at one condition. ``hidden``: a rule that explains this one is raised already."""
     rule = RULES[memory.kind]
     if condition.active is None:
+        if memory.on_since_mono_s is None and memory.off_since_mono_s is None:
+            return Verdict(memory)
         return Verdict(replace(memory, on_since_mono_s=None, off_since_mono_s=None))
     if condition.active:
         return _while_on(memory, rule, condition, wall, monotonic_s, local_day, hidden)
@@ -114,10 +116,11 @@ def _while_on(
     hidden: bool,
 ) -> Verdict:
     since = memory.on_since_mono_s if memory.on_since_mono_s is not None else monotonic_s
-    memory = replace(memory, on_since_mono_s=since, off_since_mono_s=None)
+    if memory.on_since_mono_s is None or memory.off_since_mono_s is not None:
+        memory = replace(memory, on_since_mono_s=since, off_since_mono_s=None)
     if hidden or monotonic_s - since < rule.on_delay_s:
         return Verdict(memory)
-    raised = replace(memory, raised_at=memory.raised_at or wall)
+    raised = memory if memory.raised_at is not None else replace(memory, raised_at=wall)
     told_ago_s = (wall - memory.told_at).total_seconds() if memory.told_at else rule.realarm_s
     # Nobody is told the same thing twice in a day; an urgent thing that was over and is back is a new thing.
     back = rule.urgent and memory.raised_at is None and told_ago_s >= URGENT_AGAIN_S
@@ -133,7 +136,8 @@ def _while_on(
 
 def _while_off(memory: AlarmMemory, rule: AlarmRule, monotonic_s: float) -> Verdict:
     since = memory.off_since_mono_s if memory.off_since_mono_s is not None else monotonic_s
-    memory = replace(memory, on_since_mono_s=None, off_since_mono_s=since)
+    if memory.off_since_mono_s is None or memory.on_since_mono_s is not None:
+        memory = replace(memory, on_since_mono_s=None, off_since_mono_s=since)
     if memory.raised_at is None or monotonic_s - since < rule.off_delay_s:
         return Verdict(memory)
     return Verdict(replace(memory, raised_at=None), cleared=True)

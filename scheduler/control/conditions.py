@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from datetime import timedelta
 
 from scheduler.agronomy.past_week import STORED_YEARS
@@ -57,7 +57,7 @@ def watch(turn: Turn) -> None:
             wall=turn.now.wall,
             monotonic_s=turn.now.monotonic_s,
             local_day=turn.local_day,
-            hidden=any(m.raised_at is not None for m in memories.values() if m.kind in RULES[kind].hidden_by),
+            hidden=bool(condition.active) and _hidden(kind, memories.values()),
         )
         memories[key] = verdict.memory
         if verdict.alert is not None:
@@ -74,6 +74,12 @@ def _kept_in_winter(state: State) -> frozenset[AlertKind] | None:
         return None
     dry = rests_dry(state.choices, state.belief.level_m)
     return TOLD_IN_WINTER if dry else TOLD_IN_WINTER | {"valve_not_shut"}
+
+
+def _hidden(kind: AlertKind, memories: Iterable[AlarmMemory]) -> bool:
+    """Whether an alarm is raised that explains this one."""
+    by = RULES[kind].hidden_by
+    return bool(by) and any(m.raised_at is not None for m in memories if m.kind in by)
 
 
 def conditions(turn: Turn) -> Iterator[Named]:

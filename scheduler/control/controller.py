@@ -7,7 +7,7 @@ a run, a proof, an alarm. The same state, event and time always give the same re
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 
 from scheduler.agronomy.need import RootZone, full_root_zone
 from scheduler.agronomy.weather import Outlook
@@ -27,6 +27,8 @@ __all__ = ["Saved", "State", "begin", "step"]
 # Longest sleep between two looks at the clocks; the node's heartbeats mostly come sooner.
 WAKE_MAX_S = 600.0
 WAKE_BUSY_S = 5.0
+# A run that something holds up (a stop, a silent node) is looked at so often; what frees it is an event.
+WAKE_HELD_UP_S = 60.0
 # After a failed fetch the weather is asked for again this much later.
 REFETCH_S = 3600.0
 # Past days whose rain and temperature a new garden starts its balance from.
@@ -244,13 +246,21 @@ def _fetch(turn: Turn) -> None:
         turn.emit(FetchWeather())
 
 
+def _until(turn: Turn, start: datetime) -> float:
+    """Seconds to a run's start. A run that is held up waits for an event, or for the rest after the last."""
+    wait_s = (start - turn.now.wall).total_seconds()
+    if wait_s > 0.0:
+        return max(1.0, wait_s)
+    return max(1.0, schedule.gap_left_s(turn)) if not schedule.gap_over(turn) else WAKE_HELD_UP_S
+
+
 def _wake(turn: Turn) -> None:
     state, now = turn.state, turn.now
     busy = bool(state.intents) or state.phase == "unproven" or bool(state.waiting)
     in_s = WAKE_BUSY_S if busy else WAKE_MAX_S
     run = schedule.next_run(state)
     if run is not None and not busy:
-        in_s = min(in_s, max(1.0, (run.start - now.wall).total_seconds()))
-    if state.proof is not None:
+        in_s = min(in_s, _until(turn, run.start))
+    if state.proof is not None and now.monotonic_s - state.proof.ended_mono_s < supervision.PROOF_READ_S:
         in_s = min(in_s, supervision.PROOF_ASK_S)
     turn.emit(WakeAt(in_s))

@@ -289,8 +289,12 @@ def start_due_run(turn: Turn) -> None:
 
 def gap_over(turn: Turn) -> bool:
     """Whether the tank has been at rest long enough since the last run (or the last refusal)."""
+    return gap_left_s(turn) <= 0.0
+
+
+def gap_left_s(turn: Turn) -> float:
     last = turn.state.last_end_mono_s
-    return last is None or turn.now.monotonic_s - last >= RUN_GAP_S
+    return 0.0 if last is None else RUN_GAP_S - (turn.now.monotonic_s - last)
 
 
 def working_level_m(turn: Turn) -> float | None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date, datetime
+from functools import cached_property
 from typing import Literal
 
 from scheduler.agronomy.need import RootZone
@@ -202,6 +203,6 @@ class Turn:
     def emit(self, *effects: Effect) -> None:
         self.effects.extend(effects)
 
-    @property
+    @cached_property
     def local_day(self) -> date:
         return self.now.wall.astimezone(self.state.site.place.timezone).date()

@@ -23,6 +23,8 @@ SILENT_HEARTBEATS = FRESH_HEARTBEATS + 1
 REPORT_SLACK_S = 60.0
 # How often to ask and to close while a valve is not proven shut, and while an order is under way.
 INSIST_S = 10.0
+# While its valve is open a node reports by itself; it is asked when it was silent for so long.
+RUNNING_ASK_S = 30.0
 # Readings this far in the future mean that the wall clock went back.
 CLOCK_SLACK = timedelta(seconds=90)
 # Refusals are counted over an hour; three are told (faults.md F17).
@@ -289,7 +291,12 @@ def _ask_often_enough(turn: Turn) -> None:
     state, now_s = turn.state, turn.now.monotonic_s
     if now_s < state.ask_at_mono_s or not state.connected:
         return
-    if state.intents or state.phase == "unproven":
+    unwanted = state.stopped_by is not None or state.leaving or bool(state.confirm_shut)
+    if state.phase == "running" and state.intents and not unwanted:
+        pause_s = RUNNING_ASK_S
+        if now_s - state.silent_since_mono_s < pause_s:
+            return  # it reports by itself
+    elif state.intents or state.phase == "unproven":
         pause_s = INSIST_S
     elif state.proof is not None and now_s - state.proof.ended_mono_s < PROOF_READ_S:
         pause_s = PROOF_ASK_S

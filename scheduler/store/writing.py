@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import datetime
+from typing import Any
 
 import sqlalchemy as sa
-from sqlalchemy.dialects.sqlite import insert
+from sqlalchemy.dialects.sqlite import Insert, insert
 from sqlalchemy.engine import Connection
 
 from scheduler.agronomy.weather import Outlook
@@ -45,22 +46,47 @@ ONCE_MARK = "once:"
 ONCE_KEPT = 500
 
 
+def _newest(table: sa.Table, key: tuple[str, ...], *columns: str) -> Insert:
+    """Write a row, or these columns of the one with the same key."""
+    statement = insert(table)
+    new = {name: statement.excluded[name] for name in columns}
+    return statement.on_conflict_do_update(index_elements=list(key), set_=new)
+
+
+# What is written every few minutes. A statement made once is compiled once: making it costs more than its rows.
+_READING = sa.insert(t.readings)
+_NODE = _newest(
+    t.nodes,
+    ("site", "node"),
+    "heard_at",
+    "session",
+    "valves",
+    "supply_mv",
+    "refused_total",
+    "reset_cause",
+)
+_MARK = _newest(t.marks, ("site", "name"), "value")
+
+
 def write_records(connection: Connection, site: str, records: Sequence[Record]) -> tuple[str, ...]:
     """Write all records in their order. Returns the order ids that were booked now for the first time."""
     newly_booked: list[str] = []
+    readings: list[dict[str, Any]] = []
     for record in records:
-        if isinstance(record, RecordBooking):
+        if isinstance(record, RecordReading):
+            readings.append(_reading(site, record))
+        elif isinstance(record, RecordBooking):
             if _booking(connection, site, record.booking):
                 newly_booked.append(record.booking.order_id)
         else:
             _write(connection, site, record)
+    if readings:  # nothing refers to a reading, so that its place among the others does not matter
+        connection.execute(_READING, readings)
     return tuple(newly_booked)
 
 
 def _write(connection: Connection, site: str, record: Record) -> None:
     match record:
-        case RecordReading():
-            _reading(connection, site, record)
         case RecordIntent(intent):
             _intent(connection, site, intent)
         case RecordPlan(plan):
@@ -96,22 +122,20 @@ def _write(connection: Connection, site: str, record: Record) -> None:
             raise TypeError(f"not a record: {record!r}")
 
 
-def _reading(connection: Connection, site: str, record: RecordReading) -> None:
+def _reading(site: str, record: RecordReading) -> dict[str, Any]:
     reading, belief = record.reading, record.belief
-    connection.execute(
-        sa.insert(t.readings).values(
-            site=site,
-            at=reading.at,
-            pings=list(reading.pings),
-            air_c=reading.air_c,
-            quality=belief.quality,
-            believed_at=belief.at,
-            level_m=belief.level_m,
-            low_m=belief.low_m,
-            high_m=belief.high_m,
-            why=list(belief.why),
-        )
-    )
+    return {
+        "site": site,
+        "at": reading.at,
+        "pings": list(reading.pings),
+        "air_c": reading.air_c,
+        "quality": belief.quality,
+        "believed_at": belief.at,
+        "level_m": belief.level_m,
+        "low_m": belief.low_m,
+        "high_m": belief.high_m,
+        "why": list(belief.why),
+    }
 
 
 def _intent(connection: Connection, site: str, intent: Intent) -> None:
@@ -284,6 +308,8 @@ def write_outlook(connection: Connection, site: str, outlook: Outlook) -> None:
 
 def write_node(connection: Connection, site: str, heard: NodeHeard, at: datetime) -> None:
     row = {
+        "site": site,
+        "node": heard.node,
         "heard_at": at,
         "session": heard.session,
         "valves": [[valve.channel, valve.position] for valve in heard.valves],
@@ -291,8 +317,7 @@ def write_node(connection: Connection, site: str, heard: NodeHeard, at: datetime
         "refused_total": heard.refused_total,
         "reset_cause": heard.reset_cause,
     }
-    statement = insert(t.nodes).values(site=site, node=heard.node, **row)
-    connection.execute(statement.on_conflict_do_update(index_elements=["site", "node"], set_=row))
+    connection.execute(_NODE, row)
 
 
 def write_telling(connection: Connection, site: str, telling: Telling) -> None:
@@ -300,7 +325,4 @@ def write_telling(connection: Connection, site: str, telling: Telling) -> None:
 
 
 def write_mark(connection: Connection, site: str, name: str, value: str) -> None:
-    statement = insert(t.marks).values(site=site, name=name, value=value)
-    connection.execute(
-        statement.on_conflict_do_update(index_elements=["site", "name"], set_={"value": value})
-    )
+    connection.execute(_MARK, {"site": site, "name": name, "value": value})

@@ -211,6 +211,12 @@ class SimLink(NodeLink):
         if self._client is not None:
             self._message(self._client, None, cast("Any", Message(topic, payload, retained)))
 
+    on_ask: Callable[[], None] = staticmethod(lambda: None)
+
+    def _ask(self, session: str | None = None) -> None:
+        super()._ask(session)
+        self.on_ask()
+
     @property
     def asking(self) -> bool:
         return self._fresh.asking
@@ -310,6 +316,7 @@ class Daemon:
         self.alerts: list[tuple[int, Alert]] = []
         self.starts_failed: list[str] = []
         self.kill_next_life: str | None = None
+        self._asks_look = False
         self.on_step: list[Callable[[], None]] = []
         self.on_event: list[Callable[[Event], None]] = []
         self.on_start: list[Callable[[], None]] = []
@@ -372,6 +379,8 @@ class Daemon:
             saved=trust.saved,
         )
         self.shell, self.link = shell, link
+        self._asks_look = False
+        link.on_ask = self._asked
         try:
             shell.start()
         except Killed as killed:
@@ -387,7 +396,6 @@ class Daemon:
         self.line.start()
         life = self.lives
         self.clock.after(TEND_MS, lambda: self._tend(life))
-        self.clock.after(ASK_LOOK_MS, lambda: self._ask_look(life))
 
     def _start_failed(self, error: StoreError) -> None:
         self.starts_failed.append(str(error))
@@ -520,12 +528,19 @@ class Daemon:
         fails = self.shell is not None and self.shell.store_fault is not None
         self.clock.after(int(RETRY_S * 1000) + 1 if fails else TEND_MS, lambda: self._tend(life))
 
+    def _asked(self) -> None:
+        """Somebody looks after a while whether it was answered."""
+        if not self._asks_look:
+            self._asks_look, life = True, self.lives
+            self.clock.after(ASK_LOOK_MS, lambda: self._ask_look(life))
+
     def _ask_look(self, life: int) -> None:
         if life != self.lives or self.link is None:
             return
+        self._asks_look = False
         if self.link.asking:
             self._do(self.link.ask_again)
-        self.clock.after(ASK_LOOK_MS, lambda: self._ask_look(life))
+            self._asked()
 
     # --- link and alerts
 
