@@ -53,7 +53,7 @@ def _newest(table: sa.Table, key: tuple[str, ...], *columns: str) -> Insert:
     return statement.on_conflict_do_update(index_elements=list(key), set_=new)
 
 
-# What is written every few minutes. A statement made once is compiled once: making it costs more than its rows.
+# What is written every few minutes: making a statement costs more than writing its rows.
 _READING = sa.insert(t.readings)
 _NODE = _newest(
     t.nodes,
