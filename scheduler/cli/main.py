@@ -16,6 +16,7 @@ from scheduler.cli import (
     commissioning,
     designing,
     looking_back,
+    metrics_command,
     page,
     provisioning,
     rationing,
@@ -67,6 +68,7 @@ provisioning.add_to(app)
 page.add_to(app)
 round_command.add_to(app)
 calendar_command.add_to(app)
+metrics_command.add_to(app)
 
 
 @app.callback(invoke_without_command=True)

@@ -36,10 +36,11 @@ def find_site(given: str | None) -> Site:
         if not Path(given).exists() and (near := get_close_matches(given, EXAMPLES, 1)):
             raise UsageError(f"there is no file {given!r}; did you mean the example {near[0]!r}?")
         return read_site(Path(given))
-    return read_site(_service_site())
+    return read_site(service_site())
 
 
-def _service_site() -> Path:
+def service_site() -> Path:
+    """The site file of the running service. UsageError: none was found."""
     named = os.environ.get(SITE_VARIABLE)
     if named:
         return Path(named)

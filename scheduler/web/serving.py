@@ -22,6 +22,7 @@ from scheduler.site.errors import UsageError
 from scheduler.site.model import Site
 from scheduler.web.app import make_app
 from scheduler.web.facts import Garden
+from scheduler.web.guard import App
 from scheduler.web.keys import CODE_FOR, Keys
 
 PORT = 8417  # not among the ports that IANA has registered for a service (from memory)
@@ -112,6 +113,11 @@ def serve_page(site: Site, address: Address, round_of: Sequence[str] = ()) -> No
         log.info("Only to look at and to stop: whoever reaches it may.")
     elif not keys.has_password:
         log.info("%s", code_words(keys, address))
+    run(app, address)
+
+
+def run(app: App, address: Address) -> None:
+    """Serve an application until SIGTERM or SIGINT, within the limits of connections and of waiting."""
     config = uvicorn.Config(
         app,
         host=address.host,
