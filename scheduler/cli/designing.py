@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import typer
 
@@ -108,10 +108,11 @@ def survey(
             raise UsageError("--pictures draws one garden: leave out --what-if and --against")
         _compare(garden, what_if or [], against, json)
         return
-    level_m = read_level(at, garden_model(garden))
-    answer = survey_answer(garden, level_m, advice=advice)
+    model = garden_model(garden)
+    level_m = read_level(at, model)
+    answer = survey_answer(garden, level_m, advice=advice, model=model)
     if pictures is not None:
-        answer = answer.model_copy(update={"pictures": _draw(garden, pictures, svg)})
+        answer = answer.model_copy(update={"pictures": _draw(model, pictures, svg)})
     if json:
         say_json(answer)
         return
@@ -128,10 +129,11 @@ def survey(
         say(f"Drawn: {', '.join(answer.pictures)}.")
 
 
-def _draw(garden: Site, folder: Path, svg: bool) -> list[str]:
+def _draw(model: GardenModel, folder: Path, svg: bool) -> list[str]:
     from scheduler.report.garden_pictures import draw_garden
 
-    return [str(path) for path in draw_garden(garden, folder, "svg" if svg else "png")]
+    form: Literal["svg", "png"] = "svg" if svg else "png"
+    return [str(path) for path in draw_garden(model.site, folder, form, model=model)]
 
 
 def _compare(garden: Site, changes: list[str], against: str | None, json: bool) -> None:

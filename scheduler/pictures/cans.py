@@ -106,9 +106,9 @@ def draw_cans(cans: CanMap, path: Path, *, units: DisplayUnits = "metric") -> No
         raise ValueError("a map of no cans cannot be drawn")
     lines = list(dict.fromkeys(c.line for c in cans.cans))
     along = along_scale(units)
-    with drawing() as plt:
+    with drawing() as make:
         height_in = _AROUND_IN + _STRIP_IN * len(lines)
-        figure = new_picture(plt, height_in, cans.title, _verdict(cans))
+        figure = new_picture(make, height_in, cans.title, _verdict(cans))
         right = 1.04 * max(along(c.at_m) for c in cans.cans)
         for number, line in enumerate(lines):
             bottom = 0.95 + _STRIP_IN * (len(lines) - 1 - number)

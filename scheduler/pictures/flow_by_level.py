@@ -62,8 +62,8 @@ def draw_flow_by_level(
     between which the zone was measured. ``reserve_m``: level of the water that is held back.
     """
     level, flow = level_scale(units), flow_scale(units)
-    with drawing() as plt:
-        figure = new_picture(plt, _HEIGHT_IN, title, _below(flow_sd_share))
+    with drawing() as make:
+        figure = new_picture(make, _HEIGHT_IN, title, _below(flow_sd_share))
         axes = axes_in(figure, 0.62, 1.85, 0.55, 0.72)
         at = survey.levels_m * level.factor
         top = float(max(survey.plant_flow_lph.max(initial=0.0), 0.1)) * flow.factor
@@ -163,9 +163,19 @@ def _curve(survey: LevelSurvey, group: Sequence[int], names: Mapping[str, str]) 
     stops = [float(survey.plant_stops_m[i]) for i in group]
     return _Curve(
         names=tuple(names.get(survey.plants[i], survey.plants[i]) for i in group),
-        flow_lph=survey.plant_flow_lph[:, list(group)].mean(axis=1),
+        flow_lph=_from_the_outlet(survey, group),
         stops_m=tuple(s for s in stops if np.isfinite(s) and s > 0.0),
     )
+
+
+def _from_the_outlet(survey: LevelSurvey, group: Sequence[int]) -> Array:
+    """The mean flow of a group. A plant that flows as long as water reaches the outlet does not fade to
+    nothing there, it stops: its curve is drawn straight on to the outlet."""
+    flow = survey.plant_flow_lph[:, list(group)].copy()
+    to_outlet = survey.plant_stops_m[list(group)] == 0.0
+    first, second = flow[1, to_outlet], flow[2, to_outlet]
+    flow[0, to_outlet] = np.maximum(2.0 * first - second, 0.0)
+    return np.asarray(flow.mean(axis=1))
 
 
 def _together(curve: _Curve) -> str:

@@ -36,8 +36,8 @@ class GardenDays:
 
 def garden_days_svg(picture: GardenDays) -> str:
     """The drawing as an SVG element, to stand inside a page."""
-    with drawing() as plt:
-        figure = plt.figure(figsize=(9.0, 6.6), layout="constrained")
+    with drawing() as make:
+        figure = make(figsize=(9.0, 6.6), layout="constrained")
         axes = figure.subplots(4, 1, sharex=True, height_ratios=[2.2, 0.8, 1.6, 0.7])
         _held(axes[0], picture)
         _bars(axes[1], [(d.day, d.rain) for d in picture.days], WATER, "none fell")

@@ -23,9 +23,10 @@ from scheduler.pictures.style import (
     drawing,
     kept_inside,
     new_picture,
+    ticks_within,
 )
 from scheduler.site.model import DisplayUnits
-from scheduler.survey.section import LongSection, Places, SectionBarrel, SectionEmitter, SectionPlant
+from scheduler.survey.section import LongSection, Places, SectionEmitter, SectionPlant
 
 # Inches of the picture without the plants' names, and of one of their letters (they stand steeply).
 _HEIGHT_IN = 4.9
@@ -46,9 +47,9 @@ def draw_long_section(section: LongSection, path: Path, *, units: DisplayUnits =
     height, along = level_scale(units), along_scale(units)
     names = [(plant, *_name_words(plant, height)) for plant in _named(section.plants)]
     names_in = 0.25 + _LETTER_IN * max((len(text) for _, text, _ in names), default=0)
-    with drawing() as plt:
+    with drawing() as make:
         title = f"{section.name}: which plants the water reaches"
-        figure = new_picture(plt, _HEIGHT_IN + names_in, title, _summary(section, height))
+        figure = new_picture(make, _HEIGHT_IN + names_in, title, _summary(section, height))
         axes = axes_in(figure, 0.62, 0.15, 0.95, 0.72)
         left = -_BARRELS_SHARE * along(section.length_m)
         axes.set_xlim(left - 0.16 * along(section.length_m), along(section.length_m) * 1.03)
@@ -60,7 +61,7 @@ def draw_long_section(section: LongSection, path: Path, *, units: DisplayUnits =
         _names(axes, section, height, along, names)
         _words_for_marks(figure, section)
         axes.set_xlabel(f"pipe from the outlet, {along.unit}")
-        axes.set_xticks([x for x in axes.get_xticks() if 0.0 <= x <= along(section.length_m) * 1.03])
+        ticks_within(axes.xaxis, 0.0, along(section.length_m) * 1.03)
         axes.set_ylabel(f"height above the datum, {height.unit}", y=1.0, ha="right")
         figure.savefig(path)
 
@@ -100,8 +101,7 @@ def _heights(axes: Any, section: LongSection, height: Scale, names_in: float) ->
     box_in = axes.get_position().height * axes.figure.get_size_inches()[1]
     room = span * names_in / (box_in - names_in)
     axes.set_ylim(low - room, high + 0.10 * span)
-    axes.set_yticks([t for t in axes.get_yticks() if low - 0.04 * span <= t <= high + 0.05 * span])
-    axes.set_ylim(low - room, high + 0.10 * span)
+    ticks_within(axes.yaxis, low - 0.04 * span, high + 0.05 * span)
     axes.grid(visible=False, axis="x")
     axes.axhline(0.0, color=STONE, linewidth=1.0, zorder=0.5)
     axes.spines["left"].set_bounds(low, high)
@@ -113,44 +113,54 @@ def _barrels(axes: Any, section: LongSection, height: Scale, left: float) -> Non
     widths = [b.width_m for b in section.barrels]
     total = sum(widths) + gap * len(widths)
     squeeze = -left / total
-    right = 0.0
+    right, walls = 0.0, []
     for barrel in section.barrels:
         right -= gap * squeeze
         middle = right - 0.5 * barrel.width_m * squeeze
-        _barrel(axes, barrel, section, height, middle, squeeze)
+        walls.append([(middle + x * squeeze, height(z)) for x, z in barrel.outline])
         right -= barrel.width_m * squeeze
-
-
-def _barrel(
-    axes: Any, barrel: SectionBarrel, section: LongSection, height: Scale, middle: float, squeeze: float
-) -> None:
-    corners = [(middle + x * squeeze, height(z)) for x, z in barrel.outline]
-    wall = axes.fill(*zip(*corners, strict=True), facecolor="white", edgecolor=INK, linewidth=1.2, zorder=2)[
-        0
-    ]
-    half = 0.5 * barrel.width_m * squeeze
+    _areas(axes, walls, facecolor="white", edgecolor=INK, linewidth=1.2, zorder=2)
     for number, grade in enumerate(reversed(section.grades)):
-        top = height(min(grade.water_m, barrel.brim_m))
-        water = axes.fill_between(
-            [middle - half, middle + half],
-            height(barrel.base_m),
-            max(top, height(barrel.base_m)),
-            facecolor=WATER,
-            alpha=(0.34, 0.16, 0.10)[number],
-            linewidth=0,
-            zorder=2.1,
-        )
-        water.set_clip_path(wall)
-        if grade.water_m > barrel.base_m:
-            (line,) = axes.plot(
-                [middle - half, middle + half],
-                [top, top],
-                color=WATER,
-                linestyle=DASHES[grade.name],
-                linewidth=1.3,
-                zorder=2.2,
-            )
-            line.set_clip_path(wall)
+        filled = [
+            _filled(wall, height(min(grade.water_m, barrel.brim_m)))
+            for wall, barrel in zip(walls, section.barrels, strict=True)
+        ]
+        _areas(axes, filled, facecolor=WATER, alpha=(0.34, 0.16, 0.10)[number], linewidth=0, zorder=2.1)
+        look = {"color": WATER, "linestyle": DASHES[grade.name], "linewidth": 1.3, "zorder": 2.2}
+        for surface in (_surface(places) for places in filled if places):
+            axes.plot(*zip(*surface, strict=True), **look)
+
+
+def _filled(wall: list[tuple[float, float]], top: float) -> list[tuple[float, float]]:
+    """The part of an outline up to a height; empty when all of it stands above."""
+    out: list[tuple[float, float]] = []
+    for (x, z), (next_x, next_z) in zip(wall, [*wall[1:], wall[0]], strict=True):
+        if z <= top:
+            out.append((x, z))
+        if (z <= top) != (next_z <= top):
+            out.append((x + (next_x - x) * (top - z) / (next_z - z), top))
+    return out if len(out) > 2 else []
+
+
+def _surface(filled: list[tuple[float, float]]) -> list[tuple[float, float]]:
+    """Both ends of the water's surface in a barrel."""
+    top = max(z for _, z in filled)
+    ends = [x for x, z in filled if z == top]
+    return [(min(ends), top), (max(ends), top)]
+
+
+def _areas(axes: Any, outlines: list[list[tuple[float, float]]], **look: Any) -> None:
+    """Many areas as one: an artist each is dear."""
+    from matplotlib.collections import PolyCollection
+
+    axes.add_collection(PolyCollection([o for o in outlines if o], **look), autolim=False)
+
+
+def _strokes(axes: Any, lines: list[list[tuple[float, float]]], **look: Any) -> None:
+    """Many lines as one."""
+    from matplotlib.collections import LineCollection
+
+    axes.add_collection(LineCollection(lines, **look), autolim=False)
 
 
 def _lines(axes: Any, section: LongSection, height: Scale, along: Scale) -> None:
@@ -259,6 +269,8 @@ def _look(count: int) -> dict[str, Any]:
 def _emitters(axes: Any, section: LongSection, height: Scale, along: Scale) -> None:
     for count, (mark, _) in MARKS.items():
         own = [e for e in section.emitters if sum(e.reached()) == count]
+        if not own:
+            continue
         axes.plot([along(e.along_m) for e in own], [height(e.height_m) for e in own], **_look(count), **mark)
 
 
@@ -293,10 +305,11 @@ def _names(
     spots = kept_inside([along(p.along_m) for p, _, _ in names], least, low + 2 * least, high - 0.3 * least)
     bottom = height(_bounds(section)[0])
     span = axes.get_ylim()[1] - axes.get_ylim()[0]
+    knee = bottom - 0.03 * span
+    leaders = []
     for (plant, text, colour), spot in zip(names, spots, strict=True):
         x, z = along(plant.along_m), height(plant.height_m)
-        knee = bottom - 0.03 * span
-        axes.plot([x, x, spot], [z, bottom, knee], color=PALE, linewidth=0.8, zorder=1)
+        leaders.append([(x, z), (x, bottom), (spot, knee)])
         axes.text(
             spot,
             knee - 0.005 * span,
@@ -308,6 +321,7 @@ def _names(
             fontsize=FONT_SIZE - 1,
             color=colour,
         )
+    _strokes(axes, leaders, colors=PALE, linewidths=0.8, zorder=1)
 
 
 def _named(plants: Sequence[SectionPlant]) -> list[SectionPlant]:

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from scheduler.pictures.scales import level_scale
 from scheduler.pictures.style import (
@@ -23,9 +24,17 @@ from scheduler.site.model import DisplayUnits
 from scheduler.site.showing import show_volume
 from scheduler.survey.run_times import RunTimes
 
+Array = NDArray[np.float64]
+
 _HEIGHT_IN = 4.4
 # Minutes are written over each curve at these shares of the height; those from full barrels at its end.
 _WRITTEN_AT = (0.25, 0.5)
+# Heights above (or below) its curve at which a figure may stand, the first that is free, as shares of the
+# height; how far it keeps from curves and other figures, and how much of the width it takes.
+_FIGURE_OFF = (0.055, -0.055, 0.11, -0.11, 0.165)
+_FIGURE_ROOM, _FIGURE_WIDE = 0.038, 0.13
+# Curves closer than this share of the height have one figure between them.
+_ALIKE_SHARE = 0.01
 # A strip narrower than this share of the axis is not worth its words.
 _STRIP_SHARE = 0.03
 # Longer than so many times the run from full barrels is cut off: the curve climbs without end.
@@ -42,8 +51,8 @@ def draw_run_times(
 ) -> None:
     """Draw to a PNG or SVG file, as the path's ending says; one curve a zone. ``names``: of the zones."""
     level = level_scale(units)
-    with drawing() as plt:
-        figure = new_picture(plt, _HEIGHT_IN, title, _below(tables))
+    with drawing() as make:
+        figure = new_picture(make, _HEIGHT_IN, title, _below(tables))
         axes = axes_in(figure, 0.62, 1.75, 0.55, 0.72)
         axes.set_xlim(0.0, max(level(float(t.levels_m[-1])) for t in tables))
         axes.set_ylim(0.0, _top(tables))
@@ -61,8 +70,8 @@ def draw_run_times(
 
 def _below(tables: Sequence[RunTimes]) -> str:
     if all(t.shortest_s is None for t in tables):
-        return "The same litres need longer as the level falls. How sure: not known, never measured."
-    return "The same litres need longer as the level falls. Band: true two times out of three."
+        return "The same water takes longer as the level falls. How sure: not known, never measured."
+    return "The same water takes longer as the level falls. Band: true two times out of three."
 
 
 def _last(table: RunTimes) -> float:
@@ -99,20 +108,40 @@ def _curve(axes: Any, table: RunTimes, number: int, level_factor: float, spot: f
 
 
 def _minutes(axes: Any, tables: Sequence[RunTimes], level_factor: float) -> None:
-    """Figures above their curves, moved apart where curves run together."""
+    """Figures beside their curves, where neither a curve nor another figure runs through them."""
     right, top = axes.get_xlim()[1], axes.get_ylim()[1]
     for share in _WRITTEN_AT:
         x = share * right
-        here = []
-        for number, table in enumerate(tables):
-            at = table.levels_m * level_factor
-            value = float(np.interp(x, at, table.runs_s / 60.0)) if at[0] <= x else float("nan")
-            if np.isfinite(value) and value < 0.97 * top:
-                here.append((value, stroke(number)))
-        spots = kept_inside([v + 0.06 * top for v, _ in here], 0.066 * top, 0.03 * top, top)
-        for (value, look), spot in zip(here, spots, strict=True):
+        over = np.linspace(x, x + _FIGURE_WIDE * right, 9)
+        curves = [_minutes_at(t, over / level_factor) for t in tables]
+        taken: list[float] = []
+        written: list[float] = []
+        for number, own in enumerate(curves):
+            value = float(own[0])
+            if not np.isfinite(value) or value >= 0.97 * top:
+                continue
+            look = stroke(number)
             axes.plot([x], [value], marker=look.marker, color=look.colour, markersize=5, zorder=5)
+            if any(abs(value - other) < _ALIKE_SHARE * top for other in written):
+                continue
+            written.append(value)
+            spot = value + top * max(_FIGURE_OFF, key=lambda off: _free(value, off * top, top, curves, taken))
+            taken.append(spot)
             label_at(axes, x + 0.01 * right, spot, f"{value:.0f} min", look.colour, ha="left")
+
+
+def _free(value: float, off: float, top: float, curves: Sequence[Array], taken: Sequence[float]) -> float:
+    """How free a spot is: 1 when it has room on all sides, else the share of it that there is."""
+    spot = value + off
+    nearest = [float(np.nanmin(np.abs(c - spot))) for c in curves if np.isfinite(c).any()]
+    nearest += [0.5 * abs(spot - other) for other in taken]
+    room = min([*nearest, spot - 0.02 * top, 0.98 * top - spot], default=top) / (_FIGURE_ROOM * top)
+    return min(1.0, room)
+
+
+def _minutes_at(table: RunTimes, levels_m: Array) -> Array:
+    minutes = np.interp(levels_m, table.levels_m, table.runs_s / 60.0)
+    return np.asarray(np.where(levels_m < table.levels_m[0], np.nan, minutes))
 
 
 def _never(axes: Any, tables: Sequence[RunTimes], level_factor: float) -> None:

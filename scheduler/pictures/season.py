@@ -71,8 +71,8 @@ class SeasonPicture:
 def draw_season(picture: SeasonPicture, path: Path) -> None:
     """Draw to a PNG or SVG file, as the path's ending says."""
     rows = len(picture.plants)
-    with drawing() as plt:
-        figure = plt.figure(figsize=(10.0, 10.2 + 0.32 * rows), layout="constrained")
+    with drawing() as make:
+        figure = make(figsize=(10.0, 10.2 + 0.32 * rows), layout="constrained")
         heights = [2.6, 0.9, 0.9, 1.9, 2.3, 0.6 + 0.36 * rows]
         axes = figure.subplots(6, 1, height_ratios=heights)
         for other in axes[1:5]:

@@ -80,16 +80,13 @@ def stroke(index: int) -> Stroke:
 
 @contextmanager
 def drawing() -> Iterator[Any]:
-    """matplotlib's pyplot with this language, without a screen; loaded only here."""
+    """matplotlib's ``Figure`` with this language; loaded only here, and without the parts for a screen."""
     import matplotlib as mpl
-
-    mpl.use("Agg")
-    import matplotlib.pyplot as plt
+    from matplotlib.figure import Figure
 
     settings: Any = SETTINGS  # the stubs want literal keys
     with mpl.rc_context(settings):
-        yield plt
-        plt.close("all")
+        yield Figure
 
 
 def label_at_end(axes: Any, x: Any, y: float, text: str, colour: str, *, lift: float = 0.0) -> None:
@@ -107,10 +104,11 @@ def label_at_end(axes: Any, x: Any, y: float, text: str, colour: str, *, lift: f
     )
 
 
-def new_picture(plt: Any, height_in: float, title: str, below: str = "") -> Any:
-    """A figure as wide as a phone held upright shows it in legible letters, with its title and a line under
-    it. Axes are put in by hand: the automatic layout takes as long as the drawing."""
-    figure = plt.figure(figsize=(WIDTH_IN, height_in))
+def new_picture(make: Any, height_in: float, title: str, below: str = "") -> Any:
+    """A figure (``make``: what ``drawing`` gave) as wide as a phone held upright shows it in legible letters,
+    with its title and a line under it. Axes are put in by hand: the automatic layout takes as long as the
+    drawing."""
+    figure = make(figsize=(WIDTH_IN, height_in))
     figure.text(0.02, 1.0 - 0.10 / height_in, title, va="top", fontsize=FONT_SIZE + 2, fontweight="bold")
     if below:
         figure.text(0.02, 1.0 - 0.36 / height_in, below, va="top", fontsize=FONT_SIZE)
@@ -169,3 +167,12 @@ def spread_labels(values: list[float], least: float) -> list[float]:
     for i, value in zip(order, placed, strict=True):
         out[i] = value - shift
     return out
+
+
+def ticks_within(axis: Any, low: float, high: float) -> None:
+    """Keep only the axis' own ticks between two values. Asked of its locator: asking the axis makes them."""
+    from matplotlib.ticker import FixedLocator
+
+    view = sorted(axis.get_view_interval())
+    at = [x for x in axis.get_major_locator().tick_values(*view) if low <= x <= high]
+    axis.set_major_locator(FixedLocator(at))

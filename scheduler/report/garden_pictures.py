@@ -8,7 +8,7 @@ from typing import Literal
 from scheduler.pictures.flow_by_level import draw_flow_by_level
 from scheduler.pictures.long_section import draw_long_section
 from scheduler.pictures.run_time import draw_run_times
-from scheduler.planning.garden import garden_model
+from scheduler.planning.garden import GardenModel, garden_model
 from scheduler.site.errors import UsageError
 from scheduler.site.model import Site
 from scheduler.survey.levels import zone_levels
@@ -19,21 +19,23 @@ from scheduler.survey.wants import midsummer_wants
 PictureForm = Literal["png", "svg"]
 
 
-def draw_garden(site: Site, folder: Path, form: PictureForm = "png") -> tuple[Path, ...]:
+def draw_garden(
+    site: Site, folder: Path, form: PictureForm = "png", *, model: GardenModel | None = None
+) -> tuple[Path, ...]:
     """Draw all of them into a folder, which is made when it is not there; the files, in a fixed order.
 
-    Run times are for what each zone's plants want on a strong midsummer day. UsageError when the folder
+    Run times are for what each zone's plants want on a strong midsummer day. ``model``: of the site, when it
+    is at hand. UsageError when the folder
     cannot be made or written.
     """
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        return _draw(site, folder, form)
+        return _draw(site, folder, form, model or garden_model(site))
     except OSError as error:
         raise UsageError(f"the pictures cannot be written into {folder}: {error.strerror}") from error
 
 
-def _draw(site: Site, folder: Path, form: PictureForm) -> tuple[Path, ...]:
-    model = garden_model(site)
+def _draw(site: Site, folder: Path, form: PictureForm, model: GardenModel) -> tuple[Path, ...]:
     names = {p.id: p.name for p in site.plants}
     drawn: list[Path] = []
     for zone in site.zones:

@@ -8,6 +8,7 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 
+from scheduler.planning.garden import GardenModel
 from scheduler.report.answers import (
     AdviceAnswer,
     EmitterAnswer,
@@ -48,9 +49,12 @@ PART_WORDS = {
 }
 
 
-def survey_answer(site: Site, level_m: float, *, advice: bool = False) -> SurveyAnswer:
-    """Every emitter's head and flow at a level above the outlet, each zone open alone."""
-    result = survey(site, level_m)
+def survey_answer(
+    site: Site, level_m: float, *, advice: bool = False, model: GardenModel | None = None
+) -> SurveyAnswer:
+    """Every emitter's head and flow at a level above the outlet, each zone open alone. ``model``: of the
+    site, when it is at hand."""
+    result = survey(site, level_m, model=model)
     return SurveyAnswer(
         level_m=level_m,
         zones=[_zone_answer(z) for z in result.zones],
