@@ -1,4 +1,5 @@
-"""Tells people: a bounded queue, one worker, a deadline for each send, retries, and once a day at most.
+"""Tells people: a bounded queue, one worker, a deadline for each send, retries, and once a day at most. When
+each message may go is for ``pacing`` to say.
 
 Nothing here raises into the caller or holds it up, and no outcome holds an address. The queue lives in
 memory: after a restart the service hands over again what has no outcome in its store.
@@ -10,25 +11,30 @@ import logging
 import time
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import date, timedelta
+from datetime import UTC, date, datetime, timedelta
 from itertools import count
 from threading import Condition, Event, Thread
 from typing import Literal
 from zoneinfo import ZoneInfo
 
 from scheduler.alerts.addresses import Address, variable_name
-from scheduler.alerts.message import Message, message
+from scheduler.alerts.message import HEADINGS, digest
+from scheduler.alerts.pacing import Pacing, explained
 from scheduler.alerts.sending import AddressRefusedError, Sender, send_by_apprise
-from scheduler.control.effects import Alert
+from scheduler.control.effects import Alert, AlertKind
 from scheduler.site.model import Person
 
-Status = Literal["told", "failed", "dropped", "no_address", "told_before"]
+Status = Literal["told", "failed", "dropped", "no_address", "told_before", "over", "explained"]
 
 DEADLINE_S = 10.0
 # Between attempts; the last one repeats until the message is too old to be of use.
 WAITS_S = (30.0, 60.0, 240.0, 900.0, 3600.0)
 GIVE_UP_S = 24 * 3600.0
 QUEUE_MAX = 100
+# After so many vain attempts, some minutes, the others are told that a channel is dead.
+DEAD_ATTEMPTS = 3
+# What waits for an hour of the day is looked at so often, for the clock may be set.
+HELD_LOOK_S = 300.0
 _log = logging.getLogger(__name__)
 
 
@@ -65,22 +71,29 @@ class _Sending:
 @dataclass(slots=True, eq=False)
 class _Item:
     alert: Alert
-    person: str
+    person: Person
     address: Address
-    message: Message
     told: Told
     number: int
-    queued_s: float
+    since: datetime  # it waits, by the wall clock
     due_s: float
+    first_s: float = 0.0  # of the first attempt
     attempts: int = 0
     sending: _Sending | None = None
+    party: tuple[_Item, ...] = ()  # what goes in the same message
+    with_another: bool = False
+
+    @property
+    def fresh(self) -> bool:
+        """Not on its way yet, alone or with another."""
+        return self.attempts == 0 and not self.with_another
 
 
 class Deliverer:
     """Hand alerts to ``deliver``; outcomes come back through ``on_outcome`` from the worker's thread.
 
-    ``clock`` is monotonic, in seconds. ``told`` is what people know already today. Either ``start`` the
-    worker, or call ``work`` oneself.
+    ``clock`` is monotonic, in seconds. ``told`` is what people know already today, ``standing`` what was
+    raised and is not over. Either ``start`` the worker, or call ``work`` oneself.
     """
 
     def __init__(
@@ -97,6 +110,8 @@ class Deliverer:
         deadline_s: float = DEADLINE_S,
         waits_s: Sequence[float] = WAITS_S,
         queue_max: int = QUEUE_MAX,
+        pacing: Pacing | None = None,
+        standing: Iterable[tuple[AlertKind, str]] = (),
     ) -> None:
         self._garden = garden
         self._people = tuple(people)
@@ -109,6 +124,8 @@ class Deliverer:
         self._deadline_s = deadline_s
         self._waits_s = tuple(waits_s)
         self._queue_max = queue_max
+        self._pacing = pacing  # None: everything at once
+        self._standing = set(standing)
         self._queue: list[_Item] = []
         self._numbers = count()
         self._changed = Condition()
@@ -137,11 +154,30 @@ class Deliverer:
     def deliver(self, alert: Alert) -> None:
         """Queues an alert for everybody whom it concerns. Returns at once and never raises."""
         try:
+            with self._changed:
+                self._standing.add((alert.kind, alert.subject))
             for person in self._people:
-                if alert.urgent or not person.urgent_only:
+                if self._meant_for(alert, person):
                     self._accept(alert, person)
         except Exception:
             _log.exception("an alert of kind %s could not be queued", alert.kind)
+
+    def over(self, kind: AlertKind, subject: str) -> None:
+        """It does not stand any more: who was not told yet need not be, unless it was urgent."""
+        with self._changed:
+            self._standing.discard((kind, subject))
+            gone = [
+                i
+                for i in self._queue
+                if (i.alert.kind, i.alert.subject) == (kind, subject) and i.fresh and not i.alert.urgent
+            ]
+        for item in gone:
+            self._close(item, "over", "it was over before it was sent")
+
+    def _meant_for(self, alert: Alert, person: Person) -> bool:
+        if self._pacing is not None:
+            return self._pacing.meant_for(alert, person)
+        return alert.urgent or not person.urgent_only
 
     def _accept(self, alert: Alert, person: Person) -> None:
         told = Told(person.name, alert.kind, alert.subject, alert.at.astimezone(self._zone).date())
@@ -149,32 +185,65 @@ class Deliverer:
         if address is None:
             text = f"channel {person.channel!r} has no address; set {variable_name(person.channel)}"
             self._report(Outcome(alert, person.name, "no_address", 0, text))
+            self._tell_the_others(alert, person, "it has no address")
             return
         now_s = self._clock()
+        with self._changed:
+            older = self._waiting_like(alert, person)
+        if older is not None:
+            self._close(older, "told_before", "newer news of the same takes its place")
         with self._changed:
             self._told = {t for t in self._told if t.day >= told.day - timedelta(days=1)}
             # An urgent alert comes only when its cause was over and is back: it is not the same news.
             known = told in self._told and not alert.urgent
             if not known:
                 self._told.add(told)
-                self._queue.append(
-                    _Item(
-                        alert,
-                        person.name,
-                        address,
-                        message(alert, self._garden),
-                        told,
-                        next(self._numbers),
-                        queued_s=now_s,
-                        due_s=now_s,
-                    )
+                item = _Item(
+                    alert, person, address, told, next(self._numbers), since=self._wall(), due_s=now_s
                 )
+                self._queue.append(item)
             overflow = self._overflowing()
             self._changed.notify_all()
         if known:
             self._report(Outcome(alert, person.name, "told_before", 0, "was told of this today"))
         if overflow is not None:
             self._close(overflow, "dropped", "too many messages are waiting")
+
+    def _waiting_like(self, alert: Alert, person: Person) -> _Item | None:
+        """What waits for the same person and is of the same thing; urgent news is never the same."""
+        if alert.urgent:
+            return None
+        return next(
+            (
+                i
+                for i in self._queue
+                if i.fresh
+                and i.person == person
+                and (i.alert.kind, i.alert.subject) == (alert.kind, alert.subject)
+            ),
+            None,
+        )
+
+    def _wall(self) -> datetime:
+        return self._pacing.wall() if self._pacing is not None else datetime.now(UTC)
+
+    def _tell_the_others(self, alert: Alert, person: Person, why: str) -> None:
+        """That a channel is dead, through every other one; of that news nothing more is made."""
+        if alert.kind == "channel_dead":
+            return
+        text = (
+            f"{self._garden}: messages to {person.name} do not get through ({why}). The one that waits: "
+            f"{HEADINGS[alert.kind]}."
+        )
+        advice = f"Look at the address of channel {person.channel} and at the network of the Pi."
+        news = Alert("channel_dead", person.channel, text, advice, alert.urgent, self._wall())
+        for other in self._people:
+            if other.channel != person.channel and self._meant_for(news, other):
+                known = any(
+                    (t.person, t.kind, t.subject) == (other.name, news.kind, news.subject) for t in self._told
+                )
+                if not known:
+                    self._accept(news, other)
 
     def _overflowing(self) -> _Item | None:
         """What must leave a queue that is too long: the oldest that is not urgent, else the newest."""
@@ -184,18 +253,57 @@ class Deliverer:
 
     def work(self) -> float | None:
         """Makes every attempt that is due; seconds until the next one, or None when none is waiting."""
+        self._drop_explained()
         while (item := self._next_due()) is not None:
             self._attempt(item)
         with self._changed:
-            dues = [i.due_s for i in self._queue]
-        return max(0.0, min(dues) - self._clock()) if dues else None
+            waits = [self._wait_s(i) for i in self._queue if not i.with_another]
+        return min(waits) if waits else None
+
+    def _wait_s(self, item: _Item) -> float:
+        left_s = max(0.0, item.due_s - self._clock())
+        return left_s if item.attempts or self._may_go(item) else max(left_s, HELD_LOOK_S)
+
+    def _may_go(self, item: _Item) -> bool:
+        return self._pacing is None or self._pacing.may_go(item.alert, item.person, item.since)
+
+    def _drop_explained(self) -> None:
+        """What something that stands explains, and that was held back so long that this came out."""
+        with self._changed:
+            kinds = {kind for kind, _ in self._standing}
+            gone = [
+                i
+                for i in self._queue
+                if i.fresh
+                and not i.alert.urgent
+                and self._pacing is not None
+                and explained(i.alert.kind, kinds)
+            ]
+        for item in gone:
+            self._close(item, "explained", "another message tells the cause")
 
     def _next_due(self) -> _Item | None:
-        """Urgent ones first, then by age."""
+        """Urgent ones first, then by age; with the first of a person goes whatever else may wait for him."""
         now_s = self._clock()
         with self._changed:
-            due = [] if self._leaving else [i for i in self._queue if i.due_s <= now_s]
-            return min(due, key=lambda i: (not i.alert.urgent, i.number), default=None)
+            if self._leaving:
+                return None
+            due = [
+                i
+                for i in self._queue
+                if not i.with_another and i.due_s <= now_s and (i.attempts or self._may_go(i))
+            ]
+            item = min(due, key=lambda i: (not i.alert.urgent, i.number), default=None)
+            if item is not None and item.fresh and not item.alert.urgent and self._pacing is not None:
+                item.party = tuple(i for i in self._queue if i is not item and self._goes_with(i, item))
+                for other in item.party:
+                    other.with_another = True
+            return item
+
+    def _goes_with(self, other: _Item, item: _Item) -> bool:
+        """Also what would have waited for the day's message; not what a person put off."""
+        fresh = other.fresh and other.person == item.person and not other.alert.urgent
+        return fresh and self._pacing is not None and not self._pacing.put_off(other.alert)
 
     def _attempt(self, item: _Item) -> None:
         """One attempt; or, while an earlier one still hangs, a look whether it got through after all.
@@ -209,6 +317,8 @@ class Deliverer:
                 if item not in self._queue:
                     return  # dropped meanwhile
                 item.sending = sending
+            if item.attempts == 0:
+                item.first_s = self._clock()
             item.attempts += 1
             self._begin(item, sending)
             sending.done.wait(self._deadline_s)
@@ -221,15 +331,19 @@ class Deliverer:
         else:
             why = f"no answer within {self._deadline_s:g} s"
         now_s = self._clock()
-        if now_s - item.queued_s >= GIVE_UP_S:
+        if now_s - item.first_s >= GIVE_UP_S:
             self._close(item, "failed", why)
             return
+        if item.attempts == DEAD_ATTEMPTS:
+            self._tell_the_others(item.alert, item.person, why)
         item.due_s = now_s + self._waits_s[min(item.attempts, len(self._waits_s)) - 1]
 
     def _begin(self, item: _Item, sending: _Sending) -> None:
+        text = digest([i.alert for i in (item, *item.party)], self._garden)
+
         def work() -> None:
             try:
-                sending.accepted = self._send(item.address, item.message)
+                sending.accepted = self._send(item.address, text)
                 sending.why_not = "the other side did not take it"
             except AddressRefusedError:
                 sending.why_not = "the address is of no kind that can be sent to"
@@ -242,12 +356,13 @@ class Deliverer:
 
     def _close(self, item: _Item, status: Status, text: str) -> None:
         with self._changed:
-            if item not in self._queue:
-                return  # closed before
-            self._queue.remove(item)
-            if status != "told":
-                self._told.discard(item.told)  # who was not told may be told again today
-        self._report(Outcome(item.alert, item.person, status, item.attempts, text))
+            closed = [i for i in (item, *item.party) if i in self._queue]  # else closed before
+            for one in closed:
+                self._queue.remove(one)
+                if status != "told":
+                    self._told.discard(one.told)  # who was not told may be told again today
+        for one in closed:
+            self._report(Outcome(one.alert, one.person.name, status, item.attempts, text))
 
     def _report(self, outcome: Outcome) -> None:
         try:

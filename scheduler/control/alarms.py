@@ -48,6 +48,9 @@ RULES: dict[AlertKind, AlarmRule] = {
     "supply_low": AlarmRule(30 * MINUTE_S, HOUR_S, 3 * DAY_S, False, ("node_silent",)),
     "frost": AlarmRule(0.0, DAY_S, 14 * DAY_S, False),
     "winter_over": AlarmRule(0.0, 0.0, 7 * DAY_S, False),
+    # These two are found where messages are sent, not by the controller.
+    "care_due": AlarmRule(0.0, 0.0, 7 * DAY_S, False),
+    "channel_dead": AlarmRule(0.0, 0.0, DAY_S, False),
 }
 
 

@@ -307,8 +307,10 @@ def _near_empty(state: State) -> Condition:
 def _runs_out(turn: Turn) -> Condition:
     state = turn.state
     store = state.plan.store if state.plan else None
-    if store is None or store.days_left_middle is None:
-        return Condition(False if store is not None else None)
+    if store is None or store.usable_l is None:
+        return Condition(None)  # without a level nothing is known of it, neither that it is over
+    if store.days_left_middle is None:
+        return Condition(False)
     hour = turn.now.wall.astimezone(state.site.place.timezone).hour
     early = store.days_left_early
     soon = store.days_left_middle <= RUNS_OUT_MIDDLE_DAYS or (
@@ -341,7 +343,8 @@ def _short(state: State, zone: str, count: int) -> Condition:
     return Condition(
         count >= 2,
         lambda: (
-            f"{state.site.name}: zone {zone} gave less than 70 % of what it should, {count} runs in a row."
+            f"{state.site.name}: {state.site.zone(zone).name} got less than 70 % of what it should, {count} runs "
+            "in a row."
         ),
         "Clean the filter, then look for an air lock or a kinked line.",
     )
@@ -351,7 +354,8 @@ def _over(state: State, zone: str, count: int) -> Condition:
     return Condition(
         count <= -2,
         lambda: (
-            f"{state.site.name}: zone {zone} drew more than 130 % of what it should, {-count} runs in a row."
+            f"{state.site.name}: {state.site.zone(zone).name} drew more than 130 % of what it should, {-count} "
+            "runs in a row."
         ),
         "Look for a burst line or an emitter that came off.",
     )
@@ -361,7 +365,9 @@ def _interrupted(turn: Turn, zone: str) -> Condition:
     hit = (turn.local_day, zone) in turn.state.topped_up
     return Condition(
         hit,
-        lambda: f"{turn.state.site.name}: a run of zone {zone} broke off before its end.",
+        lambda: (
+            f"{turn.state.site.name}: a run of {turn.state.site.zone(zone).name} broke off before its end."
+        ),
         "The rest is watered once more today if the window allows. If it happens again, look at the "
         "power supply.",
     )

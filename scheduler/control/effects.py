@@ -34,6 +34,8 @@ AlertKind = Literal[
     "records_lost",
     "frost",
     "winter_over",
+    "care_due",
+    "channel_dead",
 ]
 
 

@@ -8,10 +8,11 @@ from scheduler.planning.ahead import Ahead, Visit
 from scheduler.planning.garden import GardenModel, garden_model
 from scheduler.report.ahead import AIR_GAP_LEAST_M, look_from_store
 from scheduler.report.answers import AwayAnswer, DayTaskAnswer
-from scheduler.report.year import away_now, care_due_by, day_words
+from scheduler.report.year import away_now, day_words
 from scheduler.site.errors import UsageError
 from scheduler.site.model import Site
 from scheduler.site.showing import show_length, show_volume
+from scheduler.store.caring import care_due_by
 from scheduler.store.store import Store
 from scheduler.survey.section import REACHED_LPH
 
@@ -37,7 +38,7 @@ def away_answer(site: Site, store: Store, now: datetime) -> AwayAnswer:
         why = str(error)
     tasks += [
         DayTaskAnswer(day=max(d.since, today), task="care", words=f"Care: {d.task.words}.")
-        for d in care_due_by(site, store, away.last)
+        for d in care_due_by(store, site.place.timezone, away.last)
     ]
     tasks.sort(key=lambda t: t.day)
     return AwayAnswer(

@@ -45,12 +45,19 @@ def messages_answer(site: Site, store: Store, now: datetime, days: int) -> Messa
                 at=t.at,
                 person=t.person,
                 kind=t.kind,
-                text=texts.get((t.kind, t.subject, t.raised_at), ""),
+                text=texts.get((t.kind, t.subject, t.raised_at), "") or _other(t.kind, t.subject),
                 status=t.status,
             )
             for t in tellings
         ],
     )
+
+
+def _other(kind: str, subject: str) -> str:
+    """Of messages that no alert stands behind."""
+    if kind == "channel_dead":
+        return f"Messages over the channel {subject} do not get through."
+    return "Care is due." if kind == "care_due" else ""
 
 
 def messages_words(site: Site, answer: MessagesAnswer, now: datetime) -> list[str]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import date, datetime, timedelta
 
-from scheduler.control.care import TASKS, CareDue, care_done, care_due
+from scheduler.control.care import TASKS, CareDue
 from scheduler.control.household import away_of
 from scheduler.control.winter import valves_in_winter, winter_of
 from scheduler.planning.windows import local_midnight
@@ -17,10 +17,8 @@ from scheduler.report.answers import (
     WinterValveAnswer,
 )
 from scheduler.site.model import Site
+from scheduler.store import caring
 from scheduler.store.store import Store
-
-# A test record of the kind is the task done as well.
-_TESTS = {"flush": "flush", "catch_cans": "cans", "wet_walk": "joints"}
 
 
 def winter_answer(site: Site, store: Store) -> StatusWinterAnswer | None:
@@ -53,21 +51,6 @@ def away_now(site: Site, store: Store, now: datetime) -> StatusAwayAnswer | None
     return StatusAwayAnswer(first=span.first, last=span.last, who=who)
 
 
-def care_last(site: Site, store: Store) -> dict[str, date]:
-    """When each task was last done: as told, as a level measured by hand, or as a test record."""
-    zone = site.place.timezone
-    found = care_done(store.choices_now())
-    also: list[tuple[str, datetime]] = []
-    measured = store.last_calibration()
-    if measured is not None:
-        also.append(("level", measured.at))
-    also += [(_TESTS[t.record.kind], t.record.at) for t in store.test_records() if t.record.kind in _TESTS]
-    for task, at in also:
-        day = at.astimezone(zone).date()
-        found[task] = max(day, found.get(task, day))
-    return found
-
-
 def care_told(site: Site, store: Store, since: datetime) -> list[tuple[datetime, str, str]]:
     """(when it was done, by whom, which task) of every word of care that was taken in."""
     found = []
@@ -82,17 +65,8 @@ def care_told(site: Site, store: Store, since: datetime) -> list[tuple[datetime,
 
 
 def care_due_by(site: Site, store: Store, last_day: date) -> tuple[CareDue, ...]:
-    """What is due up to a day; nothing while the garden is drained."""
-    winter = winter_of(store.choices_now())
-    if winter.drained is not None:
-        return ()
-    begun = max(store.first_balanced_day() or date.min, winter.back or date.min)
-    return care_due(
-        care_last(site, store),
-        first_day=begun if begun > date.min else None,
-        back_since=winter.back,
-        last_day=last_day,
-    )
+    """What is due up to a day, the longest due first."""
+    return caring.care_due_by(store, site.place.timezone, last_day)
 
 
 def care_due_answers(site: Site, store: Store, last_day: date) -> list[CareDueAnswer]:
@@ -105,7 +79,7 @@ def care_due_answers(site: Site, store: Store, last_day: date) -> list[CareDueAn
 def care_answer(site: Site, store: Store, now: datetime) -> CareAnswer:
     """Every task, when last and when next."""
     today = now.astimezone(site.place.timezone).date()
-    last = care_last(site, store)
+    last = caring.care_last(store, site.place.timezone)
     due = {d.task.id: d.since for d in care_due_by(site, store, today + timedelta(days=400))}
     return CareAnswer(
         garden=site.name,

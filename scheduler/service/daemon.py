@@ -15,9 +15,12 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 from scheduler.alerts.delivery import Deliverer, Outcome, Told
-from scheduler.control.effects import Alert
+from scheduler.alerts.pacing import Pacing
+from scheduler.control.effects import Alert, AlertKind
+from scheduler.control.household import QUIET_MOST, quiet_until
 from scheduler.link.client import NodeLink
 from scheduler.service.boundaries import Boundaries
+from scheduler.service.care import tell_care
 from scheduler.service.clock import Clock, SystemClock, WallTrust, said_trust
 from scheduler.service.forecasts import Fetching, StoredPast
 from scheduler.service.health import Health
@@ -43,6 +46,8 @@ TLS_CA_VARIABLE = "FALLINGHEAD_BROKER_CA"
 DEFAULT_USER = "fallinghead"
 # Alerts of the last day that nobody was told of are told after a restart.
 RETELL = timedelta(days=1)
+# As long as a message can be put off.
+SETTLED = QUIET_MOST + RETELL
 
 log = logging.getLogger("fallinghead")
 
@@ -156,6 +161,11 @@ class Daemon:
         )
         self.loop, self.shell = loop, shell
         timers.daily("backup", self.site.place.timezone, lambda: loop.job(lambda: _look_after(store, clock)))
+        timers.daily(
+            "care",
+            self.site.place.timezone,
+            lambda: loop.job(lambda: _tell_care(self.site, store, clock, alerts)),
+        )
         timers.start()
         alerts.start()
         self._tell_again(store, alerts, clock.now().wall)
@@ -204,14 +214,22 @@ class Daemon:
             zone=self.site.place.timezone,
             on_outcome=lambda outcome: _keep_outcome(store, outcome, clock.now().wall),
             told=_told(store, self.site, clock.now().wall),
+            pacing=Pacing(
+                self.site.place.timezone,
+                lambda: clock.now().wall,
+                lambda: self.shell.choices if self.shell is not None else (),
+            ),
+            standing=[(a.kind, a.subject) for a in store.open_alerts()],
         )
 
     def _tell_again(self, store: Store, alerts: Deliverer, now: datetime) -> None:
         """Hand over open alerts of the last day; who was told already is left in peace by ``told``."""
         since = now - RETELL
-        settled = {(t.kind, t.subject, t.raised_at) for t in store.tellings_since(since)}
+        settled = {(t.kind, t.subject, t.raised_at) for t in store.tellings_since(now - SETTLED)}
+        quiet = quiet_until(store.choices_now())
         for alert in store.open_alerts():
-            if alert.at >= since and (alert.kind, alert.subject, alert.at) not in settled:
+            recent = alert.at >= since or alert.kind in quiet
+            if recent and (alert.kind, alert.subject, alert.at) not in settled:
                 alerts.deliver(alert)
 
     def _weather(self, clock: Clock, loop: Loop, timers: Timers, store: Store) -> Fetching:
@@ -260,6 +278,9 @@ class _Both:
         self._deliverer.deliver(alert)
         if self._also is not None:
             self._also(alert)
+
+    def over(self, kind: AlertKind, subject: str) -> None:
+        self._deliverer.over(kind, subject)
 
 
 def serve(site: Site) -> int:
@@ -314,6 +335,13 @@ def _keep_outcome(store: Store, outcome: Outcome, now: datetime) -> None:
         store.save_telling(telling)
     except StoreError as error:
         log.error("Who was told could not be written down: %s", error)
+
+
+def _tell_care(site: Site, store: Store, clock: Clock, alerts: Deliverer) -> None:
+    try:
+        tell_care(site, store, clock.now().wall, alerts.deliver)
+    except StoreError as error:
+        log.error("What care is due cannot be read: %s", error)
 
 
 def _look_after(store: Store, clock: Clock) -> None:

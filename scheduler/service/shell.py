@@ -18,12 +18,14 @@ from scheduler.control.clock import Now
 from scheduler.control.controller import State, begin, step
 from scheduler.control.effects import (
     Alert,
+    AlertKind,
     ClearAlert,
     Effect,
     FetchWeather,
     Note,
     RaiseAlert,
     Record,
+    RecordChoice,
     RecordReading,
     SendAsk,
     SendClose,
@@ -67,6 +69,7 @@ class Link(Protocol):
 
 class Alerts(Protocol):
     def deliver(self, alert: Alert) -> None: ...
+    def over(self, kind: AlertKind, subject: str) -> None: ...
 
 
 class Weather(Protocol):
@@ -122,6 +125,11 @@ class Shell:
         if self._state is None:
             raise RuntimeError("the shell has not been started")
         return self._state
+
+    @property
+    def choices(self) -> tuple[RecordChoice, ...]:
+        """What people told that holds now; from any thread."""
+        return self._state.choices if self._state is not None else ()
 
     @property
     def store_fault(self) -> str | None:
@@ -291,6 +299,7 @@ class Shell:
         alert = self._raised.pop((record.kind, record.subject), None)
         if alert is not None:
             log.info("Over: %s", alert.text)
+            self._alerts.over(record.kind, record.subject)
             self._publish(alert, cleared=True)
 
     def _publish(self, alert: Alert, *, cleared: bool) -> None:

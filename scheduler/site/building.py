@@ -8,6 +8,8 @@ from collections.abc import Iterator
 from scheduler.site.barrels import barrel_ids, barrels_of
 from scheduler.site.layout import knots, lines_by_id, outlets
 from scheduler.site.model import (
+    SLEEPS,
+    WAKES,
     BarrelLink,
     Broker,
     Emitter,
@@ -60,7 +62,15 @@ def build_site(site: Record) -> Site:
         sensor=_sensor(sensor, tank) if (sensor := site.one("sensor")) else None,
         roof=_roof(roof) if (roof := site.one("roof")) else None,
         people=tuple(
-            Person(p.get("name"), p.get("channel"), p.get("urgent_only")) for p in site.many("person")
+            Person(
+                p.get("name"),
+                p.get("channel"),
+                p.get("urgent_only"),
+                p.get("wakes") or WAKES,
+                p.get("sleeps") or SLEEPS,
+                p.get("while_away"),
+            )
+            for p in site.many("person")
         ),
         rain_gauge=RainGauge(gauge.get("tip")) if (gauge := site.one("rain_gauge")) else None,
     )

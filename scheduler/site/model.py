@@ -225,6 +225,10 @@ class ForecastChoice:
         return (self.service, *self.then)
 
 
+# What is not urgent is told between these hours where a person has none of his own (our choice).
+WAKES, SLEEPS = time(8), time(21)
+
+
 @dataclass(frozen=True, slots=True)
 class Person:
     """Somebody to tell. The address itself is a secret and is looked up by name at run time."""
@@ -232,6 +236,9 @@ class Person:
     name: str
     channel: str  # key of the secret that holds the address
     urgent_only: bool = False
+    wakes: time = WAKES
+    sleeps: time = SLEEPS
+    while_away: bool = False  # a helper: told only while the household is away
 
 
 @dataclass(frozen=True, slots=True)

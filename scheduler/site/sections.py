@@ -299,6 +299,9 @@ PERSON = Section(
         Field("name", Text(), "who", required=True),
         Field("channel", Ident(), "name under which the service finds the address", required=True),
         Field("urgent_only", Flag(), "only what cannot wait", default=False),
+        Field("wakes", TimeOfDay(), "what can wait is told from here on; without it 08:00"),
+        Field("sleeps", TimeOfDay(), "and until here; without it 21:00"),
+        Field("while_away", Flag(), "a helper, told only while the household is away", default=False),
     ),
 )
 

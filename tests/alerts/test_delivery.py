@@ -176,7 +176,11 @@ def test_a_person_without_an_address_is_named_with_the_remedy() -> None:
     deliverer = post.deliverer((Person("Cy", "owl-post"), ANN))
     deliverer.deliver(alert())
     deliverer.work()
-    assert post.statuses == ["no_address", "told"]
+    assert [(o.person, o.alert.kind, o.status) for o in post.outcomes] == [
+        ("Cy", "near_empty", "no_address"),
+        ("Ann", "channel_dead", "told"),
+        ("Ann", "near_empty", "told"),
+    ]
     assert "FALLINGHEAD_CHANNEL_OWL_POST" in post.outcomes[0].text
 
 

@@ -16,6 +16,7 @@ from scheduler.agronomy.weather import DayWeather
 from scheduler.control.clock import Now
 from scheduler.control.effects import (
     Alert,
+    AlertKind,
     Booking,
     ClearAlert,
     Effect,
@@ -116,6 +117,7 @@ class World:
 
     happened: list[Any] = field(default_factory=list)
     told: list[Alert] = field(default_factory=list)
+    ended: list[tuple[str, str]] = field(default_factory=list)
     published: list[tuple[str, bool]] = field(default_factory=list)
     fetched: int = 0
     woken: list[float] = field(default_factory=list)
@@ -131,6 +133,9 @@ class World:
 
     def deliver(self, alert: Alert) -> None:
         self.told.append(alert)
+
+    def over(self, kind: AlertKind, subject: str) -> None:
+        self.ended.append((kind, subject))
 
     def ask(self) -> None:
         self.fetched += 1

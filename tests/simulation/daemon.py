@@ -562,6 +562,9 @@ class Daemon:
         self.alerts.append((self.clock.now_ms, alert))
         self.clock.note("alert", f"{alert.kind} {alert.subject}")
 
+    def over(self, kind: str, subject: str) -> None:
+        """Who was told is not told again that it is over."""
+
 
 class _Watched:
     """The link with somebody looking at each order before it goes out."""
