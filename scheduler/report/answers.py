@@ -908,6 +908,9 @@ class RoundGardenAnswer(Answer):
     cans_at: datetime | None = None  # the newest catch-can test
     tests_due: int | None = None
     never_tested: bool | None = None
+    planned_at: datetime | None = None  # of the last plan, which says how long the water lasts
+    drained_on: date | None = None  # for the winter; None: it is not
+    care_due: list[str] = []
     troubles: list[RoundTroubleAnswer] = []
     parts: list[str] = []
 

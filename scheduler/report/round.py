@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
 from scheduler.control.effects import RootZoneRecord
+from scheduler.control.winter import winter_of
 from scheduler.report.ahead import depletion_now_mm
 from scheduler.report.answers import RoundAnswer, RoundGardenAnswer, RoundTroubleAnswer
 from scheduler.report.litres import SHORT_STRESS
@@ -55,6 +56,7 @@ class _Known:
     now: datetime
     as_of: datetime
     silent: bool
+    drained: bool
     newest: Mapping[str, RootZoneRecord]  # of each plant its last balance
     lost: float | None  # within the week before, plant-days
 
@@ -104,8 +106,11 @@ def _looked_at(garden: RoundGarden, site: Site, store: Store, now: datetime) -> 
     as_of = now if served or now - seen <= OF_NOW else seen
     silent = not served and now - seen > (SILENT_COPIED if garden.copied else SILENT_HERE)
     day = as_of.astimezone(site.place.timezone).date()
-    newest = _newest(store, day)
-    known = _Known(site, store, now, as_of, silent, newest, _lost(store, newest, day))
+    drained = winter_of(store.choices_now()).drained is not None
+    # A drained garden may be silent, and its plants live by the rain.
+    silent = silent and not drained
+    newest = {} if drained else _newest(store, day)
+    known = _Known(site, store, now, as_of, silent, drained, newest, _lost(store, newest, day))
     return _silent(garden, known) if silent else _heard(garden, known)
 
 
@@ -163,11 +168,12 @@ def _heard(garden: RoundGarden, known: _Known) -> RoundGardenAnswer:
     status = status_answer(site, store, known.as_of, running=True)
     dry = _dry(known)
     troubles = _troubles(known, dry, status.days_left_middle, status.days_left_early, status.stopped_by)
-    at_risk = _at_risk(site, troubles, dry, status.days_left_middle) if dry.lost or not troubles else None
-    lost = known.lost if known.lost is not None else (None if troubles else 0.0)
+    unharmed = known.drained or not troubles
+    at_risk = _at_risk(site, troubles, dry, status.days_left_middle) if dry.lost or unharmed else None
+    lost = known.lost if known.lost is not None else (0.0 if unharmed else None)
     harm = round(lost + at_risk, 1) if at_risk is not None and lost is not None else None
     node = next((n for n in store.nodes_seen() if n.node == site.node.id), None)
-    tests = _tests(known)
+    tests, plan = _tests(known), store.last_plan()
     parts = [p for t in troubles for p in parts_for(site, t.kind, t.subject)]
     if tests["tests_due"]:
         parts += parts_for(site, "tests_due", "")
@@ -192,6 +198,9 @@ def _heard(garden: RoundGarden, known: _Known) -> RoundGardenAnswer:
         supply_v=node.supply_mv / 1000.0 if node is not None and node.supply_mv is not None else None,
         last_run_at=status.last_at,
         **tests,
+        planned_at=plan.made_at if plan is not None else None,
+        drained_on=status.winter.drained_on if status.winter is not None else None,
+        care_due=[c.words for c in status.care_due],
         troubles=troubles,
         parts=list(dict.fromkeys(parts)),
     )
@@ -234,7 +243,7 @@ def _troubles(
         )
         for a in known.store.open_alerts()
     ]
-    if stopped_by is not None:
+    if stopped_by is not None and not known.drained:
         stop = known.store.stop_state()
         found.append(
             RoundTroubleAnswer(

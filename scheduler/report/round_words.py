@@ -11,7 +11,7 @@ from scheduler.report.answers import RoundAnswer, RoundGardenAnswer, RoundTroubl
 from scheduler.report.round_gardens import RoundGarden
 from scheduler.report.status import days_words
 from scheduler.site.model import Site
-from scheduler.site.showing import show_length, show_volume
+from scheduler.site.showing import show_volume
 
 WHAT_HARM_IS = (
     "Harm is counted in plant-days: one is a plant that for a day can draw nothing of what it could use. "
@@ -82,38 +82,45 @@ def _figures(garden: RoundGardenAnswer, site: Site | None, zone: ZoneInfo) -> li
     if garden.standing == "unknown":
         heard = f"last heard of {_clock(garden.as_of, zone)}" if garden.as_of is not None else ""
         return [*([heard] if heard else []), *_tests(garden, zone)]
-    said = [
-        _water(garden, site),
-        *_lasting(garden),
-        f"node heard {_clock(garden.node_heard_at, zone)}"
-        if garden.node_heard_at is not None
-        else "node not heard, valves not known",
-    ]
-    if garden.supply_v is not None:
-        said.append(f"supply {garden.supply_v:.1f} V")
-    said.append(f"last run {_clock(garden.last_run_at, zone)}" if garden.last_run_at else "no run this week")
+    if garden.drained_on is not None:
+        said = [f"drained for the winter since {garden.drained_on:%d %B %Y}"]
+    else:
+        run = f"last run {_clock(garden.last_run_at, zone)}" if garden.last_run_at else "no run this week"
+        said = [_water(garden, site), *_lasting(garden), run]
+    if garden.standing != "well":
+        said += _node(garden, zone)
     said += _tests(garden, zone)
-    if garden.as_of is not None:
+    if garden.care_due:
+        said.append(f"care due: {', '.join(garden.care_due)}")
+    if garden.as_of is not None and garden.standing != "well":
         said.append(f"as of {_clock(garden.as_of, zone)}")
     return said
+
+
+def _node(garden: RoundGardenAnswer, zone: ZoneInfo) -> list[str]:
+    if garden.node_heard_at is None:
+        return ["node not heard, valves not known"]
+    supply = [f"supply {garden.supply_v:.1f} V"] if garden.supply_v is not None else []
+    return [f"node heard {_clock(garden.node_heard_at, zone)}", *supply]
 
 
 def _water(garden: RoundGardenAnswer, site: Site) -> str:
     if garden.usable_l is None:
         return "water not known"
-    usable, level = show_volume(garden.usable_l, site.units), show_length(garden.level_m, site.units)
-    return f"{usable} usable at level {level}"
+    return f"{show_volume(garden.usable_l, site.units)} usable"
 
 
 def _lasting(garden: RoundGardenAnswer) -> list[str]:
     if garden.usable_l is None:
         return []
+    if garden.planned_at is None:
+        return ["how long it lasts is not known"]
     if garden.days_left_early is None:
-        return ["water lasts beyond what is foreseen"]
+        return ["lasts beyond what is foreseen"]
     late = f" to {garden.days_left_late}" if garden.days_left_late is not None else " or more"
     middle = garden.days_left_middle
     about = f"about {days_words(middle)} " if middle is not None else ""
-    return [f"water lasts {about}({garden.days_left_early}{late})"]
+    return [f"lasts {about}({garden.days_left_early}{late})"]
 
 
 def _tests(garden: RoundGardenAnswer, zone: ZoneInfo) -> list[str]:

@@ -12,7 +12,8 @@ from typer.testing import CliRunner
 from scheduler.agronomy.need import available_mm
 from scheduler.cli import present
 from scheduler.cli.main import app
-from scheduler.control.effects import RecordStop, RootZoneRecord
+from scheduler.control.effects import RecordChoice, RecordStop, RootZoneRecord
+from scheduler.control.spans import OPEN
 from scheduler.report.answers import RoundAnswer, RoundGardenAnswer
 from scheduler.report.round import round_answer
 from scheduler.report.round_gardens import round_gardens
@@ -212,6 +213,38 @@ def test_a_damaged_store_is_unknown(tmp_path: Path) -> None:
     answer = look(tmp_path)
     assert names(answer) == [bad.site.name, good.site.name]
     assert of(answer, bad).standing == "unknown" and "not a store" in of(answer, bad).problem
+
+
+def drain(garden: OneOfMany, on: date) -> None:
+    with garden.store() as store:
+        store.write([RecordChoice("winter", f"{on}/{OPEN}", "Ann", SEEN)])
+
+
+def test_a_garden_drained_for_the_winter_is_well_however_silent(tmp_path: Path) -> None:
+    garden = one_of_many(tmp_path, 1, NOW - timedelta(days=90))
+    garden.roots(NOW - timedelta(days=90), dry_roots(garden), stress=1.0)
+    drain(garden, date(2012, 5, 3))
+    answer = look(tmp_path)
+    found = of(answer, garden)
+    assert (found.standing, found.harm_plant_days, found.drained_on) == ("well", 0.0, date(2012, 5, 3))
+    assert "drained for the winter since 03 May 2012" in "\n".join(
+        round_words(answer, round_gardens([str(tmp_path)]))
+    )
+
+
+def test_an_open_valve_of_a_drained_garden_is_urgent_all_the_same(tmp_path: Path) -> None:
+    garden = one_of_many(tmp_path, 1, SEEN)
+    drain(garden, date(2012, 5, 3))
+    garden.alert("valve_not_shut", SEEN, urgent=True)
+    found = of(look(tmp_path), garden)
+    assert (found.standing, found.harm_plant_days) == ("urgent", 0.0)
+
+
+def test_how_long_water_lasts_without_a_plan_is_not_known(tmp_path: Path) -> None:
+    garden = one_of_many(tmp_path, 1, SEEN)
+    assert of(look(tmp_path), garden).planned_at is None
+    words = "\n".join(round_words(look(tmp_path), round_gardens([str(tmp_path)])))
+    assert "how long it lasts is not known" in words
 
 
 # ---- The list of gardens -----------------------------------------------------------------------------------
