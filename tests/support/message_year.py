@@ -27,12 +27,13 @@ from scheduler.control.effects import (
     Alert,
     ClearAlert,
     Effect,
+    FetchWeather,
     RaiseAlert,
     RecordAnswer,
     RecordChoice,
     RecordDay,
 )
-from scheduler.control.events import Event, Request, RequestKind, RequestMade, WeatherArrived, WeatherFailed
+from scheduler.control.events import Request, RequestKind, RequestMade, WeatherFailed
 from scheduler.control.winter import is_drained, winter_of
 from scheduler.planning.windows import local_midnight
 from scheduler.rehearsal.garden import TrueGarden
@@ -92,10 +93,11 @@ class _Shell(VirtualShell):
             return
         self.feed(replace(heard, reading=None) if self.year.troubled("sensor") else heard)
 
-    def feed(self, event: Event) -> None:
-        if isinstance(event, WeatherArrived) and self.year.troubled("forecast"):
-            event = WeatherFailed("no answer")
-        super().feed(event)
+    def _carry_out(self, effects: Sequence[Effect]) -> None:
+        away = self.year.troubled("forecast")
+        super()._carry_out([e for e in effects if not (away and isinstance(e, FetchWeather))])
+        if away and any(isinstance(e, FetchWeather) for e in effects):
+            self._pending.append(WeatherFailed("no answer"))
 
     def _record(self, effect: Effect) -> None:
         super()._record(effect)
@@ -329,8 +331,8 @@ def _freezes(year: Year, at: datetime) -> bool:
 
 
 def _scarce(year: Year, at: datetime, days: int) -> bool:
-    """Whether the true water above the reserve was no more than the plants used in so many days as the weather
-    then was, their rain apart, and what truly leaked; what was poured in later is no part of it."""
+    """Whether the true water above the reserve was no more than the plants used in so many days as the
+    weather then was, their rain apart, and what truly leaked; what was poured in later is no part of it."""
     level = max((pair for pair in year.levels if pair[0] <= at), key=lambda pair: pair[0])[1]
     state = year.shell.state
     stage = state.model.stage
