@@ -108,8 +108,9 @@ def _from_file(
     from scheduler.report.commissioning import done_answer
     from scheduler.report.form_file import read_test
     from scheduler.site.errors import UsageError
+    from scheduler.survey.let_out import let_out
     from scheduler.survey.sense import questions
-    from scheduler.survey.tests_done import site_mark
+    from scheduler.survey.tests_done import Flush, site_mark
 
     now = present.now()
     test = read_test(path, site, step, zone, who, now)
@@ -126,6 +127,10 @@ def _from_file(
     say(f"Kept as record {number}: {answer.step}{f' of {answer.zone}' if answer.zone else ''}.")
     for line in answer.findings:
         say(line)
+    if isinstance(test.record, Flush):
+        litres = let_out(site, test.record).known_l
+        if litres > 0.0:
+            say(f'If nobody told it yet, for the books: fallinghead took "{litres:.0f} L"')
 
 
 def sheet(

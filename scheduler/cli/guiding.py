@@ -94,8 +94,17 @@ class Guide:
             say(self._valve.words(kind))
         if step.typed:
             say(f"{len(step.typed)} entries were typed before; the last was {step.typed[-1]!r}.")
+        begun = datetime.now(UTC)
         self._ask(form, zone)
         self._valve.shut(self._draft.who)
+        self._account(kind, zone, begun)
+
+    def _account(self, kind: TestKind, zone: str | None, begun: datetime) -> None:
+        """Once the valve is shut: what this step let out through open line ends."""
+        for kept in self._store.test_records():
+            record = kept.record
+            if kind == "flush" and record.kind == "flush" and record.zone == zone and record.at >= begun:
+                self._valve.account(record, begun, self._draft.who)
 
     def _keep(self, draft: Draft) -> None:
         self._draft = draft

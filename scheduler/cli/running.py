@@ -66,6 +66,7 @@ def serve(site: str = typer.Argument(None, help=SITE_HELP, metavar="SITE")) -> N
 def status(site: str = typer.Argument(None, help=SITE_HELP, metavar="SITE"), json: bool = JSON) -> None:
     """Say how the garden stands: water, next run, last run, alerts."""
     from scheduler.report.ahead import weeks_ahead
+    from scheduler.report.drift import drift_answer
     from scheduler.report.status import status_answer, status_words
     from scheduler.service.daemon import site_store_path
     from scheduler.service.lock import is_served
@@ -79,6 +80,7 @@ def status(site: str = typer.Argument(None, help=SITE_HELP, metavar="SITE"), jso
         built = garden_as_tested(garden, store, now).site
         ahead = weeks_ahead(built, store, now)
         answer = status_answer(built, store, now, running=is_served(path), ahead=ahead)
+        answer = answer.model_copy(update={"drift": drift_answer(garden, store, now).zones})
     if json:
         say_json(answer)
         return

@@ -13,11 +13,15 @@ from scheduler.site.errors import QuantityError
 from scheduler.site.model import Site
 from scheduler.site.quantities import parse
 from scheduler.site.showing import show_duration
-from scheduler.survey.tests_done import TestKind
+from scheduler.store.store import Store, store_url
+from scheduler.survey.let_out import let_out
+from scheduler.survey.tests_done import Flush, TestKind
 
 # So long is the daemon waited for when it is asked to open a valve, and when to shut it: the valve travels.
 OPEN_WAIT_S = 5.0
 SHUT_WAIT_S = 30.0
+# Less is within what a bucket is read to (our choice), L.
+LEAST_TOLD_L = 0.5
 # What a step mostly needs, as the example in its words (common practice).
 _OPEN_TIMES = {"travel_times": "1 min", "catch_cans": "15 min", "flush": "5 min"}
 _OPEN_TIME = "10 min"
@@ -75,6 +79,34 @@ class ValveInHand:
             )
         else:
             say(f"  {answered.text}")
+
+    def account(self, record: Flush, since: datetime, who: str) -> None:
+        """Tell the books what ran out of open line ends beyond what the daemon booked by the emitters' curve
+        since then."""
+        found = let_out(self._site, record)
+        rest_l = found.known_l - self._booked_l(record.zone, since)
+        if found.unknown:
+            say(
+                f"  How much ran out of {', '.join(found.unknown)} is not known; measure the level when the "
+                "water is at rest: fallinghead measured."
+            )
+        if rest_l < LEAST_TOLD_L or not self._known_here():
+            return
+        answered = ask(self._site, "took", who, None, rest_l, at=present.now(), wait_s=OPEN_WAIT_S)
+        say(f"  For the books, beyond what the valve is booked with: {answered.text}")
+
+    def _booked_l(self, zone: str, since: datetime) -> float:
+        path = site_store_path(self._site.id)
+        with Store(store_url(path), self._site.id, service=False) as store:
+            tests = {i.order.order_id for i in store.intents_since(since) if i.for_test and i.zone == zone}
+            day = since.astimezone(self._site.place.timezone).date()
+            return sum(b.volume_l for b in store.bookings_since(day) if b.order_id in tests)
+
+    def _known_here(self) -> bool:
+        """Whether a daemon keeps books here: a garden tested before its first day has none."""
+        path = site_store_path(self._site.id)
+        with Store(store_url(path), self._site.id, service=False) as store:
+            return self._served() or store.last_reading() is not None
 
     def _by_hand(self, kind: TestKind) -> str:
         if self._served():

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from datetime import timedelta
 
-from scheduler.control.effects import Note, RecordAnswer, SendAsk, SendClose
+from scheduler.control.effects import Intent, Note, RecordAnswer, RecordHold, SendAsk, SendClose
 from scheduler.control.events import Request
 from scheduler.control.ledger import open_equivalent_s
 from scheduler.control.schedule import floor_margin_m, obstacles, order_run, working_level_m
@@ -20,6 +20,8 @@ from scheduler.site.showing import show_duration, show_level, show_volume
 
 # Whoever asked stands beside the valve; later than this nobody may be there any more (our choice).
 ASKED_AT_MOST_AGO = timedelta(seconds=60)
+# After a test the planned runs wait as long: cans are read and the next opening is made (our choice).
+AFTER_TEST = timedelta(minutes=30)
 SHUT_CONFIRMED = "The node confirms that the valve is shut."
 
 
@@ -39,13 +41,48 @@ def open_for(turn: Turn, request: Request) -> None:
     run = PlannedRun(
         zone.id, turn.now.wall, run_s, expected.volume_l, level_m, expected.level_end_m, shares=(), reasons=()
     )
+    until = _hold_planned(turn, request.who, timedelta(seconds=seconds))
     order_run(turn, run, level_m, request.who)
     volume = show_volume(expected.volume_l, turn.state.site.units)
     text = (
         f"{zone.name} opens for {show_duration(seconds)}, about {volume} by its curve, and shuts by itself. "
-        "No plant counts as watered."
+        f"No plant counts as watered. No planned watering starts until {until}."
     )
     turn.emit(RecordAnswer(request.id, turn.now.wall, True, text), Note(f"To {request.who}: {text}"))
+
+
+def _hold_planned(turn: Turn, who: str, open_for: timedelta) -> str:
+    """Hold every zone's planned runs over the test and ``AFTER_TEST``, as a person would, so that the page
+    and the status say so; longer holds stay. The local time until when."""
+    until = turn.now.wall + open_for + AFTER_TEST
+    longer = {h.zone for h in turn.state.holds if h.until >= until}
+    records = [
+        RecordHold(z.id, until, who, turn.now.wall) for z in turn.state.site.zones if z.id not in longer
+    ]
+    _replace_holds(turn, records)
+    return f"{until.astimezone(turn.state.site.place.timezone):%H:%M %Z}"
+
+
+def _replace_holds(turn: Turn, records: list[RecordHold]) -> None:
+    zones = {r.zone for r in records}
+    turn.emit(*records)
+    turn.change(holds=(*(h for h in turn.state.holds if h.zone not in zones), *records))
+
+
+def _end_holds_sooner(turn: Turn, who: str) -> None:
+    """Shut before its time: the holds that came with it end ``AFTER_TEST`` from now."""
+    until = turn.now.wall + AFTER_TEST
+    tests = [h.intent for h in turn.state.intents if h.intent.for_test]
+    sooner = [
+        h for h in turn.state.holds if h.until > until and any(_came_with(h, intent) for intent in tests)
+    ]
+    _replace_holds(turn, [RecordHold(h.zone, until, who, turn.now.wall) for h in sooner])
+
+
+def _came_with(hold: RecordHold, test: Intent) -> bool:
+    """Whether a hold was made by a test's opening, and not by a word of its own in the same instant."""
+    ends = test.made_at + timedelta(milliseconds=test.order.open_ms) + AFTER_TEST
+    return hold.at == test.made_at and abs(hold.until - ends) < timedelta(seconds=1)
 
 
 def _against(turn: Turn, request: Request) -> str:
@@ -87,6 +124,7 @@ def shut(turn: Turn, request: Request) -> None:
         text = "No valve stands open for a test."
         turn.emit(RecordAnswer(request.id, turn.now.wall, True, text), Note(f"To {request.who}: {text}"))
         return
+    _end_holds_sooner(turn, request.who)
     turn.change(confirm_shut=(*turn.state.confirm_shut, request.id), close_asked_mono_s=turn.now.monotonic_s)
     turn.emit(SendClose(None), SendAsk(), Note(f"{request.who} shuts the valve that was opened for a test."))
 

@@ -13,7 +13,8 @@ from pydantic import BaseModel, ConfigDict
 
 
 class Answer(BaseModel):
-    model_config = ConfigDict(frozen=True)
+    # The schema of an answer is built when it is first used: a command needs a few of them.
+    model_config = ConfigDict(frozen=True, defer_build=True)
 
     def as_json(self) -> str:
         return self.model_dump_json(indent=2)
@@ -350,6 +351,7 @@ class StatusAnswer(Answer):
     winter: StatusWinterAnswer | None = None  # None: not drained
     away: StatusAwayAnswer | None = None
     care_due: list[CareDueAnswer] = []
+    drift: list[DriftZoneAnswer] = []  # each zone's runs against its curve, as ``drift`` has it
 
 
 class WhyCauseAnswer(Answer):

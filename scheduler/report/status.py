@@ -34,6 +34,8 @@ from scheduler.supply.stage import stage_storage
 
 # A stored reading older than this says nothing of the level now (as in sensing: six hours).
 LEVEL_AGE = timedelta(hours=6)
+# What runs can show of a zone's flow that a household should know.
+MOVES = ("falling", "rising", "step up", "step down")
 # A ruler is read to 2-3 mm (the trade); 1.96 of them on either side.
 HAND_SPAN_M = 0.006
 
@@ -229,6 +231,7 @@ def status_words(site: Site, answer: StatusAnswer) -> list[str]:
             f"Away: {day_words(away.first, today)} to {day_words(away.last, today)}, as {away.who} told."
         )
     lines += [f"Alert: {a.text} {a.advice}" for a in answer.alerts]
+    lines += [f"{z.text} More: fallinghead drift." for z in answer.drift if z.finding in MOVES]
     if answer.care_due:
         lines.append(f"Care due: {', '.join(c.words for c in answer.care_due)} (fallinghead care).")
     lines += _weather_words(site, answer)

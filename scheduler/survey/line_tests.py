@@ -13,6 +13,7 @@ from scheduler.site.model import Site
 from scheduler.site.showing import show_duration, show_flow, show_length, show_share, show_volume
 from scheduler.supply.poured import Pour, PouredFit, fit_poured
 from scheduler.supply.stage import stage_storage
+from scheduler.survey.let_out import let_out
 from scheduler.survey.sense_entries import FLUSH_SPEED_MS, flush_speed_ms
 from scheduler.survey.tests_done import Flush, Poured, PrimeTime, WetWalk
 
@@ -39,13 +40,15 @@ class WalkResult:
 @dataclass(frozen=True, slots=True)
 class FlushResult:
     """``again``: lines that did not run clear. ``slow``: lines whose water was too slow to carry dirt.
-    ``undone``: lines of the zone that were not flushed. ``used_l``: litres let out, as far as measured."""
+    ``undone``: lines of the zone that were not flushed. ``used_l``: litres let out, as far as measured;
+    ``worked_out_l``: what the lines let out that were timed but not measured."""
 
     zone: str
     again: tuple[str, ...]
     slow: tuple[str, ...]
     undone: tuple[str, ...]
     used_l: float | None
+    worked_out_l: float
     verdict: str
 
 
@@ -122,7 +125,11 @@ def flush(site: Site, record: Flush) -> FlushResult:
         words.append("Every line ran clear.")
     if used is not None:
         words.append(f"{show_volume(used, site.units)} used.")
-    return FlushResult(record.zone, again, slow, undone, used, " ".join(words))
+    worked_out_l = let_out(site, record).worked_out_l
+    if worked_out_l > 0.0:
+        about = show_volume(worked_out_l, site.units)
+        words.append(f"About {about} {'more ' if used is not None else ''}by the time the open ends ran.")
+    return FlushResult(record.zone, again, slow, undone, used, worked_out_l, " ".join(words))
 
 
 def prime_time(site: Site, record: PrimeTime) -> PrimeResult:

@@ -16,11 +16,13 @@ import pytest
 from typer.testing import CliRunner, Result
 
 from scheduler.cli.main import app
-from scheduler.control.effects import RecordAnswer
+from scheduler.control.effects import Booking, Intent, RecordAnswer, RecordBooking, RecordIntent
+from scheduler.control.orders import Order
 from scheduler.service.asking import Asked
 from scheduler.site.errors import SiteFileError, UsageError
 from scheduler.site.examples import example_site, example_text
 from scheduler.store.store import Store, store_url
+from scheduler.survey.let_out import open_end_lph
 
 SITE = example_site("five-drums")
 EMITTERS = [e.id for e in SITE.zone("pots").emitters]
@@ -183,9 +185,9 @@ class Served:
         self.asked: list[tuple[str, str, str | None, float | None]] = []
         self.answers = answers
         monkeypatch.setattr("scheduler.cli.valve.is_served", lambda _path: True)
-        monkeypatch.setattr("scheduler.cli.valve.ask", self._ask)
+        monkeypatch.setattr("scheduler.cli.valve.ask", self.ask)
 
-    def _ask(
+    def ask(
         self, _site: object, kind: str, who: str, subject: str | None, amount: float | None, **_: object
     ) -> Asked:
         self.asked.append((kind, who, subject, amount))
@@ -233,6 +235,45 @@ def test_a_line_end_is_not_opened_by_the_daemon_where_no_sensor_sees_the_floor(
     said = run("commission", str(path), "flush", "--zone", "pots", typed=lines("open 5 min", "stop")).output
     assert "watch the level" in " ".join(said.split())
     assert [kind for kind, *_ in served.asked] == ["open_for", "shut"]
+
+
+def test_what_a_flushing_let_out_beyond_the_emitters_curve_is_told_to_the_books(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Caught: as caught. Timed: by the open end. Neither: it is said that it is not known."""
+    served = Served(monkeypatch)
+    said = commission("flush", "--zone", "pots", typed=lines("60 cm", "yes", "2 min", "25 L"))
+    assert served.asked == [("took", "Ines", None, 25.0)] and "For the books" in said
+    served = Served(monkeypatch)
+    said = commission("flush", "--zone", "pots", typed=lines("60 cm", "yes", "2 min", ""))
+    (took,) = served.asked
+    expected_l = open_end_lph(SITE, "pots", "wall", 0.6) / 30.0
+    assert took[:3] == ("took", "Ines", None) and took[3] == pytest.approx(expected_l)
+    assert "by the time the open ends ran" in said
+    served = Served(monkeypatch)
+    said = commission("flush", "--zone", "pots", typed=lines("60 cm", "yes", "", ""))
+    assert served.asked == [] and "How much ran out of wall is not known" in said
+
+
+def test_what_the_daemon_booked_for_the_flushing_is_not_told_twice(monkeypatch: pytest.MonkeyPatch) -> None:
+    served = Served(monkeypatch)
+    order = Order("shed", "a" * 16, 1, "aaaaaaaaaaaa.1", 1, 120_000, 10_000)
+
+    def booked(
+        site: object, kind: str, who: str, subject: str | None, amount: float | None, **more: object
+    ) -> Asked:
+        """The daemon opens at once, and 4 L stand in its books by the curve."""
+        now = datetime.now(UTC)
+        if kind == "open_for":
+            intent = Intent(order, "pots", now, 0.6, (), 4.0, "Ines")
+            booking = Booking(order.order_id, "pots", now.date(), now, 120.0, None, (), 4.0, 3.5, 4.5)
+            with store() as kept:
+                kept.write([RecordIntent(intent), RecordBooking(booking)])
+        return served.ask(site, kind, who, subject, amount, **more)
+
+    monkeypatch.setattr("scheduler.cli.valve.ask", booked)
+    commission("flush", "--zone", "pots", typed=lines("open 2 min", "60 cm", "yes", "2 min", "25 L"))
+    assert served.asked[-1] == ("took", "Ines", None, 21.0)
 
 
 # --- from a file --------------------------------------------------------------------------------------

@@ -154,3 +154,14 @@ def test_the_sheet_tells_what_the_runs_since_the_tests_say(state: Path, tmp_path
     assert result.exit_code == 0, result.output
     written = " ".join(page.read_text(encoding="utf-8").split())
     assert "The runs since the tests" in written and "falling by 1" in written
+
+
+def test_the_status_has_each_zones_drift_and_speaks_of_it_when_a_flow_moves(state: Path) -> None:
+    season(state, lambda day: 1.0 - 0.005 * day)
+    result = CliRunner().invoke(app, ["status", "five-drums", "--json"])
+    found = {z["id"]: z for z in json.loads(result.output)["drift"]}
+    assert found["pots"] == answer()["pots"] and found["pots"]["finding"] == "falling"
+    assert found["border"]["index"] is None
+    words = " ".join(CliRunner().invoke(app, ["status", "five-drums"]).output.split())
+    assert "Tomatoes in pots: " in words and "More: fallinghead drift." in words
+    assert "Border with the fig: 0 proven runs" not in words

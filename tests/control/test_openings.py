@@ -8,9 +8,16 @@ from datetime import timedelta
 import pytest
 
 from scheduler.control.controller import begin
-from scheduler.control.effects import RecordAnswer, RecordBooking, RecordIntent, RecordMeasured, SendClose
+from scheduler.control.effects import (
+    RecordAnswer,
+    RecordBooking,
+    RecordHold,
+    RecordIntent,
+    RecordMeasured,
+    SendClose,
+)
 from scheduler.control.events import Request, RequestMade
-from scheduler.control.openings import SHUT_CONFIRMED
+from scheduler.control.openings import AFTER_TEST, SHUT_CONFIRMED
 from scheduler.control.orders import Order
 from scheduler.control.state import Saved
 from tests.support.driving import Driver
@@ -18,6 +25,7 @@ from tests.support.gardens import small_garden
 
 ZONE = "bed"
 TEST_S = 300.0
+HELD = timedelta(seconds=TEST_S) + AFTER_TEST
 
 
 def made() -> Driver:
@@ -198,3 +206,46 @@ def test_after_a_restart_of_the_daemon_it_is_still_known_as_a_test() -> None:
     again.hear()
     (booking,) = [e.booking for e in again.all(RecordBooking)]
     assert booking.given_l == () and booking.volume_l > 0.0
+
+
+def test_planned_watering_waits_until_the_test_is_over_and_the_household_is_told() -> None:
+    driver = Driver(small_garden())
+    driver.ready()
+    driver.dry_out()
+    while not (driver.state.plan and driver.state.plan.runs):
+        driver.wait(300.0)
+    assert driver.orders() == [], "a run was due before the test"
+    first = min(run.start for run in driver.state.plan.runs)
+    driver.wait((first - driver.now.wall).total_seconds() - 120.0, every_s=60.0)
+    assert driver.orders() == []
+    order = opened(driver)
+    driver.node.opens(order)
+    until = driver.now.wall + HELD
+    assert {(h.zone, h.who, h.until) for h in driver.all(RecordHold)} == {
+        (z.id, "gardener", until) for z in driver.site.zones
+    }
+    assert "No planned watering starts until" in answer(driver).text
+    driver.wait(TEST_S, every_s=30.0)
+    assert driver.now.wall > first and driver.orders() == [order]
+    driver.node.ends(order)
+    driver.wait((until - driver.now.wall).total_seconds() - 60.0, every_s=60.0)
+    assert driver.orders() == [order]
+    driver.wait(1800.0, every_s=60.0)
+    assert len(driver.orders()) > 1, "planned anew once the hold is over"
+
+
+def test_shut_sooner_the_planned_watering_waits_less_and_a_longer_hold_stays() -> None:
+    driver = made()
+    order = opened(driver)
+    driver.node.opens(order)
+    driver.wait(60.0, every_s=10.0)
+    driver.ask("shut")
+    assert {h.until for h in driver.state.holds} == {driver.now.wall + AFTER_TEST}
+    driver.node.ends(order, open_ms=60_000, why="asked")
+    driver.hear()
+    driver.ask("hold", None, 48.0)
+    longer = driver.state.holds
+    opened(driver)
+    assert driver.state.holds == longer
+    driver.ask("shut")
+    assert driver.state.holds == longer

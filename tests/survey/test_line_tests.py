@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from datetime import UTC, datetime
 
 import pytest
+from fluids.friction import Swamee_Jain_1976
+from scipy.optimize import brentq
 
 from scheduler.hydraulics.network import zone_network
 from scheduler.hydraulics.priming import priming
+from scheduler.hydraulics.solve import solve
 from scheduler.planning.garden import garden_model
 from scheduler.site.errors import UsageError
 from scheduler.survey.analysis import TurnsResult, analyse
+from scheduler.survey.let_out import let_out, open_end_lph
 from scheduler.survey.line_tests import flush, poured, prime_time, wet_walk
 from scheduler.survey.sense_entries import flush_speed_ms
 from scheduler.survey.tests_done import (
@@ -73,6 +78,53 @@ def test_what_flushing_left_to_do() -> None:
     assert "flush again: pots-line" in found.verdict and "1.0 L used" in found.verdict
     lines = (LineFlushed(line="pots-line", clear=True),)
     assert flush(SITE, Flush(zone="pots", lines=lines, **MORE)).verdict == "Every line ran clear."
+
+
+def test_an_open_end_runs_as_the_energy_of_the_water_allows() -> None:
+    """One level line with its emitters closed: what stands above the end is lost to friction (factor by the
+    ``fluids`` library), to the fittings, and leaves as speed."""
+    zone = SITE.zones[0]
+    line = zone.lines[0]
+    points = tuple(
+        replace(p, drop_m=0.0, emitters=tuple(replace(e, coefficient_lph=0.0) for e in p.emitters))
+        for p in line.points
+    )
+    site = replace(SITE, zones=(replace(zone, lines=(replace(line, points=points),)), *SITE.zones[1:]))
+    network = zone_network(site, site.zones[0])
+
+    def missing_m(flow_m3s: float) -> float:
+        lost = 0.0
+        for length, bore, rough, k in zip(
+            network.pipe_length_m,
+            network.pipe_bore_m,
+            network.pipe_roughness_m,
+            network.pipe_loss_k,
+            strict=True,
+        ):
+            speed = flow_m3s / (math.pi / 4.0 * bore**2)
+            f = Swamee_Jain_1976(Re=speed * bore / 1.0034e-6, eD=rough / bore)
+            lost += (f * length / bore + k) * speed**2 / (2.0 * 9.80665)
+        return 0.7 - lost - (flow_m3s / (math.pi / 4.0 * line.bore_m**2)) ** 2 / (2.0 * 9.80665)
+
+    expected_lph = 3.6e6 * float(brentq(missing_m, 1e-5, 1e-2))
+    reynolds = expected_lph / 3.6e6 * 4.0 / (math.pi * line.bore_m * 1.0034e-6)
+    assert reynolds > 4000.0  # else Swamee and Jain's factor does not hold
+    assert open_end_lph(site, zone.id, line.id, 0.7) == pytest.approx(expected_lph, rel=2e-3)
+
+
+def test_what_was_let_out_is_caught_or_worked_out_or_unknown() -> None:
+    zone, line = SITE.zones[0], SITE.zones[0].lines[0].id
+    caught = LineFlushed(line=line, clear=True, run_s=60.0, volume_l=20.0)
+    timed = LineFlushed(line=line, clear=True, run_s=90.0)
+    neither = LineFlushed(line=line, clear=True)
+    found = let_out(SITE, Flush(zone=zone.id, level_m=0.7, lines=(caught, timed, neither), **MORE))
+    assert found.measured_l == 20.0 and found.unknown == (line,)
+    assert found.worked_out_l == pytest.approx(open_end_lph(SITE, zone.id, line, 0.7) / 40.0)
+    # Several times what its emitters give.
+    assert open_end_lph(SITE, zone.id, line, 0.7) > 3.0 * solve(zone_network(SITE, zone), 0.7).total_lph
+    assert let_out(SITE, Flush(zone=zone.id, lines=(timed,), **MORE)).unknown == (line,)
+    with pytest.raises(KeyError):
+        open_end_lph(SITE, zone.id, "no line", 0.7)
 
 
 def test_prime_time_against_the_drawn_lines() -> None:
