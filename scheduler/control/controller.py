@@ -16,6 +16,7 @@ from scheduler.control.clock import Now
 from scheduler.control.effects import Effect, FetchWeather, Note, SendAsk, SendClose, WakeAt
 from scheduler.control.events import Event
 from scheduler.control.ledger import balance_days, take_weather
+from scheduler.control.pulses import next_run
 from scheduler.control.state import OpenIntent, Saved, State, Turn
 from scheduler.planning.garden import GardenModel, garden_model
 from scheduler.sensing.flow import fresh_flow, joined
@@ -188,7 +189,7 @@ def _routine(turn: Turn) -> None:
         balance_days(turn)
         schedule.plan_if_due(turn)
     people.serve_waiting(turn)
-    run = schedule.next_run(turn.state)
+    run = next_run(turn.state)
     waits = run is not None and run.start <= turn.now.wall
     proof.prove_run(turn, next_run_waits=waits and schedule.gap_over(turn))
     schedule.start_due_run(turn)
@@ -258,7 +259,7 @@ def _wake(turn: Turn) -> None:
     state, now = turn.state, turn.now
     busy = bool(state.intents) or state.phase == "unproven" or bool(state.waiting)
     in_s = WAKE_BUSY_S if busy else WAKE_MAX_S
-    run = schedule.next_run(state)
+    run = next_run(state)
     if run is not None and not busy:
         in_s = min(in_s, _until(turn, run.start))
     if state.proof is not None and now.monotonic_s - state.proof.ended_mono_s < supervision.PROOF_READ_S:

@@ -12,6 +12,7 @@ from scheduler.agronomy.rootzone import effective_rain_mm
 from scheduler.agronomy.weather import DayWeather, merged
 from scheduler.control.effects import Booking, Intent, Note, RecordBooking, RecordDay, RootZoneRecord
 from scheduler.control.orders import RunOutcome
+from scheduler.control.pulses import tried_again
 from scheduler.control.rain import believed_rain
 from scheduler.control.state import OpenIntent, Proof, State, Turn, WaterDraw
 from scheduler.planning.garden import Expected, expected_litres
@@ -227,7 +228,7 @@ def _top_up_once(turn: Turn, zone: Zone) -> None:
     if key in turn.state.topped_up:
         return
     kept = frozenset(k for k in turn.state.topped_up if k[0] == turn.local_day)
-    turn.change(topped_up=kept | {key}, plan_key=None, zones_done=turn.state.zones_done - {zone.id})
+    turn.change(topped_up=kept | {key}, plan_key=None, zones_done=tried_again(turn.state, zone.id))
 
 
 # --- the daily balance ---------------------------------------------------------------------------------

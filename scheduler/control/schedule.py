@@ -14,6 +14,7 @@ from scheduler.control.leaks import leak_slope_m_h, learn_leak_before_run
 from scheduler.control.ledger import REVISED_DAYS, order_open_s, weather_of, zones_after_today
 from scheduler.control.order_ids import last_used, order_id
 from scheduler.control.orders import Order
+from scheduler.control.pulses import begun, next_run, none_left, opening, put_later_back
 from scheduler.control.rain import believed_rain
 from scheduler.control.shortage import ration_now
 from scheduler.control.state import OpenIntent, State, Turn
@@ -165,6 +166,7 @@ def make_plan(turn: Turn) -> None:
         held=held_zones(turn),
         last_known=lowered(state, state.last_known) if state.last_known else None,
         ration=ration,
+        begun=begun(state.plan, state.zones_done, turn.local_day),
     )
     plan = replace(
         plan, runs=tuple(_with_doubt(turn, _with_history(turn, r)) for r in plan.runs), sources=_sources(turn)
@@ -276,15 +278,17 @@ def start_due_run(turn: Turn) -> None:
     if not gap_over(turn):
         return
     learn_leak_before_run(turn)
-    turn.change(zones_done=state.zones_done | {run.zone})
+    turn.change(zones_done=state.zones_done | {opening(run)})
     wanted = {s.plant: s.wanted_l for s in run.shares if s.wanted_l > 0}
     # What a person gave since the plan was made is not given again.
     needs = needs_now(turn)
     targets = {p: min(litres, needs[p].wanted_l) for p, litres in _rationed(run, wanted).items()}
-    if not any(needs[p].due for p in targets):
+    if run.pulse == 1 and not any(needs[p].due for p in targets):
+        turn.change(zones_done=none_left(turn.state, run.zone))
         turn.emit(Note(f"Zone {run.zone} is not watered: it was watered since the plan was made."))
         return
     give(turn, run.zone, targets, latest_end=span.end, asked_by=None)
+    put_later_back(turn, run)
 
 
 def gap_over(turn: Turn) -> bool:
@@ -338,15 +342,9 @@ def floor_margin_m(state: State) -> float:
 
 def _rationed(run: PlannedRun, wanted: dict[str, float]) -> dict[str, float]:
     """The targets the plan settled on: what it gives when it had to cut, else what is wanted."""
-    if any(r.code == "rationed" for r in run.reasons):
+    if run.pulses > 1 or any(r.code == "rationed" for r in run.reasons):
         return {s.plant: s.given_l for s in run.shares if s.given_l > 0}
     return wanted
-
-
-def next_run(state: State) -> PlannedRun | None:
-    if state.plan is None:
-        return None
-    return next((r for r in state.plan.runs if r.zone not in state.zones_done), None)
 
 
 def give(

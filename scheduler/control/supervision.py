@@ -10,6 +10,7 @@ from scheduler.control.effects import Note, RecordAnswer, RecordReading, SendAsk
 from scheduler.control.events import NodeHeard
 from scheduler.control.openings import confirm_shut
 from scheduler.control.orders import Refusal, ValvePosition, ValveStatus
+from scheduler.control.pulses import tried_again
 from scheduler.control.schedule import FRESH_HEARTBEATS, START_WITHIN_MS
 from scheduler.control.state import NodeView, OpenIntent, State, Turn
 from scheduler.control.transitions import Sight, next_phase
@@ -158,7 +159,7 @@ def _hear_refusals(turn: Turn, refusals: tuple[Refusal, ...]) -> None:
         held = next((h for h in turn.state.intents if h.intent.order.order_id == refusal.order_id), None)
         if held is not None and refusal.why != "used_order" and not held.seen_running:
             ledger.book_nothing(turn, held, f"refused: {refusal.why.replace('_', ' ')}")
-            turn.change(zones_done=turn.state.zones_done - {held.intent.zone})
+            turn.change(zones_done=tried_again(turn.state, held.intent.zone))
 
 
 def _hear_outcomes(turn: Turn, heard: NodeHeard) -> None:
@@ -208,7 +209,7 @@ def _settle_orders(turn: Turn, heard: NodeHeard) -> None:
             ledger.book_lost(turn, held)
         else:
             ledger.book_nothing(turn, held, "it never began")
-            turn.change(zones_done=turn.state.zones_done - {held.intent.zone})
+            turn.change(zones_done=tried_again(turn.state, held.intent.zone))
     if not turn.state.intents and turn.state.phase in ("ordered", "running"):
         turn.change(phase=next_phase(turn.state.phase, "order_over"))
 

@@ -20,6 +20,7 @@ from scheduler.planning import words
 from scheduler.planning.garden import GardenModel
 from scheduler.planning.plan import Plan, PlannedRun, PlantShare, Reason, SkippedZone
 from scheduler.planning.sizing import LEAST_WANT_L, occupied_s, size_run
+from scheduler.planning.soaking import Begun, whole_runs, with_pauses
 from scheduler.planning.store_days import rain_ahead, store_outlook
 from scheduler.planning.windows import WindowSpan, spans_of_day
 from scheduler.sensing.belief import LevelBelief
@@ -31,7 +32,6 @@ if TYPE_CHECKING:
     from scheduler.sensing.flow import FlowFactor
 
 __all__ = ["plan_day", "size_run"]
-
 # Below this share of its need a plant is better watered deep and rarely (trade practice; the value is ours).
 LEAST_USEFUL_SHARE = 0.5
 # Between two runs the level comes to rest and is read (15 min also settle slowly linked barrels).
@@ -79,16 +79,18 @@ def plan_day(
     held: Collection[str] = (),
     last_known: LevelBelief | None = None,
     ration: Ration | None = None,
+    begun: Mapping[str, Begun] | None = None,
 ) -> Plan:
     """The plan of a local day, from ``now`` on. The same arguments give the same plan.
 
     Runs are sized from the believed level; floors are held by its lower bound, so that what is not known of
     the level is not drawn. An unknown level waters nothing, unless ``last_known`` is younger than 48 h: then
     its lower bound serves. ``held``: zones not to be watered. ``daily_use_l``: the garden's use, from today.
-    ``ration``: the day's rationing, where it is in force.
+    ``ration``: the day's rationing, where it is in force. ``begun``: zones that had some of today's openings
+    and get the rest, though their plants are not due any more.
     """
     level = _start_level(model, now, belief, last_known)
-    calls, skipped = _calls(model, needs, held)
+    calls, skipped = _calls(model, needs, held, begun or ())
     calls, off = _put_off(model, calls, needs, outlook, day)
     skipped.update(off)
     if ration is not None:
@@ -101,6 +103,9 @@ def plan_day(
     else:
         runs, unserved = _place(model, now, day, level, calls, needs, flow_factors, ration)
         skipped.update(unserved)
+        factors = {zone_id: factor.value for zone_id, factor in flow_factors.items()}
+        spans = spans_of_day(model.site, day)
+        runs = with_pauses(model, runs, spans, factors, REST_BETWEEN_RUNS_S, begun, level.margin_m)
     usable_from = belief.level_m if belief.known or level is None else level.level_m
     store = store_outlook(model, usable_from, daily_use_l, rain_ahead(outlook, day))
     return Plan(
@@ -136,7 +141,7 @@ def _start_level(
 
 
 def _calls(
-    model: GardenModel, needs: Mapping[str, PlantNeed], held: Collection[str]
+    model: GardenModel, needs: Mapping[str, PlantNeed], held: Collection[str], begun: Collection[str]
 ) -> tuple[list[_ZoneCall], dict[str, SkippedZone]]:
     """Zones with a due plant in the order in which they are served, and why the others are not."""
     site = model.site
@@ -144,7 +149,7 @@ def _calls(
     skipped: dict[str, SkippedZone] = {}
     for index, (zone_id, zone) in enumerate(model.zones.items()):
         known = [needs[p] for p in zone.plants if p in needs]
-        due = [n for n in known if n.due and n.wanted_l >= LEAST_WANT_L]
+        due = [n for n in known if (n.due or zone_id in begun) and n.wanted_l >= LEAST_WANT_L]
         if zone_id in held:
             skipped[zone_id] = SkippedZone(zone_id, (words.held(),))
             continue
@@ -380,7 +385,7 @@ def _all_shares(
     model: GardenModel, runs: Sequence[PlannedRun], needs: Mapping[str, PlantNeed]
 ) -> tuple[PlantShare, ...]:
     """Every plant of the site, in its order, with what it wants and gets."""
-    given = {s.plant: s for run in runs for s in run.shares}
+    given = {s.plant: s for run in whole_runs(runs) for s in run.shares}
     zone_of = {p: zone_id for zone_id, zone in model.zones.items() for p in zone.plants}
     shares: list[PlantShare] = []
     for plant in model.site.plants:

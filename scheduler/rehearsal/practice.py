@@ -24,7 +24,7 @@ from typing import Any
 from scheduler.agronomy.et0 import reference_et
 from scheduler.agronomy.weather import DayWeather
 from scheduler.control.effects import Alert
-from scheduler.control.schedule import next_run
+from scheduler.control.pulses import next_run
 from scheduler.control.state import State
 from scheduler.link.practice_broker import PracticeBroker, practice_accounts
 from scheduler.planning.windows import local_midnight

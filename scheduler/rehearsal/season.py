@@ -19,6 +19,7 @@ from scheduler.control.effects import Alert, Intent, RecordDay, RecordLearning
 from scheduler.planning.choices import DEFAULT_WAY, Way
 from scheduler.planning.garden import GardenModel
 from scheduler.planning.plan import PlannedRun
+from scheduler.planning.soaking import whole_runs
 from scheduler.planning.windows import local_midnight
 from scheduler.planning.words import WHOLE_SHARE
 from scheduler.rehearsal import checks
@@ -252,7 +253,7 @@ class _Rehearsal:
         error of watering, and what follows from it (a drier soil) is none either."""
         plans = [p for p in self.shell.log.plans if p.day == day]
         skipped = {s.zone for p in plans for s in p.skipped if any(r.code == "rationed" for r in s.reasons)}
-        return skipped | {r.zone for p in plans for r in p.runs if _cut(r)}
+        return skipped | {r.zone for p in plans for r in whole_runs(p.runs) if _cut(r)}
 
     def _planned_on(self, day: date) -> dict[str, float]:
         """What that day's orders promised, by plant. A refused order promised once, however often tried."""

@@ -142,12 +142,20 @@ class ReasonAnswer(Answer):
     figures: dict[str, float | str]
 
 
+class PlannedOpeningAnswer(Answer):
+    start: datetime
+    run_s: float
+
+
 class PlannedZoneAnswer(Answer):
+    """``run_s`` and ``volume_l`` are those of all ``openings``, between which the water soaks in."""
+
     id: str
     start: datetime | None
     run_s: float
     volume_l: float
     reasons: list[ReasonAnswer]
+    openings: list[PlannedOpeningAnswer] = []
 
 
 class PlannedPlantAnswer(Answer):
@@ -283,11 +291,21 @@ class StatusWinterAnswer(Answer):
     valves: list[WinterValveAnswer]
 
 
+class FrostAheadAnswer(Answer):
+    """Of the days the forecast knows, ``through`` the last of them. ``frost_on`` None: none with frost."""
+
+    through: date
+    coldest_on: date
+    coldest_c: float
+    frost_on: date | None
+
+
 class WinterAnswer(Answer):
-    """``drained`` None: it is not drained."""
+    """``drained`` None: it is not drained. ``frost`` None: no fresh forecast, or drained already."""
 
     garden: str
     drained: StatusWinterAnswer | None
+    frost: FrostAheadAnswer | None = None
 
 
 class StatusAwayAnswer(Answer):

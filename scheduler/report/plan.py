@@ -3,7 +3,14 @@
 from __future__ import annotations
 
 from scheduler.planning.plan import Plan, Reason
-from scheduler.report.answers import PlanAnswer, PlannedPlantAnswer, PlannedZoneAnswer, ReasonAnswer
+from scheduler.planning.soaking import whole_runs
+from scheduler.report.answers import (
+    PlanAnswer,
+    PlannedOpeningAnswer,
+    PlannedPlantAnswer,
+    PlannedZoneAnswer,
+    ReasonAnswer,
+)
 from scheduler.site.model import Site
 from scheduler.site.showing import show_duration, show_volume
 
@@ -20,8 +27,13 @@ def plan_answer(plan: Plan, level_m: float | None) -> PlanAnswer:
             run_s=round(r.run_s, 1),
             volume_l=round(r.volume_l, 2),
             reasons=_reasons(r.reasons),
+            openings=[
+                PlannedOpeningAnswer(start=o.start, run_s=round(o.run_s, 1))
+                for o in plan.runs
+                if o.zone == r.zone
+            ],
         )
-        for r in plan.runs
+        for r in whole_runs(plan.runs)
     ]
     zones += [
         PlannedZoneAnswer(id=s.zone, start=None, run_s=0.0, volume_l=0.0, reasons=_reasons(s.reasons))
@@ -74,6 +86,8 @@ def plan_rows(site: Site, answer: PlanAnswer) -> list[tuple[str, Columns, Rows]]
     for z in answer.zones:
         start = z.start.astimezone(zone).strftime("%H:%M %Z") if z.start else "-"
         run = show_duration(z.run_s) if z.run_s else "not watered"
+        if len(z.openings) > 1:
+            run = f"{run} in {len(z.openings)} openings"
         zones.append([z.id, start, run, show_volume(z.volume_l, units) if z.run_s else "-"])
     plants = [
         [site.plant(p.id).name, p.zone, show_volume(p.wanted_l, units), show_volume(p.given_l, units)]

@@ -8,6 +8,7 @@ from datetime import date, timedelta
 from scheduler.control.effects import Booking
 from scheduler.planning.comparing import Cause, compare_runs
 from scheduler.planning.plan import Plan, PlannedRun, PlantShare, Reason
+from scheduler.planning.soaking import whole_runs
 from scheduler.report.answers import (
     ReasonAnswer,
     WhyAnswer,
@@ -84,8 +85,10 @@ def _zones_asked(site: Site, subject: str | None) -> list[str]:
 
 
 def _run_of(plans: Sequence[Plan], zone: str) -> tuple[date, PlannedRun] | None:
-    """The newest planned run of a zone: a later plan of the day no longer names what is done."""
-    return next(((p.day, r) for p in reversed(plans) for r in p.runs if r.zone == zone), None)
+    """The newest planned run of a zone, its openings as one: a later plan of the day no longer names what is
+    done, and may have only the rest of the openings."""
+    runs = [(p.day, r) for p in reversed(plans) for r in whole_runs(p.runs) if r.zone == zone]
+    return next((found for found in runs if found[1].pulse == 1), runs[0] if runs else None)
 
 
 def _zone(
@@ -112,7 +115,7 @@ def _zone(
 
 def _compared(found: tuple[date, PlannedRun], earlier: Sequence[Plan]) -> WhyComparisonAnswer | None:
     day, run = found
-    runs = [(p.day, r) for p in earlier for r in p.runs if r.zone == run.zone]
+    runs = [(p.day, r) for p in earlier for r in whole_runs(p.runs) if r.zone == run.zone and r.pulse == 1]
     if not runs:
         return None
     before_day, before = min(runs, key=lambda x: (abs((day - x[0]).days - LAST_WEEK_DAYS), x[0]))

@@ -507,8 +507,8 @@ def test_water_that_a_person_gave_is_not_given_again_by_the_plan(driver: Driver)
     driver.ready()
     driver.dry_out()
     driver.wait(600)
-    (run,) = [r for r in driver.state.plan.runs if r.zone == "bed"]  # type: ignore[union-attr]
-    wanted = sum(s.wanted_l for s in run.shares)
+    run = next(r for r in driver.state.plan.runs if r.zone == "bed")  # type: ignore[union-attr]
+    wanted = sum(s.wanted_l for s in run.shares)  # of the whole run, in however many openings
     for effect in driver.ask("water", "bed", 1.2 * wanted):
         if isinstance(effect, SendOrder):
             driver.node.ends(effect.order)

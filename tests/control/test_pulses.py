@@ -1,0 +1,138 @@
+"""A run in several openings: each its own bounded order, booked once; the rest by a later plan."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import time, timedelta
+from itertools import pairwise
+
+import pytest
+
+from scheduler.control.effects import Note, RecordBooking, RecordIntent, RecordPlan, SendOrder
+from scheduler.control.orders import Order
+from scheduler.planning.plan import PlannedRun
+from scheduler.planning.soaking import at_once, whole_runs
+from scheduler.site.model import Site, WateringWindow
+from tests.support.driving import Driver
+from tests.support.gardens import small_garden
+
+SITE = replace(small_garden(), windows=(WateringWindow(time(5), time(14)),))
+
+
+def obedient(driver: Driver, hours: float, *, step_s: float = 300.0) -> None:
+    """Let time pass before a node that does what it is told and reports each end."""
+    running: list[tuple[float, Order]] = []
+    for _ in range(int(hours * 3600.0 / step_s)):
+        seen = len(driver.effects)
+        driver.wait(step_s, every_s=step_s)
+        for effect in driver.effects[seen:]:
+            if isinstance(effect, SendOrder):
+                driver.node.opens(effect.order)
+                driver.hear()
+                running.append((driver.mono_s + effect.order.open_ms / 1000.0, effect.order))
+        for end_s, order in list(running):
+            if driver.mono_s >= end_s:
+                driver.node.ends(order)
+                running.remove((end_s, order))
+                driver.hear()
+
+
+def dry(site: Site = SITE) -> Driver:
+    driver = Driver(site)
+    driver.ready()
+    driver.dry_out(25.0)
+    return driver
+
+
+def of_bed(driver: Driver) -> list[RecordIntent]:
+    return [i for i in driver.all(RecordIntent) if i.intent.zone == "bed"]
+
+
+def first_plan_of_bed(driver: Driver) -> PlannedRun:
+    """The whole run of the plan that the first opening went by."""
+    made_at = of_bed(driver)[0].intent.made_at
+    plan = [e.plan for e in driver.all(RecordPlan) if e.plan.made_at <= made_at][-1]
+    return next(r for r in whole_runs(plan.runs) if r.zone == "bed")
+
+
+def test_each_opening_is_an_order_of_its_own_and_is_booked_once() -> None:
+    driver = dry()
+    obedient(driver, 9.0)
+    intents, planned = of_bed(driver), first_plan_of_bed(driver)
+    assert planned.pulses == len(intents) > 1
+    assert len({i.intent.order.order_id for i in intents}) == len(intents)
+    bookings = [b.booking for b in driver.all(RecordBooking) if b.booking.zone == "bed"]
+    assert [b.order_id for b in bookings] == [i.intent.order.order_id for i in intents]
+    assert sum(b.volume_l for b in bookings) == pytest.approx(planned.volume_l, rel=0.05)
+    given = {p: sum(dict(b.given_l)[p] for b in bookings) for p in ("sage", "thyme")}
+    for share in planned.shares:
+        assert given[share.plant] == pytest.approx(share.given_l, rel=0.05)
+
+
+def test_no_opening_is_longer_than_the_ground_takes_and_the_water_has_its_time() -> None:
+    driver = dry()
+    obedient(driver, 9.0)
+    intents = of_bed(driver)
+    level_m = intents[0].intent.level_m
+    assert level_m is not None
+    bound = at_once(driver.state.model, "bed", level_m)
+    for intent in intents:
+        # Filling the lines before the first drop is no water on the ground.
+        assert intent.intent.order.open_ms / 1000.0 <= 1.1 * bound.run_s
+    for before, after in pairwise(intents):
+        shut = before.intent.made_at + timedelta(milliseconds=before.intent.order.open_ms)
+        assert (after.intent.made_at - shut).total_seconds() >= bound.soak_s
+
+
+def test_the_next_window_of_the_day_brings_the_rest() -> None:
+    """The morning window is too short; the evening's plan goes on though no plant is due any more."""
+    windows = (WateringWindow(time(5), time(8)), WateringWindow(time(19), time(23)))
+    driver = dry(replace(SITE, windows=windows))
+    obedient(driver, 6.0)
+    morning = len(of_bed(driver))
+    assert 1 <= morning < first_plan_of_bed(driver).pulses
+    obedient(driver, 12.9)
+    planned = first_plan_of_bed(driver)
+    bookings = [b.booking for b in driver.all(RecordBooking) if b.booking.zone == "bed"]
+    assert len(bookings) > morning
+    assert sum(b.volume_l for b in bookings) == pytest.approx(planned.volume_l, rel=0.05)
+    evening = driver.all(RecordPlan)[-1].plan
+    rest = [r for r in evening.runs if r.zone == "bed"]
+    assert [r.pulse for r in rest] == list(range(morning + 1, morning + 1 + len(rest)))
+    assert any("earlier today" in r.text for r in rest[0].reasons if r.code == "soaks_in")
+
+
+def test_an_opening_that_the_node_refused_is_tried_again_and_no_earlier_one() -> None:
+    driver = dry()
+    obedient(driver, 2.5)
+    done = of_bed(driver)
+    assert len(done) == 1
+    while len(of_bed(driver)) < 2:
+        driver.wait(300)
+    driver.wait(1200)  # it never began
+    obedient(driver, 8.0)
+    bookings = [b.booking for b in driver.all(RecordBooking) if b.booking.zone == "bed"]
+    watered = [b for b in bookings if b.volume_l > 0.0]
+    planned = first_plan_of_bed(driver)
+    assert len(watered) < len(bookings)
+    assert len(watered) == planned.pulses
+    assert sum(b.volume_l for b in watered) == pytest.approx(planned.volume_l, rel=0.05)
+
+
+def test_what_a_person_gave_between_two_openings_is_not_given_again() -> None:
+    driver = dry()
+    obedient(driver, 2.5)
+    assert len(of_bed(driver)) == 1
+    for plant in ("sage", "thyme"):
+        driver.ask("gave", plant, 30.0)
+    obedient(driver, 8.0)
+    assert len(of_bed(driver)) == 1
+    assert any("Zone bed is not watered" in n.text for n in driver.all(Note))
+
+
+def test_a_run_that_was_watered_before_its_first_opening_has_no_later_ones() -> None:
+    driver = dry()
+    for plant in ("sage", "thyme"):
+        driver.ask("gave", plant, 30.0)
+    obedient(driver, 9.0)
+    assert not of_bed(driver)
