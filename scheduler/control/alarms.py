@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import date, datetime
+from typing import NamedTuple
 
 from scheduler.control.effects import Alert, AlertKind
 
@@ -67,13 +68,18 @@ class AlarmMemory:
     on_since_mono_s: float | None = None
     off_since_mono_s: float | None = None
 
+    def at_rest(self, active: bool | None) -> bool:
+        """Whether this verdict leaves all as it is: nothing is raised, and nothing was or is wrong."""
+        if active or self.raised_at is not None or self.on_since_mono_s is not None:
+            return False
+        return (active is None) == (self.off_since_mono_s is None)
+
 
 def _nothing() -> str:
     return ""
 
 
-@dataclass(frozen=True, slots=True)
-class Condition:
+class Condition(NamedTuple):
     """Whether something is wrong now (None: in the deadband), and what to say about it."""
 
     active: bool | None
@@ -82,8 +88,7 @@ class Condition:
     urgent: bool | None = None  # None: as the rule says
 
 
-@dataclass(frozen=True, slots=True)
-class Verdict:
+class Verdict(NamedTuple):
     memory: AlarmMemory
     alert: Alert | None = None
     cleared: bool = False

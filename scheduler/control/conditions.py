@@ -51,6 +51,8 @@ def watch(turn: Turn) -> None:
             if not condition.active:
                 continue
             memory = AlarmMemory(kind, subject)
+        elif memory.at_rest(condition.active):
+            continue
         verdict = judge(
             memory,
             condition,
@@ -311,7 +313,6 @@ def _runs_out(turn: Turn) -> Condition:
         return Condition(None)  # without a level nothing is known of it, neither that it is over
     if store.days_left_middle is None:
         return Condition(False)
-    hour = turn.now.wall.astimezone(state.site.place.timezone).hour
     early = store.days_left_early
     soon = store.days_left_middle <= RUNS_OUT_MIDDLE_DAYS or (
         early is not None and early <= RUNS_OUT_EARLY_DAYS
@@ -320,7 +321,7 @@ def _runs_out(turn: Turn) -> Condition:
     rationed = state.plan is not None and any(r.code == "rationed" for r in state.plan.reasons)
     soon = soon or (rationed and early is not None and early <= RATIONED_EARLY_DAYS)
     active = None if store.days_left_middle <= RUNS_OUT_CLEAR_DAYS or soon else False
-    if soon and hour >= RUNS_OUT_HOUR:
+    if soon and turn.now.wall.astimezone(state.site.place.timezone).hour >= RUNS_OUT_HOUR:
         active = True
     assert state.plan is not None
     last = state.plan.day + timedelta(days=store.days_left_middle)

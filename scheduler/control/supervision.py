@@ -25,7 +25,7 @@ REPORT_SLACK_S = 60.0
 # How often to ask and to close while a valve is not proven shut, and while an order is under way.
 INSIST_S = 10.0
 # While its valve is open a node reports by itself; it is asked when it was silent for so long.
-RUNNING_ASK_S = 30.0
+RUNNING_ASK_S = 60.0
 # Readings this far in the future mean that the wall clock went back.
 CLOCK_SLACK = timedelta(seconds=90)
 # Refusals are counted over an hour; three are told (faults.md F17).

@@ -40,7 +40,7 @@ ASK_LOOK_MS = 15 * SECOND
 TWICE_EVERY = 50
 # A wake-up this soon is one of a busy phase. After so long without anything new, so far apart.
 BUSY_WAKE_S = 5.0
-THINNED = ((30 * MINUTE, 150.0), (2 * MINUTE, 30.0))
+THINNED = ((5 * MINUTE, 150.0), (1 * MINUTE, 30.0))
 
 
 class Killed(BaseException):

@@ -60,7 +60,16 @@ SCENARIOS: dict[str, Storm] = {
         1, _ONE_DAY, Happening("node_power_off", "at", 0, 4 * HOUR, 3 * HOUR, 0.5), _water(6 * HOUR)
     ),
     "stopped_in_mid_run": _gust(
-        1, _ONE_DAY, _water(2 * HOUR), Happening("person_stop", "open", 1, 40 * SECOND, 3 * HOUR, 0.5)
+        1, _ONE_DAY, _water(2 * HOUR, 1.0), Happening("person_stop", "open", 1, 12 * SECOND, 3 * HOUR, 0.5)
+    ),
+    # Water asked for waits for a run under way; the card fails while that valve turns shut, so that the first
+    # thing that cannot be written down is the next order.
+    "card_fails_before_the_order": _gust(
+        1,
+        _ONE_DAY,
+        _water(2 * HOUR),
+        _water(2 * HOUR + 10 * SECOND),
+        Happening("read_only", "at", 0, 2 * HOUR + 35 * SECOND, 30 * MINUTE, 0.5),
     ),
     "stopped_then_killed": _gust(
         1,

@@ -100,8 +100,8 @@ def _settings(rng: random.Random) -> Settings:
         start_share=rng.choice((0.3, 0.6, 0.95)),
         node_rate=1.0 + rng.choice((0.0, 0.0, 1e-4, -1e-4, 0.02, -0.02)),
         tick_start=rng.choice((0, 0, (1 << 30) - rng.randint(1, 12 * HOUR))),
-        daily_open_ms_max=rng.choice((1 * HOUR, 4 * HOUR, 12 * HOUR)),
-        open_report_ms=rng.choice((10, 30, 60)) * SECOND,
+        daily_open_ms_max=rng.choice((20 * MINUTE, 1 * HOUR, 12 * HOUR)),
+        open_report_ms=rng.choice((10, 60, 180)) * SECOND,
         shuts_without_power=rng.random() < 0.3,
     )
 

@@ -82,7 +82,7 @@ def _drums(count: int) -> tuple[Barrel, ...]:
 
 
 def _zone(n: int) -> Zone:
-    emitters = tuple(Emitter(f"e{n}{i}", "bubbler", f"plant-{n}", 14.0 + 4.0 * n, 0.5) for i in range(2))
+    emitters = tuple(Emitter(f"e{n}{i}", "bubbler", f"plant-{n}", 45.0 + 12.0 * n, 0.5) for i in range(2))
     points = (Point(2.0, 0.3, emitters[:1]), Point(5.0, 0.35, emitters[1:]))
     line = Line(f"line-{n}", None, None, 0.0136, 6.0, points)
     return Zone(f"zone-{n}", f"Zone {n}", Valve(n + 1, 6.0, TRAVEL_S, TRAVEL_S), (line,))

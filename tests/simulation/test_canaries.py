@@ -36,7 +36,7 @@ FOUND_BEFORE: dict[str, str] = {
     "receipts_are_never_sent": "killed_between_intent_and_order",
     "bookings_are_not_written": "killed_between_intent_and_order",
     "orders_go_out_before_they_are_written": "killed_between_intent_and_order",
-    "a_store_that_fails_counts_as_written": "1",
+    "a_store_that_fails_counts_as_written": "card_fails_before_the_order",
     "the_reserve_is_not_kept": "nearly_empty",
     "a_silent_node_counts_as_heard": "node_off_for_three_hours",
     "an_old_level_stays_known": "sensor_silent_for_ten_hours",
