@@ -124,6 +124,16 @@ def trimmed(seed: int) -> tuple[int | None, TrimAdvice, float]:
     return done, advice, worst
 
 
+def proposed(advice: TrimAdvice) -> list[str]:
+    """What stands in an advice, in words."""
+    turns = [f"turn {t.emitter} from {t.now_lph:.2f} to {t.flow_lph:.2f} L/h" for t in advice.turns]
+    others = [
+        f"{h.plant} is {h.reason}: raise the stand {h.raise_m} m or add {h.add_lph} L/h at 1 m"
+        for h in advice.hopeless
+    ]
+    return turns + others + [f"then the worst is expected at {min(advice.expected.values()):.2f}"]
+
+
 @pytest.fixture(scope="module")
 def rounds() -> dict[int, tuple[int | None, TrimAdvice, float]]:
     return {seed: trimmed(seed) for seed in range(GARDENS)}
@@ -134,12 +144,12 @@ def test_three_rounds_bring_the_worst_plant_to_its_share(
 ) -> None:
     counted = Counter(done for done, _, _ in rounds.values())
     failed = {
-        seed: (round(worst, 2), [(h.plant, h.reason, h.raise_m, h.add_lph) for h in advice.hopeless])
+        seed: (round(worst, 2), proposed(advice))
         for seed, (done, advice, worst) in rounds.items()
         if done is None
     }
     print(f"rounds needed in seeds 0 to {GARDENS - 1}: {dict(counted)}; not reached: {failed}")
-    # Seen: 49 of 50; seed 43 stands at 0.83 after three rounds and a fourth is advised.
+    # Seen: 49 of 50; seed 43 stands at 0.83 after three rounds, and a fourth is advised (printed).
     assert len(failed) <= 2
     for seed in failed:
         advice = rounds[seed][1]
