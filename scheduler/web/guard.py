@@ -153,6 +153,14 @@ def _name_of(host: str) -> str:
         return ""
 
 
+def _place_of(origin: str) -> str | None:
+    """Host and port of an origin; None: it is none."""
+    try:
+        return urlsplit(origin).netloc.lower()
+    except ValueError:
+        return None
+
+
 def _length_fits(length: str | None) -> bool:
     return length is None or (length.isascii() and length.isdigit() and int(length) <= BODY_BYTES_MAX)
 
@@ -163,7 +171,7 @@ def _check_origin(headers: MutableMapping[bytes, str], host: str) -> None:
     if site is not None and site not in ("same-origin", "none"):
         raise Refused(403, "This was sent by another site.")
     origin = headers.get(b"origin")
-    if origin is not None and urlsplit(origin).netloc.lower() != host.lower():
+    if origin is not None and _place_of(origin) != host.lower():
         raise Refused(403, "This was sent by another site.")
 
 
