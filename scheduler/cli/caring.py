@@ -41,7 +41,7 @@ def winter(
     wait: float = WAIT,
     json: bool = JSON,
 ) -> None:
-    """Tell that the garden is drained for the winter, or brought back. While drained nothing is opened."""
+    """Tell that the garden is drained, or brought back; or ask whether frost is coming."""
     from scheduler.control.spans import Span
     from scheduler.site.errors import UsageError
 
@@ -62,16 +62,22 @@ def winter(
 
 def _show_winter(garden: Site, json: bool) -> None:
     from scheduler.report.answers import WinterAnswer
+    from scheduler.report.frost import frost_ahead, frost_words
     from scheduler.report.year import winter_answer, winter_words
 
+    today = present.today(garden.place.timezone)
     with _store(garden) as store:
-        answer = WinterAnswer(garden=garden.name, drained=winter_answer(garden, store))
+        drained = winter_answer(garden, store)
+        frost = frost_ahead(garden, store.last_outlook(), present.now()) if drained is None else None
+        answer = WinterAnswer(garden=garden.name, drained=drained, frost=frost)
         if json:
             say_json(answer)
         elif answer.drained is None:
             say(f"{garden.name}: not drained for the winter.")
+            for line in frost_words(garden, answer.frost, today):
+                say(line)
         else:
-            for line in winter_words(garden, answer.drained, present.today(garden.place.timezone)):
+            for line in winter_words(garden, answer.drained, today):
                 say(line)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -42,6 +43,7 @@ def report(
     csv: Path = typer.Option(
         None, "--csv", help="Write days, plants and runs into this folder.", metavar="FOLDER"
     ),
+    us: bool = typer.Option(False, "--us", help="Gallons and inches, whatever the site file says."),
     json: bool = typer.Option(False, "--json", help="Print one JSON object for a program."),
 ) -> None:
     """Tell of a week or a season: what plants used and got, where the water went, what is worth changing."""
@@ -51,6 +53,7 @@ def report(
     from scheduler.store.store import Store, store_url
 
     garden = find_site(site)
+    garden = replace(garden, units="us") if us else garden
     end = read_date(last, "--to") if last else present.today(garden.place.timezone) - timedelta(days=1)
     start = read_date(first, "--from") if first else end - timedelta(days=days - 1)
     if start > end:

@@ -11,11 +11,12 @@ import json
 import re
 from collections.abc import Iterator
 from datetime import date, timedelta
+from pathlib import Path
 
 import pytest
 
 from scheduler.agronomy.weather import DayWeather
-from scheduler.site.examples import example_site
+from scheduler.site.examples import example_site, example_text
 from scheduler.weather.weather_file import packaged_weather
 from tests.support.gardens import dry_days
 from tests.support.lived_in import LivedIn, lived_in
@@ -134,6 +135,115 @@ def test_away_for_two_weeks_what_must_a_helper_do_on_which_day(garden: LivedIn) 
     assert re.search(r"by a helper too: \w+day \d\d August [\d.]+ L|A helper must top up: \w+day", said)
 
 
+def test_did_last_night_deliver(garden: LivedIn) -> None:
+    """Against the water that truly left the virtual barrels and the litres that truly reached the plants."""
+    true = garden.shell.garden.runs[-1]
+    why = plain(garden.says("why", true.zone, "--on", "2012-08-10", "--site", "five-drums"))
+    found = re.search(r"min from \d\d:\d\d PDT for ([\d.]+) L\. Booked: ([\d.]+) L\.", why)
+    assert found is not None, why
+    assert float(found[2]) == pytest.approx(float(found[1]), rel=0.15)
+    # What is booked is what reached the plants: the first of a run fills the line.
+    assert sum(litres for _, litres in true.litres) == pytest.approx(float(found[2]), rel=0.15)
+    said = plain(garden.says("status", "five-drums"))
+    drawn = re.search(r"Last run: pots, ([\d.]+) L, ended Friday \d\d:\d\d PDT", said)
+    assert drawn is not None, said
+    assert float(drawn[1]) == pytest.approx(true.drawn_l, rel=0.1)
+
+
+def test_is_there_a_leak(garden: LivedIn) -> None:
+    """The virtual garden loses 0.3 L an hour at its outlet fitting."""
+    answer = told(garden, "report", "five-drums")
+    assert float(answer["leak_l"]) == pytest.approx(7 * 24 * 0.3, rel=0.2)  # type: ignore[arg-type]
+    said = plain(garden.says("report", "five-drums"))
+    assert re.search(
+        r"Worth changing: find the leak: it took [\d.]+ L, beside [\d.]+ L that watering gave", said
+    )
+
+
+def test_the_barrels_are_to_be_raised(garden: LivedIn) -> None:
+    """A bubbler gives k h^x, with x = 0.65 for those of the site file; 30 cm more head at half full."""
+    words = ("survey", "five-drums", "--at", "half", "--json")
+    before = json.loads(garden.says(*words))["zones"][0]["emitters"][0]
+    after = told(garden, *words[:-1], "--what-if", "raise barrels 30 cm")
+    plant = next(p for p in after["after"]["plants"] if p["id"] == before["plant"])  # type: ignore[index]
+    was = next(p for p in after["before"]["plants"] if p["id"] == before["plant"])  # type: ignore[index]
+    ratio = ((before["head_m"] + 0.3) / before["head_m"]) ** 0.65
+    assert plant["flows_lph"][1] / was["flows_lph"][1] == pytest.approx(ratio, rel=0.02)
+
+
+def test_two_bubblers_are_to_be_turned_down(garden: LivedIn) -> None:
+    """Turned down by a fifth each gives a fifth less, and the others a little more of the shared head."""
+    changes = [x for e in ("tomato-1-1", "tomato-1-2") for x in ("--what-if", f"close {e} 20 %")]
+    answer = told(garden, "survey", "five-drums", *changes)
+    flow = {
+        side: {p["id"]: p["flows_lph"][1] for p in answer[side]["plants"]}  # type: ignore[index]
+        for side in ("before", "after")
+    }
+    first, *others = flow["before"]
+    assert flow["after"][first] / flow["before"][first] == pytest.approx(0.8, abs=0.02)
+    neighbours = [p for p in others if p.startswith("tomato")]
+    assert neighbours and all(flow["after"][p] >= flow["before"][p] for p in neighbours)
+
+
+def test_a_plant_was_added(garden: LivedIn, tmp_path: Path) -> None:
+    """A sixth pot at the end of the wall: the file is checked, and the others are told what they lose."""
+    text = example_text("five-drums")
+    point = '  { at = "7.7 m", drop = "40 cm", emitter = "bubbler", plant = "tomato-5", flow = "2.0 L/h" },\n'
+    assert point in text
+    text = text.replace(point, point + point.replace("7.7", "7.9").replace("tomato-5", "tomato-6"))
+    pot = '[[plant]]\nid = "tomato-6"\nkind = "tomato"\ncanopy = "0.45 m2"\nrank = 2\n'
+    file = tmp_path / "six-pots.toml"
+    file.write_text(f'{text}\n{pot}planted = 2012-05-15\ncontainer = "60 L"\n', encoding="utf-8")
+    assert told(garden, "check", str(file))["ok"] is True
+    compared = told(garden, "survey", "five-drums", "--against", str(file))
+    before, after = (
+        {p["id"]: p["flows_lph"][1] for p in compared[side]["plants"]}  # type: ignore[index]
+        for side in ("before", "after")
+    )
+    assert set(after) - set(before) == {"tomato-6"} and after["tomato-6"] > 0.0
+    assert all(after[p] <= before[p] for p in before)
+
+
+def test_which_plant_is_dry_at_half_level(garden: LivedIn) -> None:
+    said = plain(garden.says("survey", "five-drums", "--at", "half"))
+    assert "stops below" in said and "every emitter flows" in said
+
+
+def test_do_two_more_barrels_help(garden: LivedIn) -> None:
+    said = plain(
+        garden.says("hindsight", "five-drums", "--change", "add 2 barrels", "--past", "seattle-2012")
+    )
+    assert re.search(r"Most would have helped: add 2 barrels, [\d.]+ L less to top up in a summer", said)
+
+
+def test_a_season_sheet_in_gallons(garden: LivedIn, tmp_path: Path) -> None:
+    page = tmp_path / "season.html"
+    words = ("report", "five-drums", "--from", "2012-07-28")
+    litres = told(garden, *words)
+    said = plain(garden.says(*words, "--us", "--html", str(page)))
+    used = re.search(r"Plants used ([\d.]+) gal", said)
+    assert used is not None and " L" not in said, said
+    # NIST Handbook 44: 1 gal is 3.785 411 784 L.
+    assert float(used[1]) == pytest.approx(float(litres["used_l"]) / 3.785411784, rel=0.01)  # type: ignore[arg-type]
+    assert " gal" in page.read_text(encoding="utf-8") and " L<" not in page.read_text(encoding="utf-8")
+
+
+def test_when_is_it_to_be_drained(garden: LivedIn) -> None:
+    said = plain(garden.says("winter", "--site", "five-drums"))
+    assert re.search(r"No frost is forecast through \w+ \d+ August; the coldest is", said), said
+    assert "Before the first frost empty the barrels" in said
+    assert told(garden, "winter", "--site", "five-drums")["frost"]["frost_on"] is None  # type: ignore[index]
+
+
+def test_not_during_the_party(garden: LivedIn) -> None:
+    """Tomorrow nothing is to run; every zone is held with one command, and let go with another."""
+    held = garden.asks("hold", "--until", "2012-08-12", "--site", "five-drums")
+    said = plain(garden.says("status", "five-drums"))
+    assert len(re.findall(r"Held by \w+: .*? until Sunday 12 August 00:00", said)) == len(SITE.zones), held
+    garden.asks("hold", "--end", "--site", "five-drums")
+    assert "Held" not in garden.says("status", "five-drums")
+
+
 def test_six_cans_were_taken(garden: LivedIn) -> None:
     garden.shell.garden.take(60.0)
     assert "60.0 L noted as taken" in garden.asks("took", "60", "L", "--site", "five-drums")
@@ -149,6 +259,21 @@ def test_put_the_shrub_first(garden: LivedIn) -> None:
     said = garden.asks("rank", "fig", "1", "--site", "five-drums")
     assert "Young fig has rank 1 from now on" in said and "Planned anew" in said
     assert "rank of the site file again" in garden.asks("rank", "fig", "--back", "--site", "five-drums")
+
+
+def test_the_level_jumped_ten_centimetres(garden: LivedIn) -> None:
+    """Somebody emptied 10 cm out of the barrels and told nobody."""
+    before = garden.shell.garden.level_m
+    gone = garden.shell.garden.take(131.0)
+    assert before - garden.shell.garden.level_m == pytest.approx(0.10, abs=0.01)
+    day = garden.now.astimezone(SITE.place.timezone).date()
+    garden.live(day + timedelta(days=1), 3.0)
+    balance = told(garden, "balance", "--days", "3", "--site", "five-drums")
+    found = next(d for d in balance["days"] if d["day"] == day.isoformat())  # type: ignore[attr-defined]
+    assert found["rest_l"] == pytest.approx(gone, abs=2.0 * found["rest_sd_l"])
+    assert abs(found["rest_l"]) > 3.0 * found["rest_sd_l"]
+    said = plain(garden.says("status", "five-drums"))
+    assert "fallinghead took" in said, said
 
 
 def test_the_sensor_died(garden: LivedIn) -> None:
