@@ -27,6 +27,14 @@ class DayWeather:
     wind_ms: float | None = None
     wind_height_m: float = 10.0
     solar_mj_m2: float | None = None
+    # Of a day that is over: who says ``rain_mm`` where that is not the service, and what the service told.
+    rain_by: str = ""
+    rain_told_mm: float | None = None
+
+    @property
+    def told_mm(self) -> float | None:
+        """Rain as the service told it."""
+        return self.rain_told_mm if self.rain_by else self.rain_mm
 
 
 @dataclass(frozen=True, slots=True)

@@ -70,7 +70,7 @@ def begin(
         balanced_day=balanced_day,
         given_l=saved.given_l,
         weather=saved.weather,
-        rain_known=frozenset(d.day for d in saved.weather if d.rain_mm is not None and d.day < today),
+        rain_known=frozenset(d.day for d in saved.weather if d.told_mm is not None and d.day < today),
         outlook=saved.outlook,
         flow=joined((z.id, learned.get(z.id) or fresh_flow(z, since)) for z in site.zones),
         alarms=saved.alarms,

@@ -13,7 +13,7 @@ from scheduler.agronomy.weather import DayWeather, merged
 from scheduler.control.effects import Booking, Intent, Note, RecordBooking, RecordDay, RootZoneRecord
 from scheduler.control.orders import RunOutcome
 from scheduler.control.pulses import tried_again
-from scheduler.control.rain import believed_rain
+from scheduler.control.rain import believed_rain, told_mm
 from scheduler.control.state import OpenIntent, Proof, State, Turn, WaterDraw
 from scheduler.planning.garden import Expected, expected_litres
 from scheduler.site.model import Valve, Zone
@@ -297,7 +297,7 @@ def weather_of(state: State, day: date) -> tuple[DayWeather, ReferenceEt]:
     temperature, ET from the known days around it."""
     weather = next((d for d in state.weather if d.day == day), DayWeather(day))
     # Where only a forecast of it was ever fetched its temperatures serve, its rain may not have fallen.
-    weather = replace(weather, rain_mm=believed_rain(state, day).rain_mm)
+    weather = _as_believed(state, weather)
     estimate = state.outlook.et0_on(day) if state.outlook is not None else None
     if state.outlook is not None and estimate is not None:
         if state.outlook.origin(day, "tmin_c")[0] == STORED_YEARS:
@@ -312,6 +312,15 @@ def weather_of(state: State, day: date) -> tuple[DayWeather, ReferenceEt]:
         mean = sum(known) / len(known)
         return weather, ReferenceEt(mean, f"mean of {len(known)} days around it", ("tmin", "tmax"))
     return weather, ReferenceEt(ET0_UNKNOWN_MM, "a typical summer day", ("tmin", "tmax"))
+
+
+def _as_believed(state: State, weather: DayWeather) -> DayWeather:
+    """The day with the rain that the balance goes by, beside what the service told where that is another."""
+    believed = believed_rain(state, weather.day)
+    if believed.source == "told":
+        return replace(weather, rain_mm=believed.rain_mm, rain_by="", rain_told_mm=None)
+    told = told_mm(state, weather.day)
+    return replace(weather, rain_mm=believed.rain_mm, rain_by=believed.source, rain_told_mm=told)
 
 
 def take_weather(turn: Turn, days: tuple[DayWeather, ...]) -> None:

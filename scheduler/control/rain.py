@@ -3,7 +3,8 @@
 Typed rain goes first, then the garden's own gauge, then the weather service, which tells the rain of a grid
 cell some kilometres wide. The roof's own catch, seen as a rise of the level, corrects the service within
 limits, and where nobody told any rain it is credited at its low end. The water book keeps to what was told:
-what the rise does not fit there stays to be seen as unexplained.
+what the rise does not fit there stays to be seen as unexplained. A day's record keeps both, so that after a
+restart the correction is not made a second time.
 """
 
 from __future__ import annotations
@@ -92,7 +93,13 @@ def told_mm(state: State, day: date) -> float | None:
     """Rain of a day that is over as the service tells it; None while only a forecast of it is known."""
     if day not in state.rain_known:
         return None
-    return next((d.rain_mm for d in state.weather if d.day == day), None)
+    return next((d.told_mm for d in state.weather if d.day == day), None)
+
+
+def _on_record(state: State, day: date) -> BelievedRain | None:
+    """What was believed before a restart, of a day whose balance of the barrels is not kept any more."""
+    found = next((d for d in state.weather if d.day == day and d.rain_by), None)
+    return BelievedRain(found.rain_mm, found.rain_by) if found is not None else None
 
 
 def believed_rain(state: State, day: date) -> BelievedRain:
@@ -104,7 +111,7 @@ def believed_rain(state: State, day: date) -> BelievedRain:
     closed = next((d for d in state.water_days if d.day == day), None)
     seen = seen_rain(state, closed) if closed is not None else None
     if seen is None:
-        return BelievedRain(told, "told")
+        return _on_record(state, day) or BelievedRain(told, "told")
     if told is None:
         low = seen.low_mm if seen.rain_mm > 0.0 else None
         return BelievedRain(low, "seen in the barrels, at the least" if low is not None else "told")

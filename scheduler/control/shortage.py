@@ -7,15 +7,13 @@ from dataclasses import replace
 from datetime import date, timedelta
 
 from scheduler.agronomy.weather import DayWeather, Outlook
-from scheduler.control.ledger import weather_of, zones_after_today
+from scheduler.control.ledger import REVISED_DAYS, weather_of, zones_after_today
 from scheduler.control.state import Turn
 from scheduler.planning.choices import Way
 from scheduler.planning.garden import GardenModel
 from scheduler.planning.past_years import with_days
 from scheduler.planning.spending import Ration, looked_d, ration_today, ways_of
 
-# Past days that are brought into the place's past anew with each plan: their rain may have been mended.
-RECENT_D = 10
 # A store of so many times what the days looked at use without rain is not short, whatever the weather (ours).
 AMPLE = 1.5
 
@@ -61,10 +59,10 @@ def _aged(outlook: Outlook | None, day: date) -> Outlook | tuple[DayWeather, ...
 
 
 def _learn_past(turn: Turn) -> None:
-    """The days that are over become part of the place's past."""
+    """The days that are over become part of the place's past, anew while their rain may still be mended."""
     state, today = turn.state, turn.local_day
     known = {d.day for d in state.weather}
-    recent = [today - timedelta(days=n) for n in range(RECENT_D, 0, -1)]
+    recent = [today - timedelta(days=n) for n in range(REVISED_DAYS, 0, -1)]
     days = [weather_of(state, d)[0] for d in recent if d in known]
     if days:
         turn.change(past=with_days(state.past, days, state.site.place))

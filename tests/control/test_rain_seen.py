@@ -11,9 +11,10 @@ import pytest
 from scheduler.agronomy.weather import DayWeather, Outlook
 from scheduler.control.effects import RecordDay, RecordRain, RecordWaterDay
 from scheduler.control.events import RainMeasured, WeatherArrived
-from scheduler.control.rain import MOST_FACTOR, believed_rain, seen_rain
-from scheduler.control.state import State
+from scheduler.control.rain import MOST_FACTOR, believed_rain, seen_rain, told_mm
+from scheduler.control.state import Saved, State
 from scheduler.site.model import Roof
+from scheduler.store.codec import from_json, to_json
 from tests.support.driving import Driver
 from tests.support.gardens import dry_days, small_garden
 
@@ -111,8 +112,8 @@ def test_unknown_rain_stays_unknown_unless_the_barrels_rose_beyond_doubt() -> No
     assert "at the least" in found.source
 
 
-def test_a_shower_that_missed_the_garden_is_not_counted_and_still_stands_in_the_book() -> None:
-    """Whole controller: the service tells 9 mm of a day on which the barrels did not rise."""
+def missed_shower() -> tuple[Driver, date]:
+    """A garden over three days, and the day of which the service tells 9 mm that no barrel saw."""
     driver = Driver(replace(small_garden(), roof=Roof(10.0, 0.8, 0.5)))
     driver.ready()
     zones = tuple(replace(z, depletion_mm=12.0) for z in driver.state.zones_now)
@@ -126,11 +127,43 @@ def test_a_shower_that_missed_the_garden_is_not_counted_and_still_stands_in_the_
         days = dry_days(now - timedelta(days=10), 16)
         told = tuple(replace(d, rain_mm=9.0 if d.day == wet else 0.0) for d in days)
         driver.feed(WeatherArrived(Outlook(told, "test", at)))
+    return driver, wet
+
+
+def test_a_shower_that_missed_the_garden_is_not_counted_and_still_stands_in_the_book() -> None:
+    driver, wet = missed_shower()
     record = [e for e in driver.effects if isinstance(e, RecordDay) and e.weather.day == wet][-1]
     assert record.weather.rain_mm == pytest.approx(9.0 / MOST_FACTOR)
     book = [e for e in driver.effects if isinstance(e, RecordWaterDay) and e.day == wet][-1]
     assert book.caught_l == pytest.approx(10.0 * 0.8 * (9.0 - 0.5))  # as told: what does not fit is to show
     assert book.rest_l is not None and book.rest_l > 50.0
+
+
+@pytest.mark.parametrize("balance_kept", [True, False])
+def test_a_restart_without_a_network_corrects_no_day_a_second_time(balance_kept: bool) -> None:
+    """Told and believed rain are both on record; the balance of the barrels may be gone by then."""
+    before, wet = missed_shower()
+    days = {e.weather.day: from_json(DayWeather, to_json(e.weather)) for e in before.all(RecordDay)}
+    state = before.state
+    assert state.base_day is not None
+    saved = Saved(
+        root_zones=state.zones_now,
+        balanced_day=state.balanced_day,
+        base=(state.base_day, state.base_zones),
+        weather=tuple(days.values()),
+        water_days=state.water_days if balance_kept else (),
+        stopped_by="the test",
+    )
+    after = Driver(before.site, saved, start=before.now.wall)
+    assert believed_rain(after.state, wet) == believed_rain(state, wet)
+    assert believed_rain(after.state, wet).rain_mm == pytest.approx(9.0 / MOST_FACTOR)
+    assert told_mm(after.state, wet) == told_mm(state, wet) == 9.0
+    after.wait(1.2 * DAY_S, every_s=3600.0)
+    again = [e.weather for e in after.all(RecordDay) if e.weather.day == wet]
+    assert all(w == days[wet] for w in again)
+    assert {z.plant: z.depletion_mm for z in after.state.base_zones} == pytest.approx(
+        {z.plant: z.depletion_mm for z in state.base_zones}
+    )
 
 
 def test_a_gauges_day_is_kept_and_a_persons_word_goes_before_it() -> None:
