@@ -4,6 +4,7 @@
 # ADDRESS is this machine's own in the garden's network; nodes come there, with TLS only (port 8883). The service
 # and people come over loopback (port 1883). Nothing else is listened on. Run again: what is there stays, but for
 # the address. Passwords are made once, each shown once; broker-users.sh changes them.
+# A garden with a rain gauge of its own names the user rain-gauge beside the nodes: it may say its count alone.
 # FALLINGHEAD_BROKER_DIR, FALLINGHEAD_CA_DIR, FALLINGHEAD_TLS_PORT: others than the usual.
 set -euo pipefail
 here=$(cd "$(dirname "${BASH_SOURCE[0]}")" && pwd)
@@ -15,7 +16,7 @@ name=fallinghead-broker # what nodes ask for, whatever the address (firmware_stu
 dates=(-startdate 700101000000Z -enddate 491231235959Z)
 
 fail() { printf '%s\n' "$*" >&2; exit 1; }
-[ "$#" -ge 2 ] || { sed -n '2,7s/^# //p' "$0" >&2; exit 2; }
+[ "$#" -ge 2 ] || { sed -n '2,8s/^# //p' "$0" >&2; exit 2; }
 address=$1; shift
 case $address in
   *[!0-9.]*|''|.*|*.|*..*) fail "give the address as four numbers, such as 192.168.1.10; read: $address";;

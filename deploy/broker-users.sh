@@ -1,10 +1,11 @@
 #!/usr/bin/env bash
 # Make the broker's users with passwords drawn at random, each shown once: the service, people, each node.
 #   sudo deploy/broker-users.sh NODE [NODE ...]        for example: sudo deploy/broker-users.sh shed
+# A garden with a rain gauge of its own names it beside the nodes: sudo deploy/broker-users.sh shed rain-gauge
 # A user that exists gets a new password. FALLINGHEAD_PASSWORDS: another file than the usual one.
 set -euo pipefail
 file=${FALLINGHEAD_PASSWORDS:-/etc/mosquitto/fallinghead.passwords}
-[ "$#" -gt 0 ] || { sed -n '2,4s/^# //p' "$0" >&2; exit 2; }
+[ "$#" -gt 0 ] || { sed -n '2,5s/^# //p' "$0" >&2; exit 2; }
 command -v mosquitto_passwd >/dev/null || { echo "mosquitto_passwd is not installed: apt install mosquitto" >&2; exit 1; }
 for node in "$@"; do
   case $node in

@@ -7,6 +7,7 @@ from typing import Any
 from pydantic import BaseModel
 
 from scheduler.link import messages
+from scheduler.link.rain_gauge import TIPS_MAX
 from scheduler.link.signing import ORDER_BYTES_MAX, STATE_BYTES_MAX
 
 _SIGNED: tuple[tuple[str, type[BaseModel], str, int], ...] = (
@@ -17,6 +18,16 @@ _SIGNED: tuple[tuple[str, type[BaseModel], str, int], ...] = (
     ("state", messages.StateMessage, "All that the node has to say.", STATE_BYTES_MAX),
     ("log", messages.LogMessage, "The node's last refusals and faults; when asked.", STATE_BYTES_MAX),
 )
+_RAIN: dict[str, Any] = {
+    "name": "rain",
+    "summary": "A rain gauge's running count of tips; not signed, never retained.",
+    "contentType": "application/json",
+    "payload": {
+        "type": "object",
+        "required": ["tips"],
+        "properties": {"tips": {"type": "integer", "minimum": 0, "maximum": TIPS_MAX}},
+    },
+}
 _REFERENCE = "#/components/schemas/{model}"
 
 
@@ -84,11 +95,12 @@ def asyncapi_document() -> dict[str, Any]:
             "contentType": "application/json",
             "payload": {"$ref": _REFERENCE.format(model="AlertMessage")},
         },
+        "rain": _RAIN,
     }
     channels = {kind: _channel(kind, "node") for kind in signed}
     channels |= {kind: _channel(kind, "site") for kind in plain}
     operations = {f"send_{k}": _operation(k, "send") for k in (*messages.TO_NODE, "alert")}
-    operations |= {f"receive_{k}": _operation(k, "receive") for k in ("state", "log", "nudge")}
+    operations |= {f"receive_{k}": _operation(k, "receive") for k in ("state", "log", "nudge", "rain")}
     return {
         "asyncapi": "3.0.0",
         "info": {

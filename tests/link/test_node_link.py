@@ -29,6 +29,7 @@ from scheduler.link.messages import encode_order, read_state
 from scheduler.link.node_log import ask_log
 from scheduler.link.nudge import nudge
 from scheduler.link.practice_broker import PracticeBroker, practice_accounts
+from scheduler.link.rain_gauge import rain_topic, read_tips
 from scheduler.link.signing import STATE_BYTES_MAX, seal
 from scheduler.site.errors import LinkError
 from tests.link.link_ends import KEY, Ends, ended, until
@@ -174,7 +175,12 @@ def test_every_reference_in_the_asyncapi_document_resolves() -> None:
         found: Any = document
         for part in reference.removeprefix("#/").split("/"):
             found = found[part]
-    assert document["asyncapi"] == "3.0.0" and set(document["channels"]) >= {"order", "state", "close"}
+    assert document["asyncapi"] == "3.0.0" and set(document["channels"]) >= {
+        "order",
+        "state",
+        "close",
+        "rain",
+    }
 
 
 def test_the_document_describes_every_frame_of_the_table_of_bytes() -> None:
@@ -258,3 +264,15 @@ def test_pulses_are_told_only_by_a_node_that_counts_them() -> None:
         node.tick(1000, Inputs([(False, True)], pulses=pulses))
         said = read_state(node.state(), KEY, "shed")
         assert (said.pulses.model_dump(exclude_none=True) if said.pulses else None) == pulses
+
+
+def test_what_the_asyncapi_document_takes_of_a_rain_gauge_is_what_is_read() -> None:
+    document = asyncapi_document()
+    rain = document["components"]["messages"]["rain"]["payload"]["properties"]["tips"]
+    address = document["channels"]["rain"]["address"].replace("{site}", "plot")
+    assert address == rain_topic("plot")
+    assert document["operations"]["receive_rain"]["action"] == "receive"
+    for tips in (rain["minimum"], rain["maximum"]):
+        assert read_tips(json.dumps({"tips": tips}).encode()) == tips
+    for tips in (rain["minimum"] - 1, rain["maximum"] + 1):
+        assert read_tips(json.dumps({"tips": tips}).encode()) is None
