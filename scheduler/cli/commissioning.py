@@ -136,6 +136,10 @@ def _from_file(
 def sheet(
     site: str = typer.Argument(None, help=SITE_HELP, metavar="SITE"),
     html: Path = typer.Option(None, "--html", help="Write the sheet into this HTML file.", metavar="FILE"),
+    pictures: Path = typer.Option(
+        None, "--pictures", help="Draw each zone's newest catch cans into this folder, as PNG.", metavar="DIR"
+    ),
+    svg: bool = typer.Option(False, "--svg", help="Draw as SVG instead."),
     json: bool = JSON,
 ) -> None:
     """Write the commissioning sheet: what each test found, how surely, against last time; what is due."""
@@ -144,11 +148,16 @@ def sheet(
     from scheduler.site.errors import UsageError
 
     garden = find_site(site)
-    if html is None and not json:
+    if html is None and pictures is None and not json:
         raise UsageError("say where to write it, such as --html sheet.html, or --json for a program")
     with _open_store(garden) as store:
-        now = present.now()
-        answer = sheet_answer(garden, store.test_records(), now, drift_answer(garden, store, now))
+        now, kept = present.now(), store.test_records()
+        answer = sheet_answer(garden, kept, now, drift_answer(garden, store, now))
+    drawn: tuple[Path, ...] = ()
+    if pictures is not None:
+        from scheduler.report.can_maps import draw_can_maps
+
+        drawn = draw_can_maps(garden, kept, pictures, "svg" if svg else "png")
     if html is not None:
         from scheduler.report.sheet_page import sheet_page
 
@@ -158,8 +167,12 @@ def sheet(
             raise UsageError(f"the sheet cannot be written to {html}: {error.strerror}") from error
     if json:
         say_json(answer)
-    else:
+        return
+    if html is not None:
         say(f"The sheet is in {html}.")
+    if pictures is not None:
+        none = "No cans were ever set out here; nothing is drawn."
+        say(f"Drawn: {', '.join(str(path) for path in drawn)}." if drawn else none)
 
 
 def drift(site: str = typer.Argument(None, help=SITE_HELP, metavar="SITE"), json: bool = JSON) -> None:

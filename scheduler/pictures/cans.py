@@ -27,10 +27,13 @@ from scheduler.site.showing import show_share
 RIGHT_SHARE = 0.10
 # Less than this share is a dry emitter.
 DRY_SHARE = 0.02
+# Upper and lower end of a strip over its highest mark, where figures stand in up to three rows; where the
+# brackets of the plants stand, and their names.
+_HEADROOM, _FOOT, _BRACKET, _NAME = 1.38, -0.66, -0.27, -0.38
 # A can far over is drawn at the edge with its figure.
 _MOST_SHARE = 2.0
 # Inches of a line's strip, and of what stands around the strips.
-_STRIP_IN, _AROUND_IN = 2.35, 1.45
+_STRIP_IN, _AROUND_IN = 2.8, 1.45
 # Cans whose millilitres are written: more would run into each other.
 _WRITTEN_MAX = 14
 # Width of a letter of the figures, inches, and how far off a figure may stand, in rows.
@@ -136,7 +139,7 @@ def _strip(axes: Any, cans: Sequence[Can], along: float, units: DisplayUnits) ->
     axes.axhline(100.0, color=INK, linewidth=0.9)
     shares = [100.0 * c.caught_l / c.wanted_l for c in cans if c.caught_l is not None and c.wanted_l > 0.0]
     top = min(100.0 * _MOST_SHARE, max(150.0, 1.2 * max(shares, default=100.0)))
-    axes.set_ylim(-0.5 * top, 1.18 * top)
+    axes.set_ylim(_FOOT * top, _HEADROOM * top)
     axes.set_yticks([0, 50, 100, 150, 200][: 1 + int(top // 50)])
     axes.spines["left"].set_bounds(0.0, top)
     axes.set_ylabel("% of wanted")
@@ -164,8 +167,8 @@ def _plants(axes: Any, cans: Sequence[Can], along: float, top: float) -> None:
         room = max(3, int(min(beside, default=1e9) / per_letter)) if beside else 40
         name = plant if len(plant) <= room else plant[: room - 1] + "…"
         ends = [min(spans[plant]), max(spans[plant])]
-        axes.plot(ends, [-0.12 * top] * 2, color=STONE, marker="|", markersize=5, linewidth=1.0)
-        low = -0.22 * top - 0.16 * top * (number % 2)
+        axes.plot(ends, [_BRACKET * top] * 2, color=STONE, marker="|", markersize=5, linewidth=1.0)
+        low = _NAME * top - 0.16 * top * (number % 2)
         half = 0.5 * len(name) * per_letter
         x = min(max(middle, half), axes.get_xlim()[1] - half)
         axes.text(x, low, name, ha="center", va="center", fontsize=FONT_SIZE - 1)

@@ -25,8 +25,7 @@ def draw_garden(
     """Draw all of them into a folder, which is made when it is not there; the files, in a fixed order.
 
     Run times are for what each zone's plants want on a strong midsummer day. ``model``: of the site, when it
-    is at hand. UsageError when the folder
-    cannot be made or written.
+    is at hand. UsageError when the folder cannot be made or written.
     """
     try:
         folder.mkdir(parents=True, exist_ok=True)
