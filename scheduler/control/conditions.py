@@ -6,6 +6,7 @@ from collections.abc import Iterable, Iterator
 from datetime import timedelta
 
 from scheduler.agronomy.past_week import STORED_YEARS
+from scheduler.control import links, refusals
 from scheduler.control.alarms import RULES, AlarmMemory, Condition, judge
 from scheduler.control.effects import AlertKind, ClearAlert, RaiseAlert
 from scheduler.control.frost import frost, winter_over
@@ -28,7 +29,6 @@ RUNS_OUT_CLEAR_DAYS = 7
 RUNS_OUT_HOUR = 8  # told once a day, from this local hour
 LEVEL_UNKNOWN_S = 6 * 3600.0
 FORECAST_STALE = timedelta(hours=24)
-REFUSALS_TOLD = 3
 # One odd day may be a can that nobody told of; two in a row are told (a choice of this project).
 LOST_DAYS = 2
 # A 12 V lead battery under light load: low below 11.8 V, well above 12.2 V (from memory).
@@ -94,7 +94,10 @@ def conditions(turn: Turn) -> Iterator[Named]:
     yield "level_unknown", "", _level(turn)
     yield "level_doubtful", "", _doubtful(turn)
     yield "forecast_stale", "", _forecast(turn)
-    yield "order_refused", "", _refused(turn)
+    yield "order_refused", "", refusals.strangers(turn)
+    yield "order_declined", "", refusals.declined(turn)
+    yield "order_unreached", "", refusals.unreached(state)
+    yield "link_breaks", "", links.breaking(turn)
     yield "supply_low", "", _supply(state)
     yield "records_lost", "", _records_lost(turn)
     yield "water_lost", "", _water_lost(state)
@@ -223,15 +226,6 @@ def _standing_in(turn: Turn) -> str:
     outlook = turn.state.outlook
     estimate = outlook.et0_on(turn.local_day) if outlook is not None else None
     return f"the {estimate.method}" if estimate is not None else "the mean of the last days"
-
-
-def _refused(turn: Turn) -> Condition:
-    recent = [t for t in turn.state.refused_mono_s if turn.now.monotonic_s - t < 3600.0]
-    return Condition(
-        len(recent) >= REFUSALS_TOLD,
-        lambda: f"{turn.state.site.name}: the node refused {len(recent)} orders within an hour.",
-        "Somebody may be sending orders that are not ours: change the node's key and the broker's passwords.",
-    )
 
 
 def _supply(state: State) -> Condition:

@@ -16,6 +16,7 @@ from scheduler.control.clock import Now
 from scheduler.control.effects import Effect, FetchWeather, Note, SendAsk, SendClose, WakeAt
 from scheduler.control.events import Event
 from scheduler.control.ledger import balance_days, take_weather
+from scheduler.control.links import own_link_broke
 from scheduler.control.pulses import next_run
 from scheduler.control.state import OpenIntent, Saved, State, Turn
 from scheduler.planning.garden import GardenModel, garden_model
@@ -166,6 +167,8 @@ def _rain_known(turn: Turn, outlook: Outlook) -> frozenset[date]:
 
 
 def _link(turn: Turn, connected: bool) -> None:
+    if turn.state.connected and not connected:
+        own_link_broke(turn)
     turn.change(connected=connected)
     turn.emit(Note("The broker is reached." if connected else "The broker is lost; trying again."))
     if connected:

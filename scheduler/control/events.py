@@ -36,6 +36,8 @@ class NodeHeard:
     reading: LevelReading | None = None
     closes_repeated: int = 0  # closes heard again, as from a recording
     outcomes_dropped: int = 0  # outcomes that the node had no room to keep
+    flow_pulses: int | None = None  # of a flow meter, counted since the node's start; None: none is fitted
+    rain_pulses: int | None = None  # the same of a rain gauge
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 from functools import cached_property
 from typing import Literal
@@ -14,7 +14,7 @@ from scheduler.control.alarms import AlarmMemory
 from scheduler.control.clock import Now
 from scheduler.control.effects import Effect, Intent, RecordChoice, RecordDay, RecordHold, RecordWaterDay
 from scheduler.control.events import GardenTested, Request
-from scheduler.control.orders import ValveStatus
+from scheduler.control.orders import RefusalReason, ValveStatus
 from scheduler.planning.garden import GardenModel
 from scheduler.planning.past_years import PastWeather
 from scheduler.planning.plan import Plan
@@ -39,6 +39,8 @@ class NodeView:
     supply_mv: int | None = None
     closes_repeated: int = 0
     outcomes_dropped: int = 0
+    refused_total: int = 0
+    flow_pulses: int | None = None  # of a flow meter, counted since the node's start
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +52,11 @@ class OpenIntent:
     seen_running: bool = False
     restored: bool = False  # from the store: what the node did meanwhile was not watched
     before: RestLevel | None = None  # the level at rest when it was ordered
+    unreached: bool = False  # the node answers and does not know of it
+    flow_pulses: int | None = None  # what the flow meter had counted when it was ordered
+
+    def noted_unreached(self) -> OpenIntent:
+        return replace(self, unreached=True)
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,6 +142,7 @@ class State:
     draws: tuple[WaterDraw, ...] = ()
     proof: Proof | None = None
     close_asked_mono_s: float | None = None
+    closes_at_fault: int = 0  # closes sent to a valve that stayed in fault
     last_end_mono_s: float | None = None
     base_day: date | None = None
     base_zones: tuple[RootZone, ...] = ()
@@ -166,7 +174,12 @@ class State:
     waiting: tuple[Request, ...] = ()
     confirm_stop: tuple[int, ...] = ()  # requests to stop that the node has not confirmed
     confirm_shut: tuple[int, ...] = ()  # the same of requests to end a test
-    refused_mono_s: tuple[float, ...] = ()
+    refused_mono_s: tuple[float, ...] = ()  # messages of strangers
+    declined: tuple[tuple[float, RefusalReason], ...] = ()  # orders of ours that the node refused, and when
+    unreached: int = 0  # orders in a row that the node never knew of
+    broke_mono_s: tuple[float, ...] = ()  # when our own connection ended lately
+    node_broke_mono_s: tuple[float, ...] = ()
+    metered: frozenset[str] = frozenset()  # zones whose runs the flow meter counts
     records_lost: tuple[date, int] | None = None  # when the node last had to drop ended runs, and how many
     fetch_at_mono_s: float = 0.0
     asked_weather_mono_s: float = 0.0

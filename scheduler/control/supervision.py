@@ -8,9 +8,12 @@ from datetime import timedelta
 from scheduler.control import ledger
 from scheduler.control.effects import Note, RecordAnswer, RecordReading, SendAsk, SendClose, SendReceipt
 from scheduler.control.events import NodeHeard
+from scheduler.control.links import see_session
+from scheduler.control.meter import count_run
 from scheduler.control.openings import confirm_shut
-from scheduler.control.orders import Refusal, ValvePosition, ValveStatus
+from scheduler.control.orders import ValvePosition, ValveStatus
 from scheduler.control.pulses import tried_again
+from scheduler.control.refusals import count_strange, hear_refusals, see_unreached
 from scheduler.control.schedule import FRESH_HEARTBEATS, START_WITHIN_MS
 from scheduler.control.state import NodeView, OpenIntent, State, Turn
 from scheduler.control.transitions import Sight, next_phase
@@ -28,8 +31,12 @@ INSIST_S = 10.0
 RUNNING_ASK_S = 60.0
 # Readings this far in the future mean that the wall clock went back.
 CLOCK_SLACK = timedelta(seconds=90)
-# Refusals are counted over an hour; three are told (faults.md F17).
-REFUSAL_WINDOW_S = 3600.0
+# A valve in fault is left to its node, which tries again by itself after five minutes, three times: the close
+# that begins this anew comes ever more rarely, so that the motor rests (our choice). A node in a new session,
+# which may have started anew, gets its close at once.
+FAULT_INSIST_S = 300.0
+FAULT_INSIST_S_MAX = 3600.0
+FAULT_ASK_S = 60.0
 
 # A node's crystal may be off by this much; so well is known what its uptime should be.
 CRYSTAL_SHARE = 0.05
@@ -46,9 +53,12 @@ def hear_node(turn: Turn, heard: NodeHeard) -> None:
             Note(f"A state of node {heard.node} was passed over; this garden's is {turn.state.site.node.id}.")
         )
         return
+    before = turn.state.node
     _note_restart(turn, heard)
+    see_session(turn, heard)
     _see_node(turn, heard)
-    _hear_refusals(turn, heard.refusals)
+    hear_refusals(turn, heard, before)
+    see_unreached(turn, heard)
     _hear_outcomes(turn, heard)
     _move(turn, _sight(turn.state, heard.valves))
     _settle_orders(turn, heard)
@@ -65,6 +75,7 @@ def _note_restart(turn: Turn, heard: NodeHeard) -> None:
     node = turn.state.node
     if node is None or node.session != heard.session:
         cause = f", last reset: {heard.reset_cause}" if heard.reset_cause else ""
+        turn.change(closes_at_fault=0, close_asked_mono_s=None)  # it may be another life: close anew, at once
         turn.emit(Note(f"Node {heard.node} is heard (session {heard.session[:6]}{cause})."))
 
 
@@ -80,6 +91,8 @@ def _see_node(turn: Turn, heard: NodeHeard) -> None:
             supply_mv=heard.supply_mv,
             closes_repeated=heard.closes_repeated,
             outcomes_dropped=heard.outcomes_dropped,
+            refused_total=heard.refused_total,
+            flow_pulses=heard.flow_pulses,
         ),
         silent_since_mono_s=turn.now.monotonic_s,
     )
@@ -93,8 +106,7 @@ def _count_lost(turn: Turn, heard: NodeHeard) -> None:
         return  # counters of another life say nothing of now
     repeated = heard.closes_repeated - before.closes_repeated
     if repeated > 0:
-        now_s = turn.now.monotonic_s
-        turn.change(refused_mono_s=(*turn.state.refused_mono_s, *(now_s for _ in range(repeated)))[-50:])
+        count_strange(turn, repeated)
         turn.emit(Note(f"The node heard {repeated} old close order(s) again, as from a recording."))
     dropped = heard.outcomes_dropped - before.outcomes_dropped
     if dropped > 0:
@@ -148,25 +160,12 @@ def drawing_lph(state: State) -> float:
     return flow
 
 
-def _hear_refusals(turn: Turn, refusals: tuple[Refusal, ...]) -> None:
-    if not refusals:
-        return
-    now_s = turn.now.monotonic_s
-    kept = tuple(t for t in turn.state.refused_mono_s if now_s - t < REFUSAL_WINDOW_S)
-    turn.change(refused_mono_s=(*kept, *(now_s for _ in refusals))[-50:])
-    for refusal in refusals:
-        turn.emit(Note(f"The node refused an order: {refusal.why.replace('_', ' ')}."))
-        held = next((h for h in turn.state.intents if h.intent.order.order_id == refusal.order_id), None)
-        if held is not None and refusal.why != "used_order" and not held.seen_running:
-            ledger.book_nothing(turn, held, f"refused: {refusal.why.replace('_', ' ')}")
-            turn.change(zones_done=tried_again(turn.state, held.intent.zone))
-
-
 def _hear_outcomes(turn: Turn, heard: NodeHeard) -> None:
     for outcome in heard.outcomes:
         held = next((h for h in turn.state.intents if h.intent.order.order_id == outcome.order_id), None)
         if held is not None:
             ledger.book_outcome(turn, held, outcome)
+            count_run(turn, held, outcome)
             turn.change(track=valve_moved(turn.state.track, turn.now.wall, turn.state.site, drawing_lph=0.0))
         elif outcome.order_id not in turn.state.booked:
             ledger.book_stranger(turn, outcome)
@@ -188,6 +187,8 @@ def _sight(state: State, valves: tuple[ValveStatus, ...]) -> Sight:
 def _move(turn: Turn, sight: Sight) -> None:
     before = turn.state.phase
     after = next_phase(before, sight)
+    if sight == "all_shut":
+        turn.change(closes_at_fault=0)
     if sight == "our_run":
         turn.change(intents=tuple(replace(h, seen_running=True) for h in turn.state.intents))
     if sight == "our_run" and before != "running":
@@ -249,9 +250,20 @@ def _insist_on_shut(turn: Turn) -> None:
     if rests_dry(state.choices, state.belief.level_m) and not held:
         return  # turned by hand to where it winters
     last = state.close_asked_mono_s
-    if last is None or turn.now.monotonic_s - last >= INSIST_S:
-        turn.change(close_asked_mono_s=turn.now.monotonic_s)
+    at_fault = _at_fault(state)
+    pause_s = INSIST_S
+    if at_fault and state.closes_at_fault > 0:
+        pause_s = min(FAULT_INSIST_S_MAX, FAULT_INSIST_S * 2.0 ** (state.closes_at_fault - 1))
+    if last is None or turn.now.monotonic_s - last >= pause_s:
+        closes = state.closes_at_fault + 1 if at_fault else 0
+        turn.change(close_asked_mono_s=turn.now.monotonic_s, closes_at_fault=closes)
         turn.emit(SendClose(None), SendAsk())
+
+
+def _at_fault(state: State) -> bool:
+    """Whether a valve is in fault and no other one is anywhere but shut."""
+    positions = {v.position for v in state.node.valves} if state.node is not None else set()
+    return "fault" in positions and positions <= {"fault", "closed"}
 
 
 def _confirm_stop(turn: Turn) -> None:
@@ -298,7 +310,7 @@ def _ask_often_enough(turn: Turn) -> None:
         if now_s - state.silent_since_mono_s < pause_s:
             return  # it reports by itself
     elif state.intents or state.phase == "unproven":
-        pause_s = INSIST_S
+        pause_s = FAULT_ASK_S if _at_fault(state) and state.closes_at_fault > 0 else INSIST_S
     elif state.proof is not None and now_s - state.proof.ended_mono_s < PROOF_READ_S:
         pause_s = PROOF_ASK_S
     else:

@@ -339,6 +339,8 @@ def heard(message: StateMessage, received_at: datetime) -> NodeHeard:
         reading=reading,
         closes_repeated=message.closes_repeated,
         outcomes_dropped=message.outcomes_dropped,
+        flow_pulses=message.pulses.flow if message.pulses is not None else None,
+        rain_pulses=message.pulses.rain if message.pulses is not None else None,
     )
 
 

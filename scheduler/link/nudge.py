@@ -21,6 +21,8 @@ def nudge(
     port: int,
     username: str | None = None,
     password: str | None = None,
+    tls: bool = False,
+    tls_ca_file: str | None = None,
     within_s: float = NUDGE_S_MAX,
 ) -> bool:
     """True when the broker took it within ``within_s``; never raises for a broker that is away."""
@@ -33,6 +35,11 @@ def nudge(
     )
     if username is not None:
         client.username_pw_set(username, password)
+    if tls or tls_ca_file is not None:
+        try:
+            client.tls_set(ca_certs=tls_ca_file)
+        except (OSError, ValueError):  # no such file, or no certificate: the daemon looks by itself
+            return False
     client.connect_timeout = within_s
     up = threading.Event()
     client.on_connect = lambda _c, _d, _f, code, _p: None if code.is_failure else up.set()

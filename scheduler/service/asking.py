@@ -11,7 +11,7 @@ from datetime import UTC, datetime
 from scheduler.control.effects import RecordAnswer
 from scheduler.control.events import RequestKind
 from scheduler.control.supervision import STOP_CONFIRMED
-from scheduler.service.daemon import site_store_path
+from scheduler.service.daemon import TLS_CA_VARIABLE, site_store_path
 from scheduler.service.lock import is_served
 from scheduler.service.secrets import Secrets
 from scheduler.site.model import Site
@@ -77,7 +77,15 @@ def _nudge(site: Site, env: Mapping[str, str]) -> None:
 
     password = Secrets(env).get("broker_password")
     user = env.get("FALLINGHEAD_BROKER_USER", BROKER_USER_DEFAULT) if password else None
-    nudge(site.id, host=site.broker.host, port=site.broker.port, username=user, password=password)
+    nudge(
+        site.id,
+        host=site.broker.host,
+        port=site.broker.port,
+        username=user,
+        password=password,
+        tls=site.broker.tls,
+        tls_ca_file=env.get(TLS_CA_VARIABLE),
+    )
 
 
 def _await(store: Store, number: int, wait_s: float, *, confirmed: bool) -> RecordAnswer | None:

@@ -9,10 +9,13 @@ import subprocess
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 import pytest
 
+from scheduler.link.nudge import nudge
 from scheduler.link.practice_board_server import BoardServer
+from scheduler.service.daemon import DEFAULT_USER
 from scheduler.service.provisioning import make_node
 from scheduler.site.examples import example_site
 from tests.end_to_end.deployed_broker import DEPLOY, DeployedBroker
@@ -60,6 +63,18 @@ def node_with(folder: Path, settings: dict[str, object]) -> Iterator[None]:
 
 def settings_of(broker: DeployedBroker, **changed: object) -> dict[str, object]:
     return {"node": NODE, "key": "5a" * 32, "tick_ms": 10, "broker": broker.for_node(NODE) | changed}
+
+
+def test_a_nudge_goes_through_over_tls(
+    broker: DeployedBroker,
+) -> None:
+    def nudged(**how: Any) -> bool:
+        user = {"username": DEFAULT_USER, "password": broker.passwords[DEFAULT_USER]}
+        return nudge(SITE.id, host="127.0.0.1", port=broker.tls_port, **({"within_s": 10.0} | user | how))
+
+    assert nudged(tls_ca_file=str(broker.ca_file))
+    assert not nudged(within_s=2.0)  # without TLS
+    assert not nudged(tls_ca_file="/nowhere/ca.crt")
 
 
 def test_a_node_that_pins_the_authority_comes_in_over_tls(broker: DeployedBroker, tmp_path: Path) -> None:

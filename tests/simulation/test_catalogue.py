@@ -23,8 +23,8 @@ CATALOGUE: dict[str, tuple[tuple[str, ...], tuple[str, ...], str]] = {
     "F10 broker's disk lost": (("broker_killed",), (), ""),
     "F11 half-open": (("half_open", "parted"), ("firmware/test_mqtt_client.py",), ""),
     "F12 flapping": (("flap",), (), ""),
-    "F13 client id taken over": (("evicted",), (), "no alarm for takeovers exists"),
-    "F14 denied yet acknowledged": (("denied",), (), "no alarm of its own; told as silence or not shut"),
+    "F13 client id taken over": (("evicted",), ("control/test_links.py",), ""),
+    "F14 denied yet acknowledged": (("denied",), ("control/test_refusals.py",), ""),
     "F15 split and merged bytes": ((), ("firmware/test_mqtt_client.py",), ""),
     "F16 malformed or too long": (("garbage",), ("firmware/test_node_core.py",), ""),
     "F17 forged": (

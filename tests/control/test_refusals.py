@@ -1,0 +1,112 @@
+"""What the node refuses is told for what it is: a stranger's messages, or orders of our own, or lost ones."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from scheduler.control.effects import Alert, Note, RaiseAlert
+from scheduler.control.orders import Refusal, RefusalReason
+from tests.support.driving import Driver
+from tests.support.gardens import small_garden
+
+
+def told(driver: Driver) -> list[Alert]:
+    return [e.alert for e in driver.all(RaiseAlert)]
+
+
+def kinds(driver: Driver) -> list[str]:
+    return [a.kind for a in told(driver)]
+
+
+def _refuse_own(driver: Driver, why: RefusalReason, times: int) -> None:
+    """The node refuses each order that it is given."""
+    driver.to_first_order()
+    for n in range(times):
+        while len(driver.orders()) <= n:
+            driver.wait(300.0)
+        driver.node.last_sequence = driver.orders()[n].sequence
+        driver.hear(refusals=(Refusal(why, driver.orders()[n].order_id),))
+
+
+@pytest.mark.parametrize("why", ["daily_cap", "low_supply", "busy"])
+def test_orders_of_our_own_that_the_node_refuses_are_no_strangers(why: RefusalReason) -> None:
+    driver = Driver(small_garden())
+    _refuse_own(driver, why, 3)
+    assert "order_refused" not in kinds(driver)
+    assert kinds(driver).count("order_declined") == 1
+
+
+def test_two_refused_orders_of_our_own_within_an_hour_are_told_to_nobody() -> None:
+    driver = Driver(small_garden())
+    _refuse_own(driver, "daily_cap", 2)
+    driver.wait(600.0)
+    assert "order_declined" not in kinds(driver)
+
+
+def test_a_day_s_share_that_is_given_is_told_with_what_to_do() -> None:
+    driver = Driver(small_garden())
+    _refuse_own(driver, "daily_cap", 3)
+    (alert,) = [a for a in told(driver) if a.kind == "order_declined"]
+    assert "daily cap" in alert.text and "3 of our own orders" in alert.text
+    assert "tomorrow" in alert.advice and "password" not in alert.advice
+
+
+def test_an_order_played_back_in_its_own_run_counts_as_a_stranger_s() -> None:
+    driver = Driver(small_garden())
+    order = driver.to_first_order()
+    driver.node.opens(order)
+    driver.hear(refusals=(Refusal("used_order", order.order_id),) * 3)
+    assert kinds(driver).count("order_refused") == 1
+
+
+def test_refusals_of_which_no_state_came_through_count_by_the_node_s_total() -> None:
+    driver = Driver(small_garden())
+    driver.ready()
+    driver.mono_s += 60.0
+    driver.feed(replace(driver.node.says(driver.now), refused_total=3))
+    assert kinds(driver) == ["order_refused"]
+
+
+def test_a_total_from_before_this_service_and_one_from_before_a_restart_say_nothing() -> None:
+    driver = Driver(small_garden())
+    driver.ready()
+    driver.node.reboots(driver.mono_s)
+    driver.mono_s += 60.0
+    driver.feed(replace(driver.node.says(driver.now), refused_total=40))
+    fresh = Driver(small_garden())
+    fresh.feed(replace(fresh.node.says(fresh.now), refused_total=40))
+    assert kinds(driver) == kinds(fresh) == []
+
+
+# --- F14: the broker acknowledges an order and passes it to nobody
+
+
+def test_an_order_that_the_broker_drops_is_found_within_fifteen_seconds_of_the_node_and_told() -> None:
+    driver = Driver(small_garden())
+    order = driver.to_first_order()
+    driver.wait(14.0, every_s=7.0)
+    assert "order_unreached" not in kinds(driver)
+    driver.wait(2.0, every_s=1.0)  # the node answers and has not seen the order's sequence
+    assert kinds(driver).count("order_unreached") == 1
+    assert any(order.order_id in n.text and "not reached" in n.text for n in driver.all(Note))
+
+
+def test_an_order_that_arrives_ends_the_alarm_of_those_that_did_not() -> None:
+    driver = Driver(small_garden())
+    driver.to_first_order()
+    driver.wait(120.0, every_s=15.0)
+    assert driver.state.unreached == 1
+    while len(driver.orders()) < 2:
+        driver.wait(300.0)
+    driver.node.opens(driver.orders()[1])
+    driver.hear()
+    assert driver.state.unreached == 0
+
+
+def test_an_order_that_the_node_took_is_never_told_as_lost() -> None:
+    driver = Driver(small_garden())
+    driver.node.opens(driver.to_first_order())
+    driver.wait(120.0, every_s=5.0)
+    assert "order_unreached" not in kinds(driver)
