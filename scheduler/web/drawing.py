@@ -390,9 +390,8 @@ def _level_names(
         left_wall = end[1] - 0.5 * end[0].width_m * frame.barrel
         drawing.paths.append(Path(f"tie {look}", _d([(right + 3.0, spot), (left_wall, y)])))
     if levels.now_m is None:
-        drawing.words.append(
-            Words("level unknown", right, frame.y(section.outlet_m + 0.5 * brim_m) + 4.0, "not known", "end")
-        )
+        look, text = ("level told", "told empty") if levels.told_empty else ("level unknown", "not known")
+        drawing.words.append(Words(look, right, frame.y(section.outlet_m + 0.5 * brim_m) + 4.0, text, "end"))
 
 
 def level_text(level_m: float, units: DisplayUnits) -> str:

@@ -25,8 +25,8 @@ from scheduler.web.standing import Standing, day_word, standings, stands_still
 router = APIRouter()
 # Where what stands can be answered.
 LINKS = {
-    "drained": ("/tell#winter", "It is back"),
-    "winter_over": ("/tell#winter", "It is back"),
+    "drained": ("/tell#winter", "Tell that it is back"),
+    "winter_over": ("/tell#winter", "Tell that it is back"),
     "winter_valve": ("/tell#care", "Tell it as done"),
     "frost": ("/tell#winter", "Tell that it is drained"),
     "back_from_winter": ("/care", "Tell them as done"),
@@ -51,6 +51,7 @@ def now(request: Request, zone: ZoneName = None) -> Response:
         "now.html",
         here="now",
         standing=standing,
+        look_below=any(s.weight in ("go now", "look") or s.state == "care_due" for s in standing[1:]),
         mark=mark_of(facts),
         clock=f"{local:%A %d %B %H:%M %Z}",
         zones=site.zones,
@@ -65,7 +66,7 @@ def now(request: Request, zone: ZoneName = None) -> Response:
         looks={reach(e.flows_lph) for e in section.emitters},
         water=showing.water(facts),
         level_lost=_level_lost(facts),
-        lasting=showing.lasting(facts),
+        lasting=None if levels.drained else showing.lasting(facts),
         under_way="; ".join(_under_way(facts, intent) for intent in facts.under_way),
         none_next=_none_next(facts, standing),
         blocked=stands_still(standing),

@@ -115,10 +115,9 @@ def _drained(facts: Facts, status: StatusAnswer, winter: StatusWinterAnswer) -> 
         f"Drained for the winter since {since}{until}. Nothing is watered.",
         advice,
     )
-    for valve in winter.valves:
-        if not valve.proven:
-            name = facts.site.zone(valve.zone).name
-            yield Standing("winter_valve", "look", f"Valve of {name}: {valve.words}.")
+    for words in dict.fromkeys(v.words for v in winter.valves if not v.proven):
+        names = [facts.site.zone(v.zone).name for v in winter.valves if v.words == words]
+        yield Standing("winter_valve", "look", f"Valve of {' and of '.join(names)}: {words}.")
     for alert in status.alerts:
         if alert.kind in TOLD_IN_WINTER:
             yield Standing(alert.kind, "look", own_words(facts.site, alert.text), alert.advice)
@@ -133,8 +132,9 @@ def _care(facts: Facts, status: StatusAnswer) -> Iterator[Standing]:
     if checks and back is not None:
         words = ", ".join(c.words for c in checks)
         since = "today" if back == facts.today else f"on {day_words(back, facts.today)}"
-        text = f"Brought back from the winter {since}; still to be told as done: {words}."
-        yield Standing("back_from_winter", "look", text, "Do them, and tell each when it is done.")
+        count = f"{len(checks)} checks are" if len(checks) > 1 else "1 check is"
+        text = f"Brought back from the winter {since}; {count} still to be told as done."
+        yield Standing("back_from_winter", "look", text, f"{words[:1].upper()}{words[1:]}.")
     if others:
         yield Standing("care_due", "know", f"Care is due: {', '.join(c.words for c in others)}.")
 

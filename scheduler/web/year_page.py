@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from datetime import date
+
 from fastapi import APIRouter, Request
 from fastapi.responses import Response
 
 from scheduler.control.alarms import RULES
-from scheduler.report.answers import ToldAnswer
+from scheduler.report.answers import CareTaskAnswer, ToldAnswer
 from scheduler.report.away import away_answer, away_words
 from scheduler.report.messages import STATUS_WORDS, messages_answer
 from scheduler.report.year import care_answer, day_words
@@ -51,10 +53,10 @@ def care(request: Request) -> Response:
                 "id": t.task,
                 "words": t.words[:1].upper() + t.words[1:],
                 "last": day_words(t.last, today) if t.last else "never told",
-                "due": day_words(t.due, today) if t.due else "when there is cause",
+                "due": _due(t, today),
                 "late": t.due is not None and t.due <= today,
             }
-            for t in sorted(tasks.tasks, key=lambda t: (t.due is None, t.due or today))
+            for t in sorted(tasks.tasks, key=lambda t: (t.due is None, t.due or today, t.every_days is None))
         ],
         standing=[
             {
@@ -69,6 +71,13 @@ def care(request: Request) -> Response:
         told_days=TOLD_DAYS,
         **tell_values(garden.look()),
     )
+
+
+def _due(task: CareTaskAnswer, today: date) -> str:
+    """When, or how often where nothing of it is known yet."""
+    if task.due is not None:
+        return day_words(task.due, today)
+    return f"every {task.every_days} days" if task.every_days is not None else "when there is cause"
 
 
 def _told(site: Site, told: ToldAnswer) -> dict[str, str]:

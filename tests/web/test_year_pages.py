@@ -22,8 +22,8 @@ def test_a_drained_garden_says_so_and_is_drawn_without_water(started: PageGarden
     told = started.tell("winter", until="2012-09-15")
     assert "Done" in told and "Drained since Friday 20 July 2012, probably until Saturday 15" in told
     before = words(started)
-    for name in ("Pots", "Bed"):
-        assert f"Valve of {name}: to be half open, but the node last said shut" in before
+    assert "Valve of Pots and of Bed: to be half open, but the node last said shut" in before
+    assert "There is nothing to do" not in before
     started.tell("care", subject="valves")
     started.driver.wait(8 * 3600.0, every_s=900.0)
     started.hear()
@@ -52,10 +52,12 @@ def test_a_garden_brought_back_asks_for_each_check_until_it_is_told(started: Pag
     told = started.tell("winter", back="1")
     assert "Brought back" in told
     page = started.client.get("/").text
-    assert heading(page).startswith("Brought back from the winter today; still to be told as done: drains")
+    assert heading(page) == "Brought back from the winter today; 7 checks are still to be told as done."
+    assert "To do: Drains and taps of the barrels shut, barrels rinsed," in plain(page)
     for task in ("drains", "barrels", "filter", "flush", "joints", "level"):
         started.tell("care", subject=task)
-    assert "still to be told as done: emitters measured with catch cans" in words(started)
+    assert "1 check is still to be told as done" in words(started)
+    assert "To do: Emitters measured with catch cans." in words(started)
     started.tell("care", subject="cans")
     assert "Brought back" not in words(started)
 
@@ -92,6 +94,7 @@ def test_days_away_stand_on_the_page_and_have_a_list_for_the_helper(started: Pag
     page = started.client.get("/").text
     assert heading(page).startswith("All is well")
     assert "Nobody at home from Sunday 22 July to Saturday 4 August." in plain(page)
+    assert "There is nothing to do." in plain(page)
     listed = words(started, "/away")
     assert "Nobody at home from Sunday 22 July to Saturday 4 August." in listed
     assert "shut the hand tap at the barrels" in listed
@@ -109,6 +112,7 @@ def test_care_is_told_with_one_tap_and_shown_with_its_day(started: PageGarden) -
     assert "Lines flushed last: Friday 1 June due since Sunday 1 July" in words(started, "/care")
     page = started.client.get("/").text
     assert heading(page).startswith("All is well") and "Care is due: lines flushed." in plain(page)
+    assert "What to look at stands below." in plain(page)
 
 
 def test_a_message_is_put_off_on_the_page_and_who_was_told_stands_there(started: PageGarden) -> None:
