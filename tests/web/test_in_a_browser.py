@@ -11,7 +11,7 @@ import shutil
 import threading
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 
 import pytest
 import uvicorn
@@ -216,14 +216,48 @@ def test_two_phones_stop_at_once_and_both_are_answered(running: Running) -> None
         context.close()
 
 
+def test_a_garden_is_drained_and_brought_back_and_care_and_absence_are_told(running: Running) -> None:
+    context, page = running.entered("Ines")
+    page.goto("/tell")
+    winter = page.locator("#winter")
+    winter.get_by_role("button", name="It is drained").click()
+    _heading(page, "Done")
+    page.goto("/")
+    expect(page.get_by_role("heading", level=1)).to_contain_text("Drained for the winter since today")
+    page.goto("/tell")
+    form = page.locator("#water")
+    form.get_by_label("How much").fill("1")
+    form.get_by_role("button").click()
+    _heading(page, "Refused")
+    expect(page.locator(".todo")).to_contain_text("drained for the winter")
+    page.goto("/")
+    page.get_by_role("link", name="Tell that it is back").click()
+    winter.get_by_role("button", name="The garden is back").click()
+    _heading(page, "Done")
+    page.goto("/care")
+    page.get_by_role("button", name="Done today: Filter cleaned").click()
+    _heading(page, "Done")
+    page.goto("/tell")
+    away = page.locator("#away")
+    today = datetime.now(running.garden.site.place.timezone).date()
+    away.get_by_label("First day").fill(today.isoformat())
+    away.get_by_label("Last day").fill((today + timedelta(days=7)).isoformat())
+    away.get_by_role("button", name="Tell the days").click()
+    _heading(page, "Done")
+    page.goto("/away")
+    expect(page.get_by_role("heading", level=1)).to_contain_text("Nobody at home from today to")
+    context.close()
+
+
 def test_the_keyboard_alone_reaches_the_stop_and_every_form(running: Running) -> None:
     context, page = running.entered("Ines")
     page.goto("/tell")
     reached = set()
-    for _ in range(80):
+    for _ in range(110):
         page.keyboard.press("Tab")
         reached.add(page.evaluate("document.activeElement.closest('form')?.getAttribute('action')"))
     assert {"/stop", "/tell/again", "/tell/hold", "/tell/measured", "/tell/rained"} <= reached
+    assert {"/tell/away", "/tell/care", "/tell/winter"} <= reached
     hidden = page.evaluate(
         "[...document.querySelectorAll('main button')].filter(b => {"
         "b.focus(); const r = b.getBoundingClientRect();"
