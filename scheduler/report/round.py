@@ -276,7 +276,7 @@ def _short(known: _Known) -> list[RoundTroubleAnswer]:
             subject="",
             since=None,
             urgent=False,
-            text=f"Short of water on {last:%A %d %B}: {', '.join(names)}.",
+            text=f"Short of water on {last:%A %d %B}: {'; '.join(names)}.",
             advice="See fallinghead litres and fallinghead why.",
             share_lost=0.0,
             plant_days=round(WEEK_DAYS * sum(r.stress for r in short.values()), 1),

@@ -35,11 +35,11 @@ def _forms(site: Site, subject: str) -> list[str]:
 
 
 def _valve(_site: Site, _subject: str) -> list[str]:
-    return ["valve for gravity, of the kind fitted", "lead and fuse for the valve"]
+    return ["gravity valve of the kind fitted", "lead and fuse for the valve"]
 
 
 def _node(_site: Site, _subject: str) -> list[str]:
-    return ["valve node with this garden's key", "battery, charged", "lead and fuse for the shed box"]
+    return ["valve node with this garden's key", "charged battery", "lead and fuse for the shed box"]
 
 
 def _level(site: Site, _subject: str) -> list[str]:
@@ -51,26 +51,26 @@ def _short(site: Site, subject: str) -> list[str]:
 
 
 def _over(site: Site, subject: str) -> list[str]:
-    return [f"joiners and end caps, bore {_bores(site, subject)}", *_forms(site, subject)]
+    return [f"joiners and end caps of bore {_bores(site, subject)}", *_forms(site, subject)]
 
 
 def _lost(site: Site, _subject: str) -> list[str]:
     link = site.tank.link
-    return [f"seals for the barrel links, bore {show_length(link.bore_m, site.units)}"] if link else []
+    return [f"seals for the barrel links of bore {show_length(link.bore_m, site.units)}"] if link else []
 
 
 _PARTS: Mapping[str, Callable[[Site, str], list[str]]] = {
     "valve_not_shut": _valve,
     "node_silent": _node,
-    "supply_low": lambda _site, _subject: ["battery, charged"],
+    "supply_low": lambda _site, _subject: ["charged battery"],
     "level_unknown": _level,
     "level_doubtful": lambda _site, _subject: ["ruler"],
     "run_short": _short,
     "run_over": _over,
     "water_lost": _lost,
-    "store_failed": lambda _site, _subject: ["storage card, new"],
+    "store_failed": lambda _site, _subject: ["new storage card"],
     "near_empty": lambda _site, _subject: ["hose for topping up"],
-    "tests_due": lambda site, _subject: [f"catch cans, {max(len(z.emitters) for z in site.zones)} or more"],
+    "tests_due": lambda site, _subject: [f"{max(len(z.emitters) for z in site.zones)} catch cans or more"],
 }
 
 

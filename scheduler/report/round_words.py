@@ -55,6 +55,8 @@ def _row(garden: RoundGardenAnswer, site: Site | None) -> RoundRow:
 
 def _harm(garden: RoundGardenAnswer) -> str:
     if garden.harm_plant_days is not None:
+        if garden.harm_plant_days == 0.0:
+            return "no harm by next week"
         text = f"{_count(garden.harm_plant_days)} plant-days"
         if garden.lost_plant_days is None or garden.at_risk_plant_days is None:
             return text
@@ -67,13 +69,15 @@ def _harm(garden: RoundGardenAnswer) -> str:
 
 def _count(plant_days: float) -> str:
     """Tenths while they tell anything."""
+    if plant_days == 0.0:
+        return "none"
     return f"{plant_days:.1f}" if plant_days < 10.0 else f"{plant_days:.0f}"
 
 
 def _trouble(trouble: RoundTroubleAnswer, zone: ZoneInfo) -> str:
-    since = f" Since {_clock(trouble.since, zone)}." if trouble.since is not None else ""
-    urgent = "Urgent: " if trouble.urgent else ""
-    return f"{urgent}{trouble.text} {trouble.advice}{since}"
+    since = f"Since {_clock(trouble.since, zone)}: " if trouble.since is not None else ""
+    urgent = "Urgent. " if trouble.urgent else ""
+    return f"{urgent}{since}{trouble.text} {trouble.advice}"
 
 
 def _figures(garden: RoundGardenAnswer, site: Site | None, zone: ZoneInfo) -> list[str]:
@@ -86,7 +90,7 @@ def _figures(garden: RoundGardenAnswer, site: Site | None, zone: ZoneInfo) -> li
         said = [f"drained for the winter since {garden.drained_on:%d %B %Y}"]
     else:
         run = f"last run {_clock(garden.last_run_at, zone)}" if garden.last_run_at else "no run this week"
-        said = [_water(garden, site), *_lasting(garden), run]
+        said = [_water(garden, site), *_lasting(garden, zone), run]
     if garden.standing != "well":
         said += _node(garden, zone)
     said += _tests(garden, zone)
@@ -110,7 +114,7 @@ def _water(garden: RoundGardenAnswer, site: Site) -> str:
     return f"{show_volume(garden.usable_l, site.units)} usable"
 
 
-def _lasting(garden: RoundGardenAnswer) -> list[str]:
+def _lasting(garden: RoundGardenAnswer, zone: ZoneInfo) -> list[str]:
     if garden.usable_l is None:
         return []
     if garden.planned_at is None:
@@ -120,7 +124,8 @@ def _lasting(garden: RoundGardenAnswer) -> list[str]:
     late = f" to {garden.days_left_late}" if garden.days_left_late is not None else " or more"
     middle = garden.days_left_middle
     about = f"about {days_words(middle)} " if middle is not None else ""
-    return [f"lasts {about}({garden.days_left_early}{late})"]
+    day = f"{garden.planned_at.astimezone(zone):%a %d %b}"
+    return [f"lasts {about}({garden.days_left_early}{late}) from {day}"]
 
 
 def _tests(garden: RoundGardenAnswer, zone: ZoneInfo) -> list[str]:
