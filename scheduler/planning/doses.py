@@ -32,6 +32,8 @@ Flags = NDArray[np.bool_]
 
 # What a plant of one rank weighs against one of the next (ours).
 RANK_RATIO = 4.0
+# A better rank goes first as long as so much less of its litre would be used (ours: half of it).
+RANK_CLEAR = 2.0
 # Within a rank: trees and shrubs, and other plants that live for years, against those of one season. Less
 # than ``RANK_RATIO``, so that no dearness outweighs a rank (ours).
 DEAR_WOODY, DEAR_PERENNIAL = 2.0, 1.4
@@ -193,11 +195,33 @@ def litre_values(
     behind = _left_behind(depletion_mm, ahead, spare)
     mean = np.maximum(ahead.use_mm.mean(axis=(0, 1)), LEAST_MM)
     per_litre = plant_weights(garden) * table.net_mm(garden.shares) / (mean * days)
+    per_litre = per_litre * _lifts(garden, per_litre)
     dose = np.minimum(ahead.raw_mm / spare, -np.log(np.maximum(behind, LEAST_MM)))
     used = np.stack([_used(behind[0], part * dose[0]) for part in parts])
     whole, by_part = (x * per_litre for x in (_used(behind, dose), used))
     first = garden.first_rows
     return np.add.reduceat(whole, first, axis=2), np.add.reduceat(by_part, first, axis=2)
+
+
+def _lifts(garden: GardenAhead, per_litre: Array) -> Array:
+    """What each plant's weight is lifted by, so that the owner's ranks come first whatever the plants' sizes.
+
+    A litre does a small plant more good than a large one, by more than ``RANK_RATIO`` where one shades some
+    twenty times the ground of the other. Wholly used, a litre to a zone is to be worth ``RANK_CLEAR`` times one
+    to any zone of lesser rank at least; where it is, nothing is lifted.
+    """
+    zone_rank = np.minimum.reduceat(garden.ranks, garden.first_rows)
+    lift = np.ones(len(garden.ranks))
+    for rank in np.unique(zone_rank)[::-1]:
+        better = garden.ranks <= rank
+        whole = np.add.reduceat(per_litre * lift, garden.first_rows)
+        least = RANK_CLEAR * float(whole[zone_rank > rank].max(initial=0.0))
+        part = np.add.reduceat(np.where(better, per_litre * lift, 0.0), garden.first_rows)
+        of_rank = (zone_rank == rank) & (part > 0.0)
+        rest = whole - part
+        factor = ((least - rest[of_rank]) / part[of_rank]).max(initial=1.0)
+        lift = np.where(better, lift * factor, lift)
+    return lift
 
 
 def _used(behind: Array, dose: Array) -> Array:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date, timedelta
 
 import numpy as np
@@ -77,6 +78,28 @@ def test_of_equal_use_the_better_rank_is_worth_more() -> None:
     pots, bed, _, border, strip = value
     assert pots > bed > border > strip
     assert rank_weights(garden)[0] == 1.0
+
+
+def test_the_owners_ranks_come_first_whatever_the_plants_sizes() -> None:
+    """A litre does small pots more good than a large strip of grass; the owner put the grass first."""
+    garden = dry_garden(DAYS, full_l=300.0)
+    owner = replace(garden, ranks=np.array([2, 2, 3, 3, 3, 4, 4, 4, 1]))
+    et0, rain = np.full((2, 40), 5.0), np.zeros((2, 40))
+    ahead = coming(owner.table, et0, rain)
+    dry = 0.8 * owner.table.taw_mm
+    per_litre = rank_weights(owner) * owner.table.net_mm(owner.shares)
+    assert per_litre[8] / 0.7 < (per_litre[:2] / (0.9, 0.8)).sum()  # by the weights alone the pots win
+    pots, bed, shrubs, border, strip = litre_values(owner, dry, ahead, PARTS)[0][0, 0]
+    assert strip >= pots > max(bed, shrubs) > border
+    found = allotted(owner, RESERVE_L + 40.0, dry, et0, rain)
+    assert found.litres[4] > 0.0 and found.litres[1:4].tolist() == [0.0] * 3
+    # What the first rank would not use is worth no more for its rank.
+    wet = dry.copy()
+    wet[8] = 0.0
+    flood = np.zeros((2, 40))
+    flood[:, 1] = 200.0
+    values = litre_values(owner, wet, coming(owner.table, et0, flood), PARTS)[0][0, 0]
+    assert values[4] < values[0]
 
 
 def test_a_litre_is_worth_less_towards_the_end() -> None:
