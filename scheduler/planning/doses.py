@@ -207,8 +207,8 @@ def _lifts(garden: GardenAhead, per_litre: Array) -> Array:
     """What each plant's weight is lifted by, so that the owner's ranks come first whatever the plants' sizes.
 
     A litre does a small plant more good than a large one, by more than ``RANK_RATIO`` where one shades some
-    twenty times the ground of the other. Wholly used, a litre to a zone is to be worth ``RANK_CLEAR`` times one
-    to any zone of lesser rank at least; where it is, nothing is lifted.
+    twenty times the ground of the other. Wholly used, a litre to a zone is to be worth at least so many
+    times (``RANK_CLEAR``) one to any zone of lesser rank; where it is, nothing is lifted.
     """
     zone_rank = np.minimum.reduceat(garden.ranks, garden.first_rows)
     lift = np.ones(len(garden.ranks))
