@@ -16,7 +16,7 @@ from typer.testing import CliRunner
 from scheduler.agronomy.weather import DayWeather
 from scheduler.cli import present
 from scheduler.cli.main import app
-from scheduler.control.effects import RecordDay, RecordHold, RecordPlan, RecordStop
+from scheduler.control.effects import RecordChoice, RecordDay, RecordHold, RecordPlan, RecordStop
 from scheduler.planning.ahead import ComingRun
 from scheduler.report.answers import CalendarAnswer, CalendarEntryAnswer
 from scheduler.report.calendar import calendar_answer, calendar_feed
@@ -160,6 +160,15 @@ def test_while_watering_is_stopped_no_run_is_announced(garden: PageGarden) -> No
     assert [e.kind for e in answer.entries] == ["stopped"]
     garden.store.write([RecordStop(False, "Ann", garden.now())])
     assert "stopped" not in [e.kind for e in answer_of(garden).entries]
+
+
+def test_a_drained_garden_announces_nothing_but_its_winter(garden: PageGarden) -> None:
+    garden.store.write([RecordChoice("winter", "2012-07-18/2012-09-01", "Ann", garden.now())])
+    answer = answer_of(garden, Foreseen((ComingRun(garden.site.zones[0].id, date(2012, 7, 24), 9.0),)))
+    (entry,) = answer.entries
+    assert (entry.kind, entry.first, entry.last) == ("drained", date(2012, 7, 18), date(2012, 9, 1))
+    garden.store.write([RecordChoice("winter", None, "Ann", garden.now())])
+    assert of_kind(answer_of(garden), "run")
 
 
 def test_days_of_care_stand_on_their_day_and_overdue_ones_on_today(garden: PageGarden) -> None:
