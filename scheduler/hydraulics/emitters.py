@@ -73,7 +73,9 @@ class EmitterLaw:
         head = ratio * ratio
         if len(self.curved):
             head[..., self.curved] = ratio[..., self.curved] ** self.power[self.curved]
-        slope = self.power * head / bounded
+            slope = self.power * head / bounded
+        else:
+            slope = (2.0 / safe_k) * ratio
         low = flow < safe_line
         if low.any():
             straight = np.broadcast_to((self.line_head_m - self.start_head_m) / safe_line, flow.shape)

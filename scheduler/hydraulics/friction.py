@@ -93,7 +93,7 @@ class PipeLaw:
     relative_roughness: Array
     cubic: Array  # (4, pipes)
     laminar_max_m3s: Array  # |Q| at Re 2000
-    has_minor: bool
+    fittings: NDArray[np.intp]  # pipes with a minor loss: few
 
     @classmethod
     def of(
@@ -118,7 +118,7 @@ class PipeLaw:
             relative_roughness=relative,
             cubic=np.array(dunlop_cubic(relative)),
             laminar_max_m3s=LAMINAR_RE_MAX / per_m3s,
-            has_minor=bool((loss_k > 0.0).any()),
+            fittings=np.nonzero(loss_k > 0.0)[0],
         )
 
     def loss(self, flow_m3s: Array, length_share: Array | None = None) -> tuple[Array, Array]:
@@ -149,8 +149,8 @@ class PipeLaw:
         if length_share is not None:
             loss *= length_share
             slope *= length_share
-        if self.has_minor:
-            mq = self.minor * size
-            loss += mq * flow_m3s
-            slope += 2.0 * mq
+        if len(self.fittings):
+            mq = self.minor[self.fittings] * size[..., self.fittings]
+            loss[..., self.fittings] += mq * flow_m3s[..., self.fittings]
+            slope[..., self.fittings] += 2.0 * mq
         return loss, slope

@@ -84,6 +84,7 @@ class _Point:
     need_slope: Array  # of the emitters' inverse law
     gradient: Array  # head that each variable lacks (m)
     path_loss: Array
+    dry: Flags  # variables that stay at zero: shut, or emitters without flow and without head
 
     def rows(self, rows: NDArray[np.intp]) -> _Point:
         """Some of the levels."""
@@ -170,12 +171,12 @@ class Hydraulics:
         """Give each emitter the flow of the head that the flows of all leave it, as long as this pays;
         with the residual."""
         n, levels_m = self.n_emitters, asked.levels_m
-        residual = self._residual(asked, at)
+        residual = self._residual(at)
         for _ in range(SWEEPS_MAX):
             v = at.v.copy()
             v[:, :n] = self.emitters.flow(levels_m[:, None] - self.elevation_m - at.path_loss[:, :n])
             new = self._evaluate(asked, v)
-            left = self._residual(asked, new)
+            left = self._residual(new)
             worse = left > residual
             if worse.any():
                 rows = np.nonzero(worse)[0]
@@ -195,7 +196,7 @@ class Hydraulics:
     def settle(self, asked: Asked, first: Array) -> Settled:
         """Newton from ``first`` (n, emitters + chords) until every law holds at all levels."""
         at = self._evaluate(asked, first)
-        return self._settled(asked, at, self._residual(asked, at))
+        return self._settled(asked, at, self._residual(at))
 
     def _settled(self, asked: Asked, at: _Point, residual: Array) -> Settled:
         for _ in range(STEPS_MAX):
@@ -204,12 +205,12 @@ class Hydraulics:
                 break
             if len(rows) == len(asked.levels_m):
                 at = self._improved(asked, at)
-                residual = self._residual(asked, at)
+                residual = self._residual(at)
             else:
                 some = asked.rows(rows)
                 better = self._improved(some, at.rows(rows))
                 at.put(rows, better)
-                residual[rows] = self._residual(some, better)
+                residual[rows] = self._residual(better)
         n = self.n_emitters
         return Settled(
             flows=at.v,
@@ -222,7 +223,7 @@ class Hydraulics:
     def _improved(self, asked: Asked, at: _Point) -> _Point:
         """One step on."""
         at = self._seed(asked, at)
-        return self._line_search(asked, at, self._newton_step(asked, at))
+        return self._line_search(asked, at, self._newton_step(at))
 
     def _evaluate(self, asked: Asked, v: Array) -> _Point:
         n = self.n_emitters
@@ -232,17 +233,13 @@ class Hydraulics:
         need, need_slope = self.emitters.head(v[:, :n])
         gradient = path_loss.copy()
         gradient[:, :n] += need + self.elevation_m - asked.levels_m[:, None]
-        return _Point(v, pipe_flow, slope, need_slope, gradient, path_loss)
+        dry = np.empty(v.shape, dtype=np.bool_)
+        dry[...] = asked.shut
+        dry[:, :n] |= (v[:, :n] <= 0.0) & (gradient[:, :n] >= 0.0)
+        return _Point(v, pipe_flow, slope, need_slope, gradient, path_loss, dry)
 
-    def _dry(self, asked: Asked, at: _Point) -> Flags:
-        """Variables that stay at zero: shut, or emitters without flow and without head."""
-        n = self.n_emitters
-        dry = np.broadcast_to(asked.shut, at.v.shape).copy()
-        dry[:, :n] |= (at.v[:, :n] <= 0.0) & (at.gradient[:, :n] >= 0.0)
-        return dry
-
-    def _residual(self, asked: Asked, at: _Point) -> Array:
-        return np.asarray(np.where(self._dry(asked, at), 0.0, np.abs(at.gradient)).max(axis=1, initial=0.0))
+    def _residual(self, at: _Point) -> Array:
+        return np.asarray(np.where(at.dry, 0.0, np.abs(at.gradient)).max(axis=1, initial=0.0))
 
     def _seed(self, asked: Asked, at: _Point) -> _Point:
         """Give shut emitters that have head a first flow: at zero their law is too flat for Newton."""
@@ -256,15 +253,16 @@ class Hydraulics:
         v[:, :n] = np.where(wake, seeded, v[:, :n])
         return self._evaluate(asked, v)
 
-    def _newton_step(self, asked: Asked, at: _Point) -> Array:
+    def _newton_step(self, at: _Point) -> Array:
         """Newton step (n, emitters + chords) of the variables that are not dry.
 
         Unknown are head changes y at the nodes: each pipe's flow changes by (y_from - y_to - its lack) /
         slope, each emitter's by (y - its lack) / slope, and at each node they balance.
         """
         n, top = self.n_emitters, self.top
-        dry = self._dry(asked, at)
-        give = np.where(dry[:, :n], 0.0, 1.0 / at.need_slope)
+        dry = at.dry
+        give = 1.0 / at.need_slope
+        give[dry[:, :n]] = 0.0
         lack = at.gradient[:, :n]
         carry = np.zeros((len(at.v), at.pipe_slope.shape[1] + 1))
         np.divide(1.0, at.pipe_slope, out=carry[:, :-1])
@@ -309,7 +307,7 @@ class Hydraulics:
             first = np.abs(np.einsum("ij,ij->i", at.gradient, moved))
             far = np.einsum("ij,ij->i", new.gradient, moved) > SLOPE_SHARE_MAX * first
             if far.any():
-                far &= self._residual(asked, new) > RESIDUAL_MAX_M
+                far &= self._residual(new) > RESIDUAL_MAX_M
             if not far.any():
                 break
             share[far] *= 0.5
