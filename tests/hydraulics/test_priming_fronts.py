@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from scheduler.hydraulics.priming import PrimingCurve, priming
+from scheduler.hydraulics.priming import PrimingCurve, priming, primings
 from scheduler.hydraulics.water import kinematic_viscosity_m2s
 from tests.support.networks import network, plain, random_garden
 
@@ -54,6 +54,17 @@ def test_priming_water_is_conserved_in_gardens_with_rings(seed):
     primed = priming(random_garden(seed), 1.2, 0.6)
     assert primed.drained_l.sum() == pytest.approx(primed.emptied_l, rel=1e-9)
     assert 0.0 < primed.emptied_l <= 0.6 * primed.line_volume_l * (1.0 + 1e-9)
+
+
+@pytest.mark.parametrize("seed", [3, 8])
+def test_levels_filled_together_fill_as_each_alone(seed):
+    net = random_garden(seed)
+    levels = [0.0, 0.3, 0.9, 1.6]
+    for level, found in zip(levels, primings(net, levels, 0.7), strict=True):
+        alone = priming(net, level, 0.7)
+        assert found.fill_s == pytest.approx(alone.fill_s, rel=1e-6)
+        assert found.missing_l == pytest.approx(alone.missing_l, rel=1e-6, abs=1e-9)
+        assert found.drained_l == pytest.approx(alone.drained_l, rel=1e-6, abs=1e-9)
 
 
 def test_a_priming_curve_is_exact_at_its_levels_straight_between_and_constant_outside():

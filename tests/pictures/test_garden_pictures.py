@@ -11,9 +11,9 @@ import numpy as np
 import pytest
 
 from scheduler.pictures.cans import DRY, LITTLE, MUCH, RIGHT, UNKNOWN, Can, CanMap, draw_cans, finding
-from scheduler.pictures.flow_by_level import draw_flow_by_level
+from scheduler.pictures.flow_by_level import _from_the_outlet, draw_flow_by_level
 from scheduler.pictures.long_section import draw_long_section
-from scheduler.pictures.run_time import draw_run_times
+from scheduler.pictures.run_time import _free, draw_run_times
 from scheduler.pictures.scales import along_scale, flow_scale, level_scale
 from scheduler.pictures.style import kept_inside
 from scheduler.planning.garden import GardenModel, garden_model
@@ -107,6 +107,24 @@ def test_flow_by_level_names_its_plants_and_says_when_the_error_is_unknown(
     banded = words(tmp_path / "b.svg")
     assert "two times out of three" in banded and "measured here" in banded
     assert banded.count("FillBetweenPolyCollection") > text.count("FillBetweenPolyCollection")
+
+
+def test_a_flow_that_ends_at_the_outlet_is_drawn_on_to_it(garden: GardenModel, tmp_path: Path) -> None:
+    """A plant below the outlet flows as long as water reaches it: it stops there and does not fade."""
+    survey = zone_levels(garden, "pots")
+    assert (survey.plant_stops_m == 0.0).all() and (survey.plant_flow_lph[0] == 0.0).all()
+    flow = _from_the_outlet(survey, range(len(survey.plants)))
+    just_above = garden.zones["pots"].curve.flows_lph(1e-4) @ garden.zones["pots"].plant_rows.T
+    assert flow[0] == pytest.approx(just_above.mean(), rel=0.02)
+    assert flow[1:] == pytest.approx(survey.plant_flow_lph[1:].mean(axis=1))
+
+
+def test_figures_of_run_times_stand_clear_of_every_curve() -> None:
+    curves = [np.full(9, 17.0), np.linspace(15.0, 13.0, 9)]
+    # Above the lower curve runs the upper one: below it there is room.
+    assert _free(15.0, 1.6, 28.0, curves, []) < 1.0 == _free(15.0, -4.0, 28.0, curves, [])
+    assert _free(15.0, -4.0, 28.0, curves, [11.2]) < 1.0, "another figure stands there"
+    assert _free(0.2, -1.0, 28.0, curves, []) < 1.0, "below the axis"
 
 
 def test_plants_that_get_alike_share_a_name(tmp_path: Path) -> None:

@@ -91,6 +91,37 @@ def test_the_longest_lateral_agrees_with_christiansen(bore_m: float) -> None:
     assert found.length_m == pytest.approx(found.emitters * spacing)
 
 
+@pytest.mark.parametrize(
+    ("spacing_m", "k_lph", "slope"), [(0.3, 4.0, 0.0), (0.5, 2.0, 0.02), (1.0, 9.0, -0.01)]
+)
+def test_the_longest_lateral_is_where_laterals_laid_one_by_one_begin_to_break_it(
+    spacing_m: float, k_lph: float, slope: float
+) -> None:
+    base = small_garden()
+
+    def laid(count: int) -> Site:
+        points = tuple(
+            Point(
+                (i + 1) * spacing_m,
+                1.0 + i * spacing_m * slope,
+                (Emitter(f"e{i}", "bubbler", "tomato", k_lph, 0.5),),
+            )
+            for i in range(count)
+        )
+        line = Line("l", None, None, 0.0136, count * spacing_m, points)
+        return replace(base, zones=(replace(base.zones[0], lines=(line,)),))
+
+    def spread(count: int) -> float:
+        site = laid(count)
+        flow = solve(zone_network(site, site.zones[0]), 0.5).flow_lph
+        return float(1.0 - flow.min() / flow.max())
+
+    site = laid(6)
+    found = longest_lateral(site, site.zones[0], site.zones[0].lines[0], 0.5)
+    assert found is not None and 2 < found.emitters < 512 and not found.more
+    assert spread(found.emitters) <= 0.10 < spread(found.emitters + 1)
+
+
 def hump(height_m: float) -> Site:
     base = small_garden()
     far = Emitter("far", "bubbler", "tomato", 12.0, 0.5)
