@@ -41,6 +41,8 @@ TASKS: tuple[CareTask, ...] = (
     CareTask("battery", "battery charged or changed"),
     CareTask("valves", "valves turned to their winter position by hand"),
 )
+# After these a zone may give more again than it was learned to give.
+CLEANS: frozenset[str] = frozenset({"filter", "flush", "emitters"})
 BY_ID: Mapping[str, CareTask] = {t.id: t for t in TASKS}
 
 

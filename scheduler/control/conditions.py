@@ -286,7 +286,9 @@ def _near_empty(state: State) -> Condition:
     store = state.plan.store if state.plan else None
     days = store.days_left_middle if store else None
     active = None if usable < NEAR_EMPTY_CLEAR * full_l else False
-    if usable < NEAR_EMPTY_SHARE * full_l or (days is not None and days <= 1):
+    # Little that lasts for weeks, in a cool autumn, is not nearly nothing.
+    lasts = days is not None and days > RUNS_OUT_CLEAR_DAYS
+    if (usable < NEAR_EMPTY_SHARE * full_l and not lasts) or (days is not None and days <= 1):
         active = True
     span = f", about {days} day{'' if days == 1 else 's'} of watering" if days else ""
     units = state.site.units
@@ -319,12 +321,12 @@ def _runs_out(turn: Turn) -> Condition:
         active = True
     assert state.plan is not None
     last = state.plan.day + timedelta(days=store.days_left_middle)
+    lasts = f"lasts until about {last:%A %d %B} ({_span(early, store.days_left_late)})"
+    if store.days_left_late == 0:
+        lasts = f"does not last through today: {show_volume(usable_l(state), state.site.units)} can be used"
     return Condition(
         active,
-        lambda: (
-            f"{state.site.name}: the stored water lasts until about {last:%A %d %B} "
-            f"({_span(early, store.days_left_late)})."
-        ),
+        lambda: f"{state.site.name}: the stored water {lasts}.",
         "Top up, or say what must be watered first (fallinghead ration, fallinghead rank).",
     )
 
@@ -338,8 +340,8 @@ def _short(state: State, zone: str, count: int) -> Condition:
     return Condition(
         count >= 2,
         lambda: (
-            f"{state.site.name}: {state.site.zone(zone).name} got less than 70 % of what it should, {count} runs "
-            "in a row."
+            f"{state.site.name}: {state.site.zone(zone).name} got less than 70 % of what it should, "
+            f"{count} runs in a row."
         ),
         "Clean the filter, then look for an air lock or a kinked line.",
     )
@@ -349,8 +351,8 @@ def _over(state: State, zone: str, count: int) -> Condition:
     return Condition(
         count <= -2,
         lambda: (
-            f"{state.site.name}: {state.site.zone(zone).name} drew more than 130 % of what it should, {-count} "
-            "runs in a row."
+            f"{state.site.name}: {state.site.zone(zone).name} drew more than 130 % of what it should, "
+            f"{-count} runs in a row."
         ),
         "Look for a burst line or an emitter that came off.",
     )

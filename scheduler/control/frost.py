@@ -32,8 +32,8 @@ def frost(turn: Turn) -> Condition:
             f"{turn.state.site.name}: frost is forecast for {coldest[0]:%A} {coldest[0].day} "
             f"{coldest[0]:%B}, {show_temperature(coldest[1], units)} at the least."
         ),
-        "Drain the garden before that night: empty the barrels, open their taps, turn the downspout away, "
-        "take filter, sensor and battery in. Then tell that it is drained.",
+        "Drain the garden: empty the barrels, open their taps, turn the downspout away, take filter, sensor "
+        "and battery in. Then tell that it is drained.",
     )
 
 

@@ -8,8 +8,9 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from datetime import date, timedelta
 
+from scheduler.control import proof
 from scheduler.control.alarms import RULES
-from scheduler.control.care import BY_ID, CARE, TASKS
+from scheduler.control.care import BY_ID, CARE, CLEANS, TASKS
 from scheduler.control.effects import AlertKind, Note, RecordAnswer, RecordChoice
 from scheduler.control.events import Request
 from scheduler.control.spans import Span, read_day, read_span
@@ -154,6 +155,8 @@ def _care(turn: Turn, request: Request) -> None:
     if day > turn.local_day or turn.local_day - day > CARE_AGO_MOST:
         raise ValueError(f"read {day}; tell what was done by today, and within a year or so")
     _keep(turn, request, CARE + name, day.isoformat(), replan=False)
+    if name in CLEANS:
+        proof.doubt_flows(turn)
     every = BY_ID[name].every_days
     again = f" Due again on {_day(day + timedelta(days=every))}." if every is not None else ""
     _answer(turn, request, True, f"{_first_up(BY_ID[name].words)}, on {_day(day)}: noted.{again}")

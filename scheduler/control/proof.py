@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 from scheduler.control.effects import Note, RecordLearning, RecordMeasured
 from scheduler.control.leaks import leak_slope_m_h, wet_between
 from scheduler.control.state import Proof, Turn
-from scheduler.sensing.flow import drop_measured, learn_flow, rest_level
+from scheduler.sensing.flow import CATALOGUE_SD, drop_measured, joined, learn_flow, rest_level
 
 # The rest after a run is read this long before it is judged, unless the next run needs the tank sooner.
 REST_S = 8 * 3600.0
@@ -69,6 +70,18 @@ def _learn(turn: Turn, proof: Proof, measured_l: float, sd_l: float) -> None:
         found = learned.factor(zone)
         trend = (found.slope_per_day, found.slope_var, found.covariance)
         turn.emit(RecordLearning(zone, proof.ended_at, found.value, found.sd, *trend))
+
+
+def doubt_flows(turn: Turn) -> None:
+    """Filter or lines were cleaned: runs before that speak no more of a zone as it is, and how much it gives
+    now is known as little as of a garden from its drawing."""
+    state, at = turn.state, turn.now.wall
+    known = {z: state.flow.factor(z).at(at) for z in state.flow.zones}
+    doubted = {z: replace(f, sd=max(f.sd, CATALOGUE_SD * f.value)) for z, f in known.items()}
+    turn.change(flow=joined(doubted.items()), poor_runs=tuple((z, 0) for z, _ in state.poor_runs))
+    for zone, f in doubted.items():
+        trend = (f.slope_per_day, f.slope_var, f.covariance)
+        turn.emit(RecordLearning(zone, at, f.value, f.sd, *trend))
 
 
 def _count_poor(turn: Turn, proof: Proof, measured_l: float, sd_l: float) -> None:

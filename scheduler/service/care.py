@@ -11,12 +11,12 @@ from scheduler.site.model import Site
 from scheduler.store.caring import care_due_by
 from scheduler.store.store import Store
 
-# Once a week is enough (a choice of this project).
-AGAIN = timedelta(days=7)
+# Once a fortnight is enough (a choice of this project).
+AGAIN = timedelta(days=14)
 
 
 def tell_care(site: Site, store: Store, now: datetime, deliver: Callable[[Alert], None]) -> None:
-    """Hand over one message of all that is due, unless one was sent, or is on its way, within the week."""
+    """Hand over one message of all that is due, unless one was sent within the fortnight."""
     today = now.astimezone(site.place.timezone).date()
     due = care_due_by(store, site.place.timezone, today)
     lately = [t for t in store.tellings_since(now - AGAIN) if t.kind == "care_due" and t.status == "told"]

@@ -16,6 +16,7 @@ from scheduler.control.effects import (
     RaiseAlert,
     RecordAnswer,
     RecordChoice,
+    RecordLearning,
     RecordPlan,
     SendClose,
     SendOrder,
@@ -25,6 +26,7 @@ from scheduler.control.household import away_of, quiet_until
 from scheduler.control.spans import Span, read_span
 from scheduler.control.state import Saved
 from scheduler.control.winter import valves_in_winter, winter_of
+from scheduler.sensing.flow import CATALOGUE_SD, FlowFactor, joined
 from scheduler.site.model import Site
 from tests.support.driving import Driver
 from tests.support.gardens import dry_days, small_garden
@@ -290,6 +292,25 @@ def test_a_message_is_put_off_to_a_day_and_an_urgent_one_never() -> None:
         assert not said(driver, "quiet", wrong).done
     assert said(driver, "quiet", "run_short").done
     assert quiet_until(driver.state.choices) == {}
+
+
+def test_a_cleaned_filter_ends_the_complaint_of_short_runs_and_brings_doubt_of_the_flow() -> None:
+    driver = made()
+    learned_sd = 0.02
+    sure = joined((z.id, FlowFactor(0.8, learned_sd, driver.now.wall)) for z in driver.site.zones)
+    driver.state = replace(driver.state, poor_runs=(("bed", 3),), flow=sure)
+    driver.wait(600.0)
+    assert told(driver) == ["run_short"]
+    assert driver.state.flow_factor("bed").sd == pytest.approx(learned_sd, rel=0.05)
+    said(driver, "care", "level")
+    assert driver.state.poor_runs == (("bed", 3),)
+    said(driver, "care", "filter")
+    assert ("run_short", "bed") in [(e.kind, e.subject) for e in driver.all(ClearAlert)]
+    doubted = driver.state.flow_factor("bed")
+    assert doubted.value == pytest.approx(0.8, abs=1e-3)
+    assert doubted.sd == pytest.approx(CATALOGUE_SD * 0.8, rel=0.01)
+    learned = [e for e in driver.all(RecordLearning) if e.zone == "bed"][-1]
+    assert learned.flow_factor_sd == pytest.approx(doubted.sd)
 
 
 def test_every_task_of_care_can_be_told() -> None:

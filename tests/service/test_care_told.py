@@ -1,4 +1,4 @@
-"""Care that is due is told once a week, and not while the garden is drained."""
+"""Care that is due is told once a fortnight, and not while the garden is drained."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from tests.support.gardens import small_garden
 NOW = datetime(2012, 7, 20, 14, tzinfo=UTC)
 
 
-def test_care_is_told_once_a_week_with_what_and_since_when(tmp_path: Path) -> None:
+def test_care_is_told_once_a_fortnight_with_what_and_since_when(tmp_path: Path) -> None:
     site, told = small_garden(), list[Alert]()
     with Store(store_url(tmp_path / "g.db"), site.id) as store:
         tell_care(site, store, NOW, told.append)
@@ -26,9 +26,9 @@ def test_care_is_told_once_a_week_with_what_and_since_when(tmp_path: Path) -> No
         assert [a.text for a in told] == ["Small garden: filter cleaned (never told)."]
         assert not told[0].urgent
         store.save_telling(Telling("care_due", "", told[0].at, "Ann", "told", NOW))
-        tell_care(site, store, NOW + timedelta(days=6), told.append)
+        tell_care(site, store, NOW + timedelta(days=13), told.append)
         assert len(told) == 1
-        tell_care(site, store, NOW + timedelta(days=8), told.append)
+        tell_care(site, store, NOW + timedelta(days=15), told.append)
         assert len(told) == 2
         store.write([RecordChoice("winter", "2012-07-20/..", "Ann", NOW)])
         tell_care(site, store, NOW + timedelta(days=16), told.append)

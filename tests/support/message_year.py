@@ -40,6 +40,7 @@ from scheduler.rehearsal.garden import TrueGarden
 from scheduler.rehearsal.hidden import Hidden, draw_truth
 from scheduler.rehearsal.node_model import VirtualNode
 from scheduler.rehearsal.shell import VirtualShell
+from scheduler.service.care import AGAIN
 from scheduler.site.examples import example_site
 from scheduler.site.model import Person, Site
 from tests.hindcast.places import SEATTLE, seattle
@@ -230,9 +231,9 @@ class Year:
         return care_due(care_done(choices), first_day=begun, back_since=winter.back, last_day=today)
 
     def _tell_care(self) -> None:
-        """As the service does it: once a week at most."""
+        """As the service does it."""
         due = self._care_due()
-        if due and (self._care_told is None or self.now - self._care_told >= timedelta(days=7)):
+        if due and (self._care_told is None or self.now - self._care_told >= AGAIN):
             self._care_told = self.now
             text = f"{self.site.name}: {due_words(due, self._today())}."
             self.deliverer.deliver(Alert("care_due", "", text, "Do it, then tell it.", False, self.now))
@@ -315,6 +316,8 @@ def _true(year: Year, alert: Alert) -> bool:
         "water_lost": lambda: held("taps", 2 * day),
         "frost": lambda: _freezes(year, at),
         "winter_over": lambda: year.drained_until is not None,
+        # With the node silent nobody knows whether a run that began has ended.
+        "valve_not_shut": lambda: held("node", timedelta(minutes=10)),
         "care_due": lambda: True,  # by the calendar, which is tested elsewhere
         "near_empty": lambda: _scarce(year, at, NEAR_DAYS),
         "runs_out": lambda: _scarce(year, at, SOON_DAYS),
