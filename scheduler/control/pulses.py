@@ -40,11 +40,20 @@ def begun(plan: Plan | None, zones_done: Collection[str], day: date) -> dict[str
     """Zones that had some of that day's openings, not all: how many, and when the next may be."""
     if plan is None or plan.day != day:
         return {}
-    left: dict[str, PlannedRun] = {}
+    left: dict[str, list[PlannedRun]] = {}
     for run in plan.runs:
-        if opening(run) not in zones_done and (run.zone not in left or run.pulse < left[run.zone].pulse):
-            left[run.zone] = run
-    return {zone: Begun(run.pulse - 1, run.start) for zone, run in left.items() if run.pulse > 1}
+        if opening(run) not in zones_done:
+            left.setdefault(run.zone, []).append(run)
+    found: dict[str, Begun] = {}
+    for zone, runs in left.items():
+        first = min(runs, key=lambda r: r.pulse)
+        rest = {
+            s.plant: sum(o.given_l for r in runs for o in r.shares if o.plant == s.plant)
+            for s in first.shares
+        }
+        if first.pulse > 1:
+            found[zone] = Begun(first.pulse - 1, first.start, rest)
+    return found
 
 
 def put_later_back(turn: Turn, run: PlannedRun) -> None:

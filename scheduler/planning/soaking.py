@@ -19,10 +19,12 @@ from scheduler.site.showing import show_duration, show_rain
 
 @dataclass(frozen=True, slots=True)
 class Begun:
-    """A run of which some openings are over today, and from when on the next may be: soaked in by then."""
+    """A run of which some openings are over today, from when on the next may be, soaked in by then, and the
+    litres by plant that the others were to bring."""
 
     openings: int
     next_from: datetime
+    rest_l: Mapping[str, float]
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING
 from scheduler.planning import words
 from scheduler.planning.garden import GardenModel
 from scheduler.planning.plan import Plan, PlannedRun, PlantShare, Reason, SkippedZone
+from scheduler.planning.rain_today import RAIN_PROBABILITY, rain_bound, waits_for
 from scheduler.planning.sizing import LEAST_WANT_L, occupied_s, size_run
 from scheduler.planning.soaking import Begun, whole_runs, with_pauses
 from scheduler.planning.store_days import rain_ahead, store_outlook
@@ -36,11 +37,6 @@ __all__ = ["plan_day", "size_run"]
 LEAST_USEFUL_SHARE = 0.5
 # Between two runs the level comes to rest and is read (15 min also settle slowly linked barrels).
 REST_BETWEEN_RUNS_S = 900.0
-# Rain at least so probable, and bringing at least so much of every due plant's want, puts a watering off ...
-RAIN_PROBABILITY = 0.7
-RAIN_SHARE = 0.5
-# ... unless a plant is overdue by this (depletion over readily available water; ours): the bound of it.
-OVERDUE_LIMIT = 1.2
 # An unknown level may be replaced by the lower bound of one no older than this.
 LAST_KNOWN_AGE = timedelta(hours=48)
 # A run shorter than this is not worth the valve's travel.
@@ -90,18 +86,19 @@ def plan_day(
     and get the rest, though their plants are not due any more.
     """
     level = _start_level(model, now, belief, last_known)
-    calls, skipped = _calls(model, needs, held, begun or ())
+    begun = begun or {}
+    calls, skipped = _calls(model, needs, held, begun)
     calls, off = _put_off(model, calls, needs, outlook, day)
     skipped.update(off)
     if ration is not None:
-        calls, kept = _rationed_calls(model, calls, ration)
+        calls, kept = _rationed_calls(model, calls, ration, begun)
         skipped.update(kept)
     runs: tuple[PlannedRun, ...] = ()
     if level is None:
         reason = words.level_unknown(belief)
         skipped.update({c.zone_id: SkippedZone(c.zone_id, (reason,)) for c in calls})
     else:
-        runs, unserved = _place(model, now, day, level, calls, needs, flow_factors, ration)
+        runs, unserved = _place(model, now, day, level, calls, needs, flow_factors, ration, begun)
         skipped.update(unserved)
         factors = {zone_id: factor.value for zone_id, factor in flow_factors.items()}
         spans = spans_of_day(model.site, day)
@@ -181,20 +178,6 @@ def _falls_due(need: PlantNeed | None, name: str) -> tuple[Reason, ...]:
     return (words.falls_due(name, max(0.0, full - now) / use),) if use > 0.0 else ()
 
 
-def _rain_bound(model: GardenModel, zone_id: str, needs: Mapping[str, PlantNeed]) -> tuple[Reason, ...]:
-    """The least rain of today that would have put a zone off; nothing for containers and overdue plants."""
-    due = [needs[p] for p in model.zones[zone_id].plants if p in needs and needs[p].due]
-    plants = [model.site.plant(n.plant) for n in due]
-    if (
-        not due
-        or any(p.container_l is not None for p in plants)
-        or any(n.overdue >= OVERDUE_LIMIT for n in due)
-    ):
-        return ()
-    rain_mm = max(RAIN_SHARE * n.wanted_l / p.canopy_m2 for n, p in zip(due, plants, strict=True))
-    return (words.rain_would_put_off(model.site.units, rain_mm, RAIN_PROBABILITY),)
-
-
 def _put_off(
     model: GardenModel,
     calls: list[_ZoneCall],
@@ -202,41 +185,26 @@ def _put_off(
     outlook: Outlook | None,
     day: date,
 ) -> tuple[list[_ZoneCall], dict[str, SkippedZone]]:
-    """Zones that wait for today's rain: probable, worth it for every due plant, none far overdue.
-
-    Containers never wait: their own store is small and the canopy keeps rain off it.
-    """
+    """Zones that wait for today's rain, and why."""
     weather = outlook.on(day) if outlook is not None else None
     if weather is None or outlook is None or weather.rain_mm is None or weather.rain_probability is None:
         return calls, {}
     if weather.rain_probability < RAIN_PROBABILITY:
         return calls, {}
-    rain_mm = weather.rain_mm
-    waiting: dict[str, SkippedZone] = {}
-    for call in calls:
-        due = [needs[p] for p in model.zones[call.zone_id].plants if p in needs and needs[p].due]
-        plants = [model.site.plant(n.plant) for n in due]
-        wet = all(
-            p.container_l is None
-            and n.overdue < OVERDUE_LIMIT
-            and rain_mm * p.canopy_m2 >= RAIN_SHARE * n.wanted_l
-            for p, n in zip(plants, due, strict=True)
-        )
-        if wet:
-            reason = words.rain_expected(model.site.units, rain_mm, weather.rain_probability, outlook.source)
-            waiting[call.zone_id] = SkippedZone(call.zone_id, (reason,))
-    return [c for c in calls if c.zone_id not in waiting], waiting
+    reason = words.rain_expected(model.site.units, weather.rain_mm, weather.rain_probability, outlook.source)
+    off = [c.zone_id for c in calls if waits_for(model, c.zone_id, needs, weather.rain_mm)]
+    return [c for c in calls if c.zone_id not in off], {z: SkippedZone(z, (reason,)) for z in off}
 
 
 def _rationed_calls(
-    model: GardenModel, calls: list[_ZoneCall], ration: Ration
+    model: GardenModel, calls: list[_ZoneCall], ration: Ration, begun: Collection[str]
 ) -> tuple[list[_ZoneCall], dict[str, SkippedZone]]:
     """The zones that get water today, and why the others do not."""
     units = model.site.units
     watered, kept = [], {}
     for call in calls:
         zone = ration.zones.get(call.zone_id)
-        if zone is None or ration.way == "alike":
+        if zone is None or ration.way == "alike" or call.zone_id in begun:
             watered.append(call)
         elif ration.way == "first-rank":
             if call.rank == ration.best_rank:
@@ -258,9 +226,15 @@ def _rationed_calls(
 
 
 def _targets_l(
-    model: GardenModel, call: _ZoneCall, needs: Mapping[str, PlantNeed], ration: Ration | None
+    model: GardenModel,
+    call: _ZoneCall,
+    needs: Mapping[str, PlantNeed],
+    ration: Ration | None,
+    begun: Begun | None,
 ) -> dict[str, float]:
     plants = model.zones[call.zone_id].plants
+    if begun is not None:
+        return {p: min(begun.rest_l.get(p, 0.0), needs[p].wanted_l) for p in plants if p in needs}
     if ration is not None and ration.way == "ranked" and call.zone_id in ration.zones:
         return ration.targets_l(call.zone_id, plants)
     return {p: needs[p].wanted_l for p in plants if p in needs}
@@ -289,6 +263,7 @@ def _place(
     needs: Mapping[str, PlantNeed],
     flow_factors: Mapping[str, FlowFactor],
     ration: Ration | None,
+    begun: Mapping[str, Begun],
 ) -> tuple[tuple[PlannedRun, ...], dict[str, SkippedZone]]:
     """Runs one after the other, the level falling from one to the next, and the zones left out."""
     spans = spans_of_day(model.site, day)
@@ -303,18 +278,19 @@ def _place(
             skipped[call.zone_id] = SkippedZone(call.zone_id, (words.rationed_behind(names),))
             continue
         factor = flow_factors[call.zone_id].value if call.zone_id in flow_factors else 1.0
-        targets = _targets_l(model, call, needs, ration)
+        rest = begun.get(call.zone_id)
+        targets = _targets_l(model, call, needs, ration, rest)
         found = _first_fitting(model, call, spans, cursor, level_m, level.margin_m, targets, needs, factor)
         if isinstance(found, PlannedRun):
             found = _judge(model, call, found, level_m, level.margin_m)
-        if isinstance(found, PlannedRun) and ration is not None and ration.way == "ranked":
+        if isinstance(found, PlannedRun) and ration is not None and ration.way == "ranked" and rest is None:
             found = _as_wanted(model, found, needs, ration)
         if isinstance(found, SkippedZone):
             skipped[call.zone_id] = found
             if any(r.code in ("rationed", "reserve", "worst_emitter") for r in found.reasons):
                 short.append(call)
             continue
-        runs.append(replace(found, reasons=(*found.reasons, *_rain_bound(model, call.zone_id, needs))))
+        runs.append(replace(found, reasons=(*found.reasons, *rain_bound(model, call.zone_id, needs))))
         level_m = found.level_end_m
         taken_s = occupied_s(model.zones[call.zone_id].zone.valve, found.run_s) + REST_BETWEEN_RUNS_S
         cursor = found.start + timedelta(seconds=taken_s)

@@ -102,6 +102,25 @@ def test_the_next_window_of_the_day_brings_the_rest() -> None:
     assert any("earlier today" in r.text for r in rest[0].reasons if r.code == "soaks_in")
 
 
+def test_a_rationed_dose_is_given_whole_over_two_windows() -> None:
+    """While water is short the evening's plan brings the rest of the dose, and no more than that."""
+    windows = (WateringWindow(time(5), time(6, 30)), WateringWindow(time(19), time(23)))
+    driver = Driver(replace(SITE, windows=windows))
+    driver.node.level_m = 0.2
+    driver.ready()
+    driver.dry_out(25.0)
+    for plant in ("sage", "thyme"):
+        driver.ask("rank", plant, 1)
+    obedient(driver, 6.0)
+    morning, planned = len(of_bed(driver)), first_plan_of_bed(driver)
+    assert any(r.code == "rationed" for r in planned.reasons)
+    assert 1 <= morning < planned.pulses
+    obedient(driver, 12.9)
+    bookings = [b.booking for b in driver.all(RecordBooking) if b.booking.zone == "bed"]
+    assert len(bookings) > morning
+    assert sum(b.volume_l for b in bookings) == pytest.approx(planned.volume_l, rel=0.05)
+
+
 def test_an_opening_that_the_node_refused_is_tried_again_and_no_earlier_one() -> None:
     driver = dry()
     obedient(driver, 2.5)

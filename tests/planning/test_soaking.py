@@ -97,13 +97,13 @@ def test_the_openings_of_a_run_read_as_one() -> None:
 
 def test_the_rest_of_a_run_goes_on_counting_once_the_ground_has_soaked() -> None:
     ready = START + 2 * HOUR
-    parts = with_pauses(MODEL, [run("bed", 2000.0)], (NIGHT,), {}, REST_S, {"bed": Begun(1, ready)})
+    parts = with_pauses(MODEL, [run("bed", 2000.0)], (NIGHT,), {}, REST_S, {"bed": Begun(1, ready, {})})
     assert [(p.pulse, p.pulses) for p in parts] == [(2, 3), (3, 3)]
     assert parts[0].start == ready and parts[1].start > ready
     (reason,) = parts[0].reasons
     assert "after 1 earlier today" in reason.text
     # A rest that the ground takes at once is one opening, and keeps its place in the count.
-    (last,) = with_pauses(MODEL, [run("bed", 400.0)], (NIGHT,), {}, REST_S, {"bed": Begun(2, ready)})
+    (last,) = with_pauses(MODEL, [run("bed", 400.0)], (NIGHT,), {}, REST_S, {"bed": Begun(2, ready, {})})
     assert (last.pulse, last.pulses, last.start) == (3, 3, ready)
 
 
