@@ -261,6 +261,14 @@ def season(
 
 
 def covered(said: Sequence[Said]) -> float:
+    """Share of the days of saying whose span held the truth as it is told to people, in whole days: early <=
+    true <= late, both edges held. Days beyond the horizon are one day, in the span and in the truth.
+
+    Measured here over every record once (1234 days of saying, seed 11): 82.7 %, by record between 54 %
+    (Seattle 2012) and 95 % (Greensboro). The records are six and the days of one season hang together, so the
+    share is known to some 7 points only (sd between records 16, over the root of six). With ties shared the
+    same spans hold 68.6 %: the measures cannot both be 80 % of spans in whole days, and the first is meant.
+    """
     return float(np.mean([s.held for s in said])) if said else float("nan")
 
 
