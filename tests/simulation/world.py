@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 SNAPSHOT_MS = 6 * HOUR
 RECORDED_MAX = 400
 CALM_MS = 2 * MINUTE
+SNAPSHOTS_KEPT = 12
 
 
 class World:
@@ -175,7 +176,7 @@ class World:
 
     def _snapshot(self) -> None:
         self._snapshots.append((self.clock.now_ms, self.store.raw.serialize(), len(self.asked)))
-        del self._snapshots[:-12]
+        del self._snapshots[:-SNAPSHOTS_KEPT]
         self.clock.after(SNAPSHOT_MS, self._snapshot)
 
     def roll_back(self, before_ms: int) -> None:
