@@ -12,10 +12,10 @@ from tests.web.openapi_cases import Page, cases
 
 def test_no_drawn_request_makes_the_page_fall_over(tmp_path: Path) -> None:
     page = Page(tmp_path)
-    cases(page, 3)
+    cases(page, 2)
     page.garden.close()
     # All sorts came through: taken, sent on to another page, refused as misread.
-    assert {200, 303, 422} <= set(page.answers) and page.answers.total() >= 40
+    assert {200, 303, 422} <= set(page.answers) and page.answers.total() >= 30
 
 
 @pytest.mark.parametrize("origin", ["http://[", "https://[::1", "null", "//", "http://elsewhere.example"])
