@@ -20,11 +20,20 @@ from scheduler.survey.tests_done import KINDS, TestKind, TestRecord, read_record
 STEPS: Mapping[str, TestKind] = {kind.replace("_", "-"): kind for kind in KINDS}
 GARDEN_STEPS: tuple[TestKind, ...] = ("poured", "sensor_scale", "leak_at_rest")
 
+
+class _MinutesLong(Quantity):
+    """A time that takes minutes, so that its example does not mislead."""
+
+    def schema(self) -> Json:
+        return {**super().schema(), "examples": ["6 min", "90 s"]}
+
+
 # These only catch slips of the pen; whether a value fits this garden is asked by ``scheduler.survey.sense``.
 LEVEL = Quantity("length", -10.0, 20.0, "from -10 m to 20 m")
 VOLUME = Quantity("volume", 0.0, 50_000.0, "from 0 to 50000 L")
 SIGNED_VOLUME = Quantity("volume", -50_000.0, 50_000.0, "up to 50000 L")
 TIME = Quantity("duration", 0.0, 86_400.0, "above 0, at most a day", above_least=True)
+MINUTES = _MinutesLong("duration", 0.0, 86_400.0, "above 0, at most a day", above_least=True)
 WARMTH = Quantity("temperature", -40.0, 70.0, "from -40 to 70 C")
 FLOW = Quantity("flow", 0.0, 5000.0, "from 0 to 5000 L/h")
 RAIN = Quantity("rain", 0.0, 500.0, "from 0 to 500 mm")
@@ -273,7 +282,7 @@ def _flow_form(zone: Zone, _emitters: tuple[str, ...]) -> Form:
         rows="draw",
         row=(
             _level("Level at the start"),
-            Field("time", TIME, "Time from opening to shutting", required=True),
+            Field("time", MINUTES, "Time from opening to shutting", required=True),
             Field("volume", VOLUME, "Caught (empty: told by the level at the end)"),
             Field("level-end", LEVEL, "Level at the end (empty: not read)"),
         ),
@@ -291,7 +300,7 @@ def _cans_form(zone: Zone, emitters: tuple[str, ...]) -> Form:
         "Glass breaks under a bed knife: use plastic or tin cans.",
         head=(
             _level("Level at the start"),
-            Field("time", TIME, "How long the cans stood", required=True),
+            Field("time", MINUTES, "How long the cans stood", required=True),
             Field("drawn", VOLUME, "All that was drawn meanwhile (empty: not measured)"),
             Field("level-end", LEVEL, "Level at the end (empty: not read)"),
             Field("water", WARMTH, "Temperature of the water (empty: not measured)"),

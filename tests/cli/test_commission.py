@@ -82,6 +82,7 @@ def test_cans_that_sum_to_more_than_was_drawn_are_refused_and_may_be_mended() ->
     cans = ["0.3 L"] * len(EMITTERS)
     said = commission("catch-cans", "--zone", "pots", typed=lines(*head, *cans))
     assert "The cans sum to 3 L but 1 L were drawn" in said.replace("3.0 L", "3 L").replace("1.0 L", "1 L")
+    assert "How long the cans stood (such as 6 min)" in said
     assert "Kept as record" not in said
     with store() as kept:
         draft = json.loads(kept.draft() or "")
