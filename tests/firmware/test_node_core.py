@@ -381,3 +381,31 @@ def test_the_core_works_in_112_kilobytes_of_heap() -> None:
     script = Path(__file__).with_name("on_micropython_mutations.py")
     done = run_micropython(script, "500", "1", options=("-X", "heapsize=112k"))
     assert done.returncode == 0, done.stdout + done.stderr
+
+
+@pytest.mark.parametrize("changes", [{"version": 2}, {"node": "other"}, {"session": "ffffffffffffffff"}])
+def test_a_refusal_names_the_order_where_it_is_authentic(changes: dict[str, Any]) -> None:
+    b = Bench()
+    b.order(**changes)
+    assert [order_id for _why, order_id in b.node._refusals] == ["o-1"]
+
+
+@pytest.mark.parametrize("changes", [{"version": 2, "order_id": "a b"}, {"key": bytes(32)}])
+def test_a_refusal_names_nothing_that_is_no_name_or_that_anybody_may_have_written(
+    changes: dict[str, Any],
+) -> None:
+    b = Bench()
+    b.order(**changes)
+    assert [order_id for _why, order_id in b.node._refusals] == [None]
+
+
+def test_a_frame_is_read_up_to_its_longest_and_refused_beyond_though_it_is_signed() -> None:
+    longest = codec.ORDER_BYTES_MAX - codec.MAC_HEX - 1
+    for body_bytes, refused in ((longest, False), (longest + 1, True), (2, False), (1, True), (0, True)):
+        frame = codec.seal("order", b"x" * body_bytes, KEY)
+        if not refused:
+            assert len(codec.open_frame("order", frame, KEY)) == body_bytes
+            continue
+        with pytest.raises(codec.FrameError) as error:
+            codec.open_frame("order", frame, KEY)
+        assert error.value.why == "malformed"
