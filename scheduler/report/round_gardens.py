@@ -52,8 +52,12 @@ def round_gardens(
     for name in named:
         for garden in _behind(name, environment):
             found.setdefault(garden.file, garden)
-    if not found:
-        raise UsageError("name the gardens of the round: site files, folders of them, or a round file")
+    # One file that is gone hides no other garden; but where nothing is there at all, the name is a slip.
+    if not any(g.site is not None or Path(g.file).exists() for g in found.values()):
+        raise UsageError(
+            f"read {', '.join(named) or 'nothing'}; there is no garden. Name site files, folders of them, or "
+            "a round file"
+        )
     return tuple(found.values())
 
 

@@ -291,3 +291,14 @@ def test_a_garden_named_twice_is_looked_at_once(tmp_path: Path) -> None:
 def test_an_empty_folder_is_no_round(tmp_path: Path) -> None:
     with pytest.raises(UsageError, match="no site file"):
         round_gardens([str(tmp_path)])
+
+
+def test_a_name_that_leads_nowhere_is_a_slip_alone_and_a_garden_not_known_among_others(
+    tmp_path: Path,
+) -> None:
+    gone = str(tmp_path / "gone.toml")
+    with pytest.raises(UsageError, match="there is no garden"):
+        round_gardens([gone])
+    garden = one_of_many(tmp_path, 1, SEEN)
+    known, lost = round_gardens([str(garden.file), gone])
+    assert known.site is not None and lost.site is None
