@@ -6,7 +6,7 @@ from datetime import timedelta
 
 import pytest
 
-from scheduler.control.effects import RecordBooking
+from scheduler.control.effects import Note, RecordBooking
 from scheduler.control.state import Saved
 from tests.support.driving import Driver
 from tests.support.gardens import small_garden
@@ -40,3 +40,11 @@ def test_an_order_that_a_node_which_never_restarted_did_not_hear_is_booked_as_no
     driver.wait(120.0, every_s=30.0)
     booking = next(e.booking for e in driver.effects if isinstance(e, RecordBooking))
     assert booking.open_s == 0.0
+
+
+def test_that_a_node_fell_silent_is_noted_once() -> None:
+    driver = Driver(small_garden())
+    driver.ready()
+    driver.wait(6 * 3600.0, speaking=False)
+    notes = [e.text for e in driver.effects if isinstance(e, Note) and "has been silent" in e.text]
+    assert len(notes) == 1

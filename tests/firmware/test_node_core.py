@@ -409,3 +409,12 @@ def test_a_frame_is_read_up_to_its_longest_and_refused_beyond_though_it_is_signe
         with pytest.raises(codec.FrameError) as error:
             codec.open_frame("order", frame, KEY)
         assert error.value.why == "malformed"
+
+
+def test_a_close_is_answered_with_a_state_though_everything_is_shut() -> None:
+    b = Bench()
+    b.run(20_000)
+    before = len(b.states)
+    b.close()
+    b.run(2000)
+    assert len(b.states) == before + 1
