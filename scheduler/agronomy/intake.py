@@ -8,11 +8,15 @@ holds no more on its surface. So a dose is split: on until the surface is full, 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import ceil, inf, pi, sqrt
+from math import ceil, inf, log, pi, sqrt
 
 # What level ground holds on its surface before water runs, mm (from memory: trade tables of allowable surface
 # accumulation go from 5 mm on clay to 10 mm on sand on slopes up to 3 %; the least of them).
 SURFACE_MM = 5.0
+# The most of them, on sand; and the intake rates of clay and sand between which the rest lies, even on a
+# scale of ratios (ours).
+SAND_SURFACE_MM = 10.0
+CLAY_MM_H, SAND_MM_H = 1.0, 20.0
 # The same on ground that slopes more than a few percent (from memory: about half).
 SLOPING_SURFACE_MM = 2.5
 # Less than this is no pulse: filling the lines would take most of it (ours).
@@ -45,6 +49,12 @@ def puddle_diameter_m(flow_lph: float, intake_mm_h: float) -> float:
     if not intake_mm_h > 0.0 or not flow_lph >= 0.0:
         raise ValueError(f"a flow of {flow_lph} L/h on soil that takes {intake_mm_h} mm/h cannot be")
     return sqrt(4.0 * flow_lph / (pi * intake_mm_h))
+
+
+def surface_on_mm(intake_mm_h: float) -> float:
+    """What level ground of that intake rate holds on its surface before water runs."""
+    ratio = min(max(intake_mm_h, CLAY_MM_H), SAND_MM_H) / CLAY_MM_H
+    return SURFACE_MM + (SAND_SURFACE_MM - SURFACE_MM) * log(ratio) / log(SAND_MM_H / CLAY_MM_H)
 
 
 def longest_at_once_s(

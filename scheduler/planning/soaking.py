@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from math import inf
 
-from scheduler.agronomy.intake import Pulses, longest_at_once_s, pause_s, pulses
+from scheduler.agronomy.intake import Pulses, longest_at_once_s, pause_s, pulses, surface_on_mm
 from scheduler.planning.garden import GardenModel
 from scheduler.planning.plan import PlannedRun, Reason
 from scheduler.planning.sizing import LEVEL_TOLERANCE_M, occupied_s
@@ -51,9 +51,11 @@ def at_once(model: GardenModel, zone_id: str, level_m: float, flow_factor: float
             continue
         mine = zone.plant_rows[row] > 0.0
         intake = soil.intake_mm_h
-        longest = longest_at_once_s(float(flows[mine].max()), plant.canopy_m2 / float(mine.sum()), intake)
+        surface = surface_on_mm(intake)
+        basin_m2 = plant.canopy_m2 / float(mine.sum())
+        longest = longest_at_once_s(float(flows[mine].max()), basin_m2, intake, surface_mm=surface)
         if longest < found.run_s:
-            found = AtOnce(longest, pause_s(intake), plant_id)
+            found = AtOnce(longest, pause_s(intake, surface_mm=surface), plant_id)
     return found
 
 

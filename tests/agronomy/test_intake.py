@@ -16,6 +16,7 @@ from scheduler.agronomy.intake import (
     pause_s,
     puddle_diameter_m,
     pulses,
+    surface_on_mm,
 )
 from scheduler.site.catalogue import SOILS
 
@@ -100,3 +101,12 @@ def test_a_soil_or_flow_that_cannot_be_is_refused(flow: float, intake: float) ->
         application_mm_h(2.0, 0.0)
     with pytest.raises(ValueError, match="takes no water"):
         pause_s(0.0)
+
+
+def test_ground_holds_from_five_millimetres_on_clay_to_ten_on_sand() -> None:
+    # The ends are the trade's (from memory); between them finer ground never holds more.
+    rates = sorted({s.intake_mm_h for s in SOILS.values()})
+    held = [surface_on_mm(rate) for rate in rates]
+    assert surface_on_mm(0.5) == surface_on_mm(1.0) == 5.0
+    assert surface_on_mm(20.0) == surface_on_mm(60.0) == pytest.approx(10.0)
+    assert held == sorted(held) and all(5.0 <= mm <= 10.0 for mm in held)

@@ -9,7 +9,7 @@ from math import inf
 
 import pytest
 
-from scheduler.agronomy.intake import SURFACE_MM
+from scheduler.agronomy.intake import surface_on_mm
 from scheduler.planning.garden import garden_model
 from scheduler.planning.plan import PlannedRun, PlantShare
 from scheduler.planning.sizing import occupied_s
@@ -48,7 +48,9 @@ def test_the_slowest_ground_of_a_zone_bounds_it_and_containers_do_not() -> None:
     count = int((flows > 0.0).sum())
     # By hand: surface / (flow on its share of the canopy - intake).
     excess = flows.max() / (plant.canopy_m2 / count) - SOILS[plant.soil or ""].intake_mm_h
-    assert bound.run_s == pytest.approx(3600.0 * SURFACE_MM / excess, rel=0.02)
+    assert bound.run_s == pytest.approx(
+        3600.0 * surface_on_mm(SOILS[plant.soil or ""].intake_mm_h) / excess, rel=0.02
+    )
     assert at_once(MODEL, "bed", 0.6, flow_factor=0.5).run_s > bound.run_s
 
 
@@ -58,7 +60,7 @@ def test_a_run_that_soaks_in_as_it_comes_stays_one() -> None:
 
 
 def test_a_long_run_becomes_equal_openings_and_no_litre_is_lost() -> None:
-    whole = run("bed", 3000.0)
+    whole = run("bed", 4500.0)
     parts = split([whole])
     bound = at_once(MODEL, "bed", 0.6)
     assert len(parts) == 3 and [p.pulse for p in parts] == [1, 2, 3]
@@ -128,12 +130,12 @@ def test_no_run_is_split_where_another_zone_would_take_the_water_of_its_later_op
 
 def test_openings_that_no_window_takes_are_left_for_another_day() -> None:
     narrow = WindowSpan(START, START + timedelta(minutes=90))
-    parts = split([run("bed", 3000.0)], narrow)
+    parts = split([run("bed", 4500.0)], narrow)
     assert [p.pulse for p in parts] == [1]
     left_out = parts[0].reasons[-1]
     assert left_out.code == "window" and "2 of 3 openings" in left_out.text
     evening = WindowSpan(START + 12 * HOUR, START + 15 * HOUR)
-    later = split([run("bed", 3000.0)], narrow, evening)
+    later = split([run("bed", 4500.0)], narrow, evening)
     assert [p.pulse for p in later] == [1, 2, 3] and later[1].start == evening.start
     ends = [p.start + timedelta(seconds=p.run_s) for p in later[1:]]
     assert all(e <= evening.end for e in ends)
