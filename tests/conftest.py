@@ -21,7 +21,7 @@ settings.load_profile("house")
 # Files that one process would work at for minutes: each case of a fixture, or each test, goes where there is
 # room. All other files stay whole, for their fixtures' sake.
 BY_CASE = ("rehearsal/test_season_claims.py",)
-BY_TEST = ("simulation/test_storms.py", "simulation/test_canaries.py")
+BY_TEST = ("simulation/test_storms.py", "simulation/test_canaries.py", "simulation/test_scenarios.py")
 LONG = ("slow", "end_to_end")
 
 

@@ -12,6 +12,8 @@ from tests.simulation.scenarios import KILLS, SCENARIOS
 from tests.simulation.script import Storm
 from tests.simulation.storm import run_storm
 
+pytestmark = pytest.mark.slow
+
 # Within so many gusts, counted from 0, and the named storms each must be found.
 SEEDS = 24
 # Where one was found before: tried first, to save time.

@@ -10,6 +10,9 @@ from tests.simulation.scenarios import KILLS, SCENARIOS
 from tests.simulation.storm import run_storm
 
 
+pytestmark = pytest.mark.slow
+
+
 @pytest.mark.parametrize("name", sorted(SCENARIOS))
 def test_no_rule_breaks_in_a_named_storm(name: str) -> None:
     outcome = run_storm(SCENARIOS[name])

@@ -13,6 +13,7 @@ from tests.simulation.many import Sum, run_many
 from tests.simulation.script import draw_season
 from tests.simulation.storm import run_storm
 
+pytestmark = pytest.mark.slow
 # Seeds are run in handfuls, so that the handfuls can go to several processes of pytest. On each change so
 # many; the long run (python -m tests.simulation) goes on from there.
 GUSTS = [range(first, first + 8) for first in range(0, 40, 8)]
