@@ -9,7 +9,6 @@ from tests.simulation.faults import BOUNDARIES
 from tests.simulation.scenarios import KILLS, SCENARIOS
 from tests.simulation.storm import run_storm
 
-
 pytestmark = pytest.mark.slow
 
 
