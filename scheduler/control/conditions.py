@@ -16,6 +16,7 @@ from scheduler.control.state import State, Turn
 from scheduler.control.supervision import is_overdue
 from scheduler.control.waterbook import unexplained
 from scheduler.control.winter import TOLD_IN_WINTER, is_drained, rests_dry
+from scheduler.planning.plan import StoreOutlook
 from scheduler.sensing.doubt import doubts
 from scheduler.site.showing import show_volume
 
@@ -126,11 +127,19 @@ def _valve(turn: Turn) -> Condition:
     positions = (
         ", ".join(f"{v.channel}: {v.position}" for v in state.node.valves) if state.node else "not heard"
     )
+    at_fault = state.phase == "unproven" or overdue
     return Condition(
-        state.phase == "unproven" or overdue,
+        True if at_fault else None if _seen_open_or_not_at_all(state) else False,
         lambda: f"{state.site.name}: a valve is not proven shut (node says {positions}).",
         "Go and close the hand tap at the barrels now, then look at the valve.",
     )
+
+
+def _seen_open_or_not_at_all(state: State) -> bool:
+    """Whether nothing proves the valves shut, and no order of ours explains it: that ends no message."""
+    if state.phase == "unheard" or state.node is None:
+        return True
+    return not state.intents and any(v.position != "closed" for v in state.node.valves)
 
 
 def _silent(turn: Turn) -> Condition:
@@ -287,7 +296,7 @@ def _near_empty(state: State) -> Condition:
     days = store.days_left_middle if store else None
     active = None if usable < NEAR_EMPTY_CLEAR * full_l else False
     # Little that lasts for weeks, in a cool autumn, is not nearly nothing.
-    lasts = days is not None and days > RUNS_OUT_CLEAR_DAYS
+    lasts = days > RUNS_OUT_CLEAR_DAYS if days is not None else _outlasts_the_horizon(store, usable)
     if (usable < NEAR_EMPTY_SHARE * full_l and not lasts) or (days is not None and days <= 1):
         active = True
     span = f", about {days} day{'' if days == 1 else 's'} of watering" if days else ""
@@ -300,6 +309,13 @@ def _near_empty(state: State) -> Condition:
         ),
         "Top up (through an air gap) or let the lower ranks wait.",
     )
+
+
+def _outlasts_the_horizon(store: StoreOutlook | None, usable_l: float) -> bool:
+    """Whether the plan saw no end of the water, and still does by what is left of it since."""
+    if store is None or store.usable_l is None or store.days_left_middle is not None:
+        return False
+    return store.horizon_days * usable_l > RUNS_OUT_CLEAR_DAYS * store.usable_l
 
 
 def _runs_out(turn: Turn) -> Condition:

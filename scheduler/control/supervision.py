@@ -36,6 +36,8 @@ CLOCK_SLACK = timedelta(seconds=90)
 # which may have started anew, gets its close at once.
 FAULT_INSIST_S = 300.0
 FAULT_INSIST_S_MAX = 3600.0
+# So often doubled the pause is at its longest; a valve may stay in fault for months.
+FAULT_DOUBLINGS_MAX = 4
 FAULT_ASK_S = 60.0
 
 # A node's crystal may be off by this much; so well is known what its uptime should be.
@@ -177,8 +179,10 @@ def _sight(state: State, valves: tuple[ValveStatus, ...]) -> Sight:
     ours = {h.intent.order.order_id for h in state.intents}
     if any(v.position == "fault" for v in valves):
         return "fault"
-    # A valve that is closing is on its way to where it belongs, whoever sent it; a jam becomes "fault".
-    astray = [v for v in valves if v.position not in ("closed", "closing") and v.order_id not in ours]
+    # A valve that is closing is on its way to where it belongs, whoever sent it; a jam becomes "fault". One
+    # that was not where it should be is at fault until it has arrived: it may jam again half-way.
+    harmless = ("closed",) if state.phase == "unproven" else ("closed", "closing")
+    astray = [v for v in valves if v.position not in harmless and v.order_id not in ours]
     if astray:
         return "stray"
     return "our_run" if any(v.position != "closed" for v in valves) else "all_shut"
@@ -253,7 +257,8 @@ def _insist_on_shut(turn: Turn) -> None:
     at_fault = _at_fault(state)
     pause_s = INSIST_S
     if at_fault and state.closes_at_fault > 0:
-        pause_s = min(FAULT_INSIST_S_MAX, FAULT_INSIST_S * 2.0 ** (state.closes_at_fault - 1))
+        doublings = min(state.closes_at_fault - 1, FAULT_DOUBLINGS_MAX)
+        pause_s = min(FAULT_INSIST_S_MAX, FAULT_INSIST_S * 2.0**doublings)
     if last is None or turn.now.monotonic_s - last >= pause_s:
         closes = state.closes_at_fault + 1 if at_fault else 0
         turn.change(close_asked_mono_s=turn.now.monotonic_s, closes_at_fault=closes)
@@ -261,8 +266,11 @@ def _insist_on_shut(turn: Turn) -> None:
 
 
 def _at_fault(state: State) -> bool:
-    """Whether a valve is in fault and no other one is anywhere but shut."""
+    """Whether a valve is in fault, or is driven closed once more after one, and no other one is anywhere but
+    shut."""
     positions = {v.position for v in state.node.valves} if state.node is not None else set()
+    if state.closes_at_fault > 0 and "closing" in positions:
+        return positions <= {"fault", "closing", "closed"}
     return "fault" in positions and positions <= {"fault", "closed"}
 
 

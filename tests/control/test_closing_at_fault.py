@@ -2,7 +2,12 @@
 
 from __future__ import annotations
 
-from scheduler.control.effects import SendClose
+from dataclasses import replace
+
+import pytest
+
+from scheduler.control.effects import ClearAlert, RaiseAlert, SendClose
+from scheduler.control.state import Saved
 from tests.support.driving import Driver
 from tests.support.gardens import small_garden
 
@@ -64,3 +69,54 @@ def test_a_person_s_stop_closes_a_valve_in_fault_at_once() -> None:
     driver = _at_fault()
     driver.wait(900.0, every_s=10.0)
     assert SendClose(None) in driver.ask("stop")
+
+
+def test_a_valve_that_tries_again_and_jams_again_stays_told_and_is_told_once() -> None:
+    """Each try says "closing" for its travel and then "fault" again."""
+    driver = _at_fault()
+    driver.wait(60.0, every_s=10.0)
+    assert [a.alert.kind for a in driver.all(RaiseAlert)] == ["valve_not_shut"]
+    closes = len(driver.closes())
+    for _ in range(36):
+        driver.wait(290.0, every_s=58.0)
+        driver.node.positions[1] = ("closing", None)
+        driver.hear()
+        assert driver.state.phase == "unproven"
+        driver.wait(10.0, every_s=10.0)
+        driver.node.positions[1] = ("fault", None)
+        driver.hear()
+    assert driver.all(ClearAlert) == [] and len(driver.all(RaiseAlert)) == 1
+    assert len(driver.closes()) - closes <= 8  # the motor rests as it did
+    driver.node.positions.clear()
+    driver.hear()
+    assert [a.kind for a in driver.all(ClearAlert)] == ["valve_not_shut"] and driver.state.phase == "at_rest"
+
+
+def test_a_node_that_falls_silent_or_is_heard_anew_while_it_closes_does_not_end_the_message() -> None:
+    driver = _at_fault()
+    driver.wait(60.0, every_s=10.0)
+    driver.wait(3600.0, speaking=False)
+    assert driver.state.phase == "unheard"
+    driver.node.positions[1] = ("closing", None)
+    driver.hear()
+    assert "valve_not_shut" not in [a.kind for a in driver.all(ClearAlert)]
+    driver.node.positions.clear()
+    driver.hear()
+    assert "valve_not_shut" in [a.kind for a in driver.all(ClearAlert)]
+
+
+def test_a_service_started_anew_does_not_call_it_over_before_the_node_was_heard() -> None:
+    driver = _at_fault()
+    driver.wait(60.0, every_s=10.0)
+    again = Driver(driver.site, Saved(alarms=driver.state.alarms))
+    again.node.positions[1] = ("closing", None)
+    again.ready()
+    again.wait(60.0, every_s=10.0)
+    assert again.all(ClearAlert) == []
+
+
+@pytest.mark.parametrize("closes", [1024, 1025, 100_000])
+def test_a_valve_may_stay_in_fault_for_a_season(closes: int) -> None:
+    driver = _at_fault()
+    driver.state = replace(driver.state, closes_at_fault=closes, close_asked_mono_s=driver.mono_s)
+    assert len(_close_times_s(driver, 2.1)) == 2  # one an hour

@@ -1,0 +1,51 @@
+"""Little water is nearly nothing only where it does not last."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from scheduler.control.conditions import NEAR_EMPTY_SHARE
+from scheduler.control.effects import RaiseAlert
+from tests.support.driving import Driver
+from tests.support.gardens import small_garden
+
+LITTLE = NEAR_EMPTY_SHARE / 2.0
+
+
+def told(
+    days: int | None, *, planned_share: float = LITTLE, share: float = LITTLE, level_known: bool = True
+) -> bool:
+    """Whether "near_empty" is told, the plan being made at one share of the store and the level at another."""
+    driver = Driver(small_garden())
+    stage, reserve_m = driver.state.model.stage, driver.state.model.reserve_level_m
+    reserve_l = stage.volume_l(reserve_m)
+    full_l = stage.volume_l(stage.brim_level_m) - reserve_l
+    driver.node.level_m = stage.level_m(reserve_l + share * full_l)
+    driver.ready()
+    plan = driver.state.plan
+    assert plan is not None and plan.store is not None
+    usable_l = planned_share * full_l if level_known else None
+    store = replace(
+        plan.store, usable_l=usable_l, days_left_early=days, days_left_middle=days, days_left_late=days
+    )
+    driver.state = replace(driver.state, plan=replace(plan, store=store))
+    driver.wait(2700.0)
+    return "near_empty" in [a.alert.kind for a in driver.all(RaiseAlert)]
+
+
+@pytest.mark.parametrize(("days", "is_told"), [(1, True), (5, True), (20, False), (None, False)])
+def test_little_that_lasts_is_not_told_and_beyond_the_days_looked_ahead_is_lasting(
+    days: int | None, is_told: bool
+) -> None:
+    assert told(days) is is_told
+
+
+def test_a_plan_that_saw_no_end_is_not_believed_once_most_of_that_water_is_gone() -> None:
+    """A burst line empties the barrels hours after the plan was made."""
+    assert told(None, planned_share=0.9)
+
+
+def test_a_plan_without_a_level_says_nothing_of_how_long_it_lasts() -> None:
+    assert told(None, level_known=False)
