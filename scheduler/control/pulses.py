@@ -62,10 +62,14 @@ def put_later_back(turn: Turn, run: PlannedRun) -> None:
     plan, ordered = turn.state.plan, next((h.intent for h in turn.state.intents), None)
     if plan is None or ordered is None or run.pulse == run.pulses:
         return
-    longer_s = ordered.order.open_ms / 1000.0 - run.run_s
-    late = turn.now.wall - run.start + timedelta(seconds=max(0.0, longer_s))
-    runs = (
-        replace(r, start=r.start + late) if r.zone == run.zone and r.pulse > run.pulse else r
-        for r in plan.runs
-    )
+    open_s = ordered.order.open_ms / 1000.0
+    late = turn.now.wall - run.start + timedelta(seconds=max(0.0, open_s - run.run_s))
+    # It is planned for now from here on: where its order opens nothing, the next try is late by what it adds.
+    tried = replace(run, start=turn.now.wall, run_s=max(run.run_s, open_s))
+    runs = (tried if opening(r) == opening(run) else _put_back(r, run, late) for r in plan.runs)
     turn.change(plan=replace(plan, runs=tuple(runs)))
+
+
+def _put_back(other: PlannedRun, run: PlannedRun, late: timedelta) -> PlannedRun:
+    later = other.zone == run.zone and other.pulse > run.pulse
+    return replace(other, start=other.start + late) if later else other

@@ -17,7 +17,7 @@ LITTLE = NEAR_EMPTY_SHARE / 2.0
 def told(
     days: int | None, *, planned_share: float = LITTLE, share: float = LITTLE, level_known: bool = True
 ) -> bool:
-    """Whether "near_empty" is told, the plan being made at one share of the store and the level at another."""
+    """Whether "near_empty" is told, the plan made at one share of the store and the level at another."""
     driver = Driver(small_garden())
     stage, reserve_m = driver.state.model.stage, driver.state.model.reserve_level_m
     reserve_l = stage.volume_l(reserve_m)

@@ -155,3 +155,36 @@ def test_a_run_that_was_watered_before_its_first_opening_has_no_later_ones() -> 
         driver.ask("gave", plant, 30.0)
     obedient(driver, 9.0)
     assert not of_bed(driver)
+
+
+def _to_orders_of_bed(driver: Driver, count: int) -> None:
+    """Let time pass before a node that waters the other zones and begins none of the bed's orders."""
+    running: list[tuple[float, Order]] = []
+    while len(of_bed(driver)) < count:
+        seen = len(driver.effects)
+        driver.wait(300.0)
+        mine = {i.intent.order.order_id for i in of_bed(driver)}
+        for effect in driver.effects[seen:]:
+            if isinstance(effect, SendOrder) and effect.order.order_id not in mine:
+                driver.node.opens(effect.order)
+                running.append((driver.mono_s + effect.order.open_ms / 1000.0, effect.order))
+        for end_s, order in list(running):
+            if driver.mono_s >= end_s:
+                driver.node.ends(order)
+                running.remove((end_s, order))
+        assert driver.mono_s < 9 * 3600.0
+
+
+def test_an_opening_tried_again_and_again_puts_the_next_back_by_its_delay_and_no_more() -> None:
+    driver = dry()
+    _to_orders_of_bed(driver, 1)
+    plan = driver.all(RecordPlan)[-1].plan
+    first, second = [r for r in plan.runs if r.zone == "bed"][:2]
+    _to_orders_of_bed(driver, 5)
+    last = of_bed(driver)[-1].intent
+    assert driver.state.plan is not None
+    later = next(r for r in driver.state.plan.runs if r.zone == "bed" and r.pulse == 2)
+    late = last.made_at - first.start
+    assert late > timedelta(minutes=60)
+    longer = timedelta(seconds=max(0.0, last.order.open_ms / 1000.0 - first.run_s))
+    assert abs(later.start - (second.start + late + longer)) < timedelta(minutes=1)
