@@ -59,6 +59,8 @@ def _hold_planned(turn: Turn, who: str, open_for: timedelta) -> str:
     records = [
         RecordHold(z.id, until, who, turn.now.wall) for z in turn.state.site.zones if z.id not in longer
     ]
+    replaced = tuple(h for h in turn.state.holds if h.zone not in longer)
+    turn.change(holds_before_test=replaced)
     _replace_holds(turn, records)
     return f"{until.astimezone(turn.state.site.place.timezone):%H:%M %Z}"
 
@@ -70,13 +72,19 @@ def _replace_holds(turn: Turn, records: list[RecordHold]) -> None:
 
 
 def _end_holds_sooner(turn: Turn, who: str) -> None:
-    """Shut before its time: the holds that came with it end ``AFTER_TEST`` from now."""
+    """Shut before its time: the holds that came with it end ``AFTER_TEST`` from now, or as what they replaced
+    would have. After a restart that is not known, and they stay."""
     until = turn.now.wall + AFTER_TEST
-    tests = [h.intent for h in turn.state.intents if h.intent.for_test]
-    sooner = [
-        h for h in turn.state.holds if h.until > until and any(_came_with(h, intent) for intent in tests)
-    ]
-    _replace_holds(turn, [RecordHold(h.zone, until, who, turn.now.wall) for h in sooner])
+    before = {h.zone: h for h in turn.state.holds_before_test}
+    tests = [h.intent for h in turn.state.intents if h.intent.for_test and not h.restored]
+    records = []
+    for held in turn.state.holds:
+        if held.until <= until or not any(_came_with(held, test) for test in tests):
+            continue
+        own = before.get(held.zone)
+        ends, by = (own.until, own.who) if own is not None and own.until > until else (until, who)
+        records.append(RecordHold(held.zone, ends, by, turn.now.wall))
+    _replace_holds(turn, records)
 
 
 def _came_with(hold: RecordHold, test: Intent) -> bool:

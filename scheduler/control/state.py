@@ -156,6 +156,7 @@ class State:
     book: WaterBook = WaterBook()
     water_days: tuple[RecordWaterDay, ...] = ()  # the last closed ones, mended while their rain may be
     holds: tuple[RecordHold, ...] = ()  # the newest of each zone
+    holds_before_test: tuple[RecordHold, ...] = ()  # those that the hold of the last test replaced
     choices: tuple[RecordChoice, ...] = ()  # the newest of each subject
     past: PastWeather | None = None
     plan: Plan | None = None

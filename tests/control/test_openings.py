@@ -249,3 +249,36 @@ def test_shut_sooner_the_planned_watering_waits_less_and_a_longer_hold_stays() -
     assert driver.state.holds == longer
     driver.ask("shut")
     assert driver.state.holds == longer
+
+
+def test_shut_sooner_a_person_s_own_hold_lasts_as_long_as_it_was_asked_for() -> None:
+    driver = made()
+    driver.ask("hold", None, 0.7)
+    own = {(h.zone, h.until) for h in driver.state.holds}
+    driver.wait(60.0)
+    order = opened(driver, 900.0)
+    driver.node.opens(order)
+    driver.wait(60.0, every_s=10.0)
+    assert all(h.until > until for h, (_, until) in zip(driver.state.holds, sorted(own), strict=True))
+    driver.ask("shut")
+    assert {(h.zone, h.until) for h in driver.state.holds} == own
+    driver.node.ends(order, open_ms=60_000, why="asked")
+    driver.hear()
+    # One more test: what the first one's end left standing is the person's, and stays.
+    order = opened(driver, 900.0)
+    driver.node.opens(order)
+    driver.ask("shut")
+    assert {(h.zone, h.until) for h in driver.state.holds} == own
+
+
+def test_shut_sooner_after_a_restart_the_hold_stays_for_what_it_replaced_is_not_known() -> None:
+    driver = made()
+    order = opened(driver, 900.0)
+    (intent,) = [e.intent for e in driver.all(RecordIntent)]
+    again = Driver(driver.site, Saved(open_intents=(intent,), holds=driver.state.holds))
+    again.node = driver.node
+    again.node.opens(order)
+    again.ready()
+    held = again.state.holds
+    again.ask("shut")
+    assert again.state.holds == held != ()
