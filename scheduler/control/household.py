@@ -156,7 +156,7 @@ def _care(turn: Turn, request: Request) -> None:
         raise ValueError(f"read {day}; tell what was done by today, and within a year or so")
     _keep(turn, request, CARE + name, day.isoformat(), replan=False)
     if name in CLEANS:
-        proof.doubt_flows(turn)
+        proof.doubt_flows(turn, day)
     every = BY_ID[name].every_days
     again = f" Due again on {_day(day + timedelta(days=every))}." if every is not None else ""
     _answer(turn, request, True, f"{_first_up(BY_ID[name].words)}, on {_day(day)}: noted.{again}")

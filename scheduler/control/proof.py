@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from datetime import date, datetime, timedelta
 
 from scheduler.control.effects import Note, RecordLearning, RecordMeasured
 from scheduler.control.leaks import leak_slope_m_h, wet_between
@@ -19,6 +20,8 @@ JUDGED_SD = 0.15
 # Trade: under-delivered below 70 % of predicted, over-delivered above 130 %, two runs in a row.
 SHORT_SHARE = 0.7
 OVER_SHARE = 1.3
+# Of a cleaning longer ago the runs since then have told (our choice: about as many proven runs as it takes).
+TOLD_LATE = timedelta(days=7)
 
 
 def prove_run(turn: Turn, *, next_run_waits: bool) -> None:
@@ -72,16 +75,40 @@ def _learn(turn: Turn, proof: Proof, measured_l: float, sd_l: float) -> None:
         turn.emit(RecordLearning(zone, proof.ended_at, found.value, found.sd, *trend))
 
 
-def doubt_flows(turn: Turn) -> None:
-    """Filter or lines were cleaned: runs before that speak no more of a zone as it is, and how much it gives
-    now is known as little as of a garden from its drawing."""
+def doubt_flows(turn: Turn, day: date) -> None:
+    """Filter or lines were cleaned on that local day: runs before that speak no more of a zone as it is, and
+    how much it gives now is known as little as of a garden from its drawing. Told late, only what the runs
+    since then have not told themselves is put in doubt."""
+    _pass_over_runs_before(turn, day)
+    if turn.local_day - day > TOLD_LATE:
+        return
     state, at = turn.state, turn.now.wall
     known = {z: state.flow.factor(z).at(at) for z in state.flow.zones}
     doubted = {z: replace(f, sd=max(f.sd, CATALOGUE_SD * f.value)) for z, f in known.items()}
-    turn.change(flow=joined(doubted.items()), poor_runs=tuple((z, 0) for z, _ in state.poor_runs))
+    proven = state.flow.updated
+    if proven is None or _local_day(turn, proven) <= day:
+        turn.change(poor_runs=tuple((z, 0) for z, _ in state.poor_runs))
+    turn.change(flow=joined(doubted.items()))
     for zone, f in doubted.items():
         trend = (f.slope_per_day, f.slope_var, f.covariance)
         turn.emit(RecordLearning(zone, at, f.value, f.sd, *trend))
+
+
+def _pass_over_runs_before(turn: Turn, day: date) -> None:
+    """A run ordered by that day teaches nothing any more, whether it is over or under way. On the day itself
+    it is not known which came first."""
+    proof = turn.state.proof
+    if proof is not None and _local_day(turn, proof.ordered_at) <= day:
+        turn.change(proof=None)
+    intents = (
+        replace(h, before=None) if _local_day(turn, h.intent.made_at) <= day else h
+        for h in turn.state.intents
+    )
+    turn.change(intents=tuple(intents))
+
+
+def _local_day(turn: Turn, at: datetime) -> date:
+    return at.astimezone(turn.state.site.place.timezone).date()
 
 
 def _count_poor(turn: Turn, proof: Proof, measured_l: float, sd_l: float) -> None:

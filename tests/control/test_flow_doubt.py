@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
-from scheduler.control.effects import RecordBooking, RecordMeasured, RecordPlan
+from scheduler.control.effects import RecordBooking, RecordLearning, RecordMeasured, RecordPlan
+from scheduler.control.orders import Order
 from scheduler.control.state import Saved
-from scheduler.sensing.flow import FlowFactor
+from scheduler.sensing.flow import CATALOGUE_SD, FlowFactor
 from tests.support.driving import START, Driver
 from tests.support.gardens import small_garden
 
@@ -90,3 +93,72 @@ def test_the_litres_in_the_books_carry_the_doubt() -> None:
         booking = driver.all(RecordBooking)[-1].booking
         half = (booking.volume_high_l / booking.volume_l - 1.0) / 2.0
         assert half == pytest.approx((sd**2 + 0.02**2) ** 0.5, rel=0.1)
+
+
+def clogged_run(driver: Driver) -> Order:
+    """A run of the pots that gives half of what is booked; its proof stands open."""
+    driver.wait(9 * HOUR_S)
+    driver.ask("water", "pots", ASKED_L)
+    order = driver.orders()[-1]
+    driver.node.opens(order)
+    driver.wait(order.open_ms / 1000, every_s=60.0)
+    stage = driver.state.model.stage
+    assert driver.node.level_m is not None
+    driver.node.level_m = stage.level_m(stage.volume_l(driver.node.level_m) - 0.5 * ASKED_L)
+    return order
+
+
+@pytest.mark.parametrize("told", ["after", "while it runs"])
+def test_a_run_from_before_the_cleaning_teaches_nothing_of_the_clean_zone(told: str) -> None:
+    driver = made(0.02)
+    order = clogged_run(driver)
+    if told == "while it runs":
+        driver.ask("care", "filter")
+    driver.node.ends(order)
+    driver.hear()
+    driver.wait(600.0)
+    if told == "after":
+        assert driver.state.proof is not None
+        driver.ask("care", "filter")
+    driver.wait(9 * HOUR_S)
+    assert driver.all(RecordMeasured) == []
+    factor = driver.state.flow_factor("pots")
+    assert factor.value == pytest.approx(1.0, abs=0.01) and factor.sd == pytest.approx(CATALOGUE_SD, rel=0.05)
+    assert poor(driver) == 0
+
+
+def test_a_run_after_a_cleaning_that_is_told_a_day_late_teaches() -> None:
+    driver = made(0.02)
+    order = clogged_run(driver)
+    driver.node.ends(order)
+    driver.hear()
+    driver.ask("care", "filter 2012-07-19")  # the run was on the 20th
+    driver.wait(9 * HOUR_S)
+    assert len(driver.all(RecordMeasured)) == 1
+    assert driver.state.flow_factor("pots").value < 0.9
+
+
+@pytest.mark.parametrize(
+    ("day", "doubted", "count_left"),
+    [
+        ("2012-07-20", True, 0),
+        ("2012-07-19", True, 3),  # a run was proven since, and that one fell short
+        ("2012-04-20", False, 3),  # by now the runs have told of the clean zone
+    ],
+)
+def test_a_cleaning_told_late_ends_only_what_it_can(day: str, doubted: bool, count_left: int) -> None:
+    driver = made(0.02)
+    driver.state = replace(driver.state, poor_runs=(("pots", 3),))
+    driver.ask("care", f"flush {day}")
+    factor = driver.state.flow_factor("pots")
+    assert (factor.sd > 0.5 * CATALOGUE_SD) is doubted
+    assert bool(driver.all(RecordLearning)) is doubted
+    assert poor(driver) == count_left
+
+
+def test_where_no_run_was_proven_since_a_late_word_ends_the_count() -> None:
+    driver = made(0.02)
+    driver.state = replace(driver.state, poor_runs=(("pots", 3),))
+    driver.wait(2 * 24 * HOUR_S, every_s=3600.0, speaking=False)
+    driver.ask("care", "filter 2012-07-21")
+    assert poor(driver) == 0
