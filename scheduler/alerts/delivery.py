@@ -10,17 +10,19 @@ from __future__ import annotations
 import logging
 import time
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
-from datetime import UTC, date, datetime, timedelta
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
 from itertools import count
-from threading import Condition, Event, Thread
+from threading import Condition, Thread
 from typing import Literal
 from zoneinfo import ZoneInfo
 
 from scheduler.alerts.addresses import Address, variable_name
-from scheduler.alerts.message import HEADINGS, digest
-from scheduler.alerts.pacing import Pacing, explained
-from scheduler.alerts.sending import AddressRefusedError, Sender, send_by_apprise
+from scheduler.alerts.message import HEADINGS, Message, digest
+from scheduler.alerts.pacing import Pacing
+from scheduler.alerts.sending import Sender, send_by_apprise
+from scheduler.alerts.standing import Standing
+from scheduler.alerts.waiting import Item, Sending, Told, begin
 from scheduler.control.effects import Alert, AlertKind
 from scheduler.site.model import Person
 
@@ -49,51 +51,11 @@ class Outcome:
     text: str
 
 
-@dataclass(frozen=True, slots=True)
-class Told:
-    """Somebody was told of this on that local day; what an earlier life hands to the next."""
-
-    person: str
-    kind: str
-    subject: str
-    day: date
-
-
-@dataclass(slots=True)
-class _Sending:
-    """One attempt in a thread of its own, which may outlive the deadline."""
-
-    done: Event = field(default_factory=Event)
-    accepted: bool = False
-    why_not: str = ""
-
-
-@dataclass(slots=True, eq=False)
-class _Item:
-    alert: Alert
-    person: Person
-    address: Address
-    told: Told
-    number: int
-    since: datetime  # it waits, by the wall clock
-    due_s: float
-    first_s: float = 0.0  # of the first attempt
-    attempts: int = 0
-    sending: _Sending | None = None
-    party: tuple[_Item, ...] = ()  # what goes in the same message
-    with_another: bool = False
-
-    @property
-    def fresh(self) -> bool:
-        """Not on its way yet, alone or with another."""
-        return self.attempts == 0 and not self.with_another
-
-
 class Deliverer:
     """Hand alerts to ``deliver``; outcomes come back through ``on_outcome`` from the worker's thread.
 
-    ``clock`` is monotonic, in seconds. ``told`` is what people know already today, ``standing`` what was
-    raised and is not over. Either ``start`` the worker, or call ``work`` oneself.
+    ``clock`` is monotonic, in seconds. ``told`` is what people were told already, today or of ``standing``:
+    what was raised and is not over. Either ``start`` the worker, or call ``work`` oneself.
     """
 
     def __init__(
@@ -111,7 +73,7 @@ class Deliverer:
         waits_s: Sequence[float] = WAITS_S,
         queue_max: int = QUEUE_MAX,
         pacing: Pacing | None = None,
-        standing: Iterable[tuple[AlertKind, str]] = (),
+        standing: Iterable[Alert] = (),
     ) -> None:
         self._garden = garden
         self._people = tuple(people)
@@ -125,8 +87,9 @@ class Deliverer:
         self._waits_s = tuple(waits_s)
         self._queue_max = queue_max
         self._pacing = pacing  # None: everything at once
-        self._standing = set(standing)
-        self._queue: list[_Item] = []
+        self._standing = Standing(standing, ((t.person, t.kind, t.subject) for t in self._told))
+        self._away: bool | None = None  # as last looked at; None: not yet
+        self._queue: list[Item] = []
         self._numbers = count()
         self._changed = Condition()
         self._leaving = False
@@ -155,7 +118,7 @@ class Deliverer:
         """Queues an alert for everybody whom it concerns. Returns at once and never raises."""
         try:
             with self._changed:
-                self._standing.add((alert.kind, alert.subject))
+                self._standing.raised(alert)
             for person in self._people:
                 if self._meant_for(alert, person):
                     self._accept(alert, person)
@@ -165,7 +128,7 @@ class Deliverer:
     def over(self, kind: AlertKind, subject: str) -> None:
         """It does not stand any more: who was not told yet need not be, unless it was urgent."""
         with self._changed:
-            self._standing.discard((kind, subject))
+            self._standing.over(kind, subject)
             gone = [
                 i
                 for i in self._queue
@@ -198,10 +161,12 @@ class Deliverer:
             known = told in self._told and not alert.urgent
             if not known:
                 self._told.add(told)
-                item = _Item(
+                item = Item(
                     alert, person, address, told, next(self._numbers), since=self._wall(), due_s=now_s
                 )
                 self._queue.append(item)
+            else:
+                self._standing.told(person.name, alert)
             overflow = self._overflowing()
             self._changed.notify_all()
         if known:
@@ -209,7 +174,7 @@ class Deliverer:
         if overflow is not None:
             self._close(overflow, "dropped", "too many messages are waiting")
 
-    def _waiting_like(self, alert: Alert, person: Person) -> _Item | None:
+    def _waiting_like(self, alert: Alert, person: Person) -> Item | None:
         """What waits for the same person and is of the same thing; urgent news is never the same."""
         if alert.urgent:
             return None
@@ -245,7 +210,7 @@ class Deliverer:
                 if not known:
                     self._accept(news, other)
 
-    def _overflowing(self) -> _Item | None:
+    def _overflowing(self) -> Item | None:
         """What must leave a queue that is too long: the oldest that is not urgent, else the newest."""
         if len(self._queue) <= self._queue_max:
             return None
@@ -253,36 +218,68 @@ class Deliverer:
 
     def work(self) -> float | None:
         """Makes every attempt that is due; seconds until the next one, or None when none is waiting."""
-        self._drop_explained()
+        self._tell_helpers()
         while (item := self._next_due()) is not None:
             self._attempt(item)
+        self._drop_explained()
+        return self._until_next_s()
+
+    def _until_next_s(self) -> float | None:
         with self._changed:
             waits = [self._wait_s(i) for i in self._queue if not i.with_another]
-        return min(waits) if waits else None
+        if self._pacing is not None and any(p.while_away for p in self._people):
+            waits.append(HELD_LOOK_S)  # the household may leave
+        return min(waits, default=None)
 
-    def _wait_s(self, item: _Item) -> float:
+    def _wait_s(self, item: Item) -> float:
         left_s = max(0.0, item.due_s - self._clock())
         return left_s if item.attempts or self._may_go(item) else max(left_s, HELD_LOOK_S)
 
-    def _may_go(self, item: _Item) -> bool:
-        return self._pacing is None or self._pacing.may_go(item.alert, item.person, item.since)
+    def _may_go(self, item: Item) -> bool:
+        if self._pacing is None:
+            return True
+        return not self._is_explained(item) and self._pacing.may_go(item.alert, item.person, item.since)
+
+    def _is_explained(self, item: Item) -> bool:
+        """By something that stands: then it waits, for that may end before anybody was told of it."""
+        return not item.alert.urgent and self._standing.explains(item.alert.kind)
 
     def _drop_explained(self) -> None:
-        """What something that stands explains, and that was held back so long that this came out."""
+        """What was held back so long that its cause came out, and was told to the same person."""
         with self._changed:
-            kinds = {kind for kind, _ in self._standing}
             gone = [
                 i
                 for i in self._queue
                 if i.fresh
                 and not i.alert.urgent
                 and self._pacing is not None
-                and explained(i.alert.kind, kinds)
+                and self._standing.cause_known(i.person.name, i.alert.kind)
             ]
         for item in gone:
             self._close(item, "explained", "another message tells the cause")
 
-    def _next_due(self) -> _Item | None:
+    def _tell_helpers(self) -> None:
+        """When the household leaves, what stands already, to those who are told only while it is away. After
+        a restart only what they do not know yet."""
+        if self._pacing is None:
+            return
+        before, self._away = self._away, self._pacing.away()
+        if not self._away or before:
+            return
+        with self._changed:
+            standing = [
+                (alert, person)
+                for person in self._people
+                for alert in self._standing.alerts
+                if person.while_away
+                and not any((i.alert, i.person) == (alert, person) for i in self._queue)
+                and not (before is None and self._standing.knows(person.name, alert))
+            ]
+        for alert, person in standing:
+            if self._meant_for(alert, person):
+                self._accept(alert, person)
+
+    def _next_due(self) -> Item | None:
         """Urgent ones first, then by age; with the first of a person goes whatever else may wait for him."""
         now_s = self._clock()
         with self._changed:
@@ -300,19 +297,20 @@ class Deliverer:
                     other.with_another = True
             return item
 
-    def _goes_with(self, other: _Item, item: _Item) -> bool:
+    def _goes_with(self, other: Item, item: Item) -> bool:
         """Also what would have waited for the day's message; not what a person put off."""
         fresh = other.fresh and other.person == item.person and not other.alert.urgent
-        return fresh and self._pacing is not None and not self._pacing.put_off(other.alert)
+        held = self._pacing is None or self._pacing.put_off(other.alert) or self._is_explained(other)
+        return fresh and not held
 
-    def _attempt(self, item: _Item) -> None:
+    def _attempt(self, item: Item) -> None:
         """One attempt; or, while an earlier one still hangs, a look whether it got through after all.
 
         So nobody is told twice because a server was slow to say yes.
         """
         sending = item.sending
         if sending is None:
-            sending = _Sending()
+            sending = Sending()
             with self._changed:
                 if item not in self._queue:
                     return  # dropped meanwhile
@@ -320,7 +318,7 @@ class Deliverer:
             if item.attempts == 0:
                 item.first_s = self._clock()
             item.attempts += 1
-            self._begin(item, sending)
+            begin(sending, self._send, item.address, self._text(item))
             sending.done.wait(self._deadline_s)
         if sending.done.is_set():
             item.sending = None
@@ -338,28 +336,17 @@ class Deliverer:
             self._tell_the_others(item.alert, item.person, why)
         item.due_s = now_s + self._waits_s[min(item.attempts, len(self._waits_s)) - 1]
 
-    def _begin(self, item: _Item, sending: _Sending) -> None:
-        text = digest([i.alert for i in (item, *item.party)], self._garden)
+    def _text(self, item: Item) -> Message:
+        return digest([i.alert for i in (item, *item.party)], self._garden)
 
-        def work() -> None:
-            try:
-                sending.accepted = self._send(item.address, text)
-                sending.why_not = "the other side did not take it"
-            except AddressRefusedError:
-                sending.why_not = "the address is of no kind that can be sent to"
-            except Exception as error:  # its text may hold the address: only its kind is told
-                sending.why_not = f"sending failed ({type(error).__name__})"
-            finally:
-                sending.done.set()
-
-        Thread(target=work, name="alert", daemon=True).start()
-
-    def _close(self, item: _Item, status: Status, text: str) -> None:
+    def _close(self, item: Item, status: Status, text: str) -> None:
         with self._changed:
             closed = [i for i in (item, *item.party) if i in self._queue]  # else closed before
             for one in closed:
                 self._queue.remove(one)
-                if status != "told":
+                if status == "told":
+                    self._standing.told(one.person.name, one.alert)
+                else:
                     self._told.discard(one.told)  # who was not told may be told again today
         for one in closed:
             self._report(Outcome(one.alert, one.person.name, status, item.attempts, text))
@@ -372,9 +359,10 @@ class Deliverer:
 
     def _run(self) -> None:
         while True:
-            wait_s = self.work()
+            self.work()
             with self._changed:
                 if self._leaving:
                     return
-                if not any(i.due_s <= self._clock() for i in self._queue):
+                wait_s = self._until_next_s()  # anew: something may have come meanwhile
+                if wait_s is None or wait_s > 0.0:
                     self._changed.wait(wait_s)

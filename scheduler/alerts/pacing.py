@@ -1,18 +1,17 @@
 """When a message may go to a person: urgent ones at any hour, the others while he is awake or once a day.
 
 What waits for one person goes in one message; what was over before it went is not sent; what another message
-explains is not sent either.
+explains waits while that stands, and is not sent once that was told.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Literal
 from zoneinfo import ZoneInfo
 
-from scheduler.control.alarms import RULES
 from scheduler.control.effects import Alert, AlertKind, RecordChoice
 from scheduler.control.household import away_of, quiet_until
 from scheduler.site.model import Person
@@ -47,9 +46,10 @@ class Pacing:
         """Whether this person is told of such a thing at all."""
         if person.urgent_only and not alert.urgent:
             return False
-        return not person.while_away or self._away()
+        return not person.while_away or self.away()
 
-    def _away(self) -> bool:
+    def away(self) -> bool:
+        """Whether the household told that it is away today."""
         today = self.wall().astimezone(self.zone).date()
         span = away_of(self.choices(), today)
         return span is not None and span.holds(today)
@@ -84,8 +84,3 @@ def awake(person: Person, local: datetime) -> bool:
     if person.wakes <= person.sleeps:
         return person.wakes <= now < person.sleeps
     return now >= person.wakes or now < person.sleeps
-
-
-def explained(kind: AlertKind, standing: Collection[AlertKind]) -> bool:
-    """Whether something that stands is the cause of it, so that one message tells both."""
-    return any(cause in standing for cause in RULES[kind].hidden_by)

@@ -11,13 +11,11 @@ import stat
 import threading
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 from pathlib import Path
 
-from scheduler.alerts.delivery import Deliverer, Outcome, Told
-from scheduler.alerts.pacing import Pacing
+from scheduler.alerts.delivery import Deliverer
 from scheduler.control.effects import Alert, AlertKind
-from scheduler.control.household import QUIET_MOST, quiet_until
 from scheduler.link.client import NodeLink
 from scheduler.service.boundaries import Boundaries
 from scheduler.service.care import tell_care
@@ -30,10 +28,11 @@ from scheduler.service.loop import Loop
 from scheduler.service.rain import GaugeDays
 from scheduler.service.secrets import Secrets
 from scheduler.service.shell import Shell
+from scheduler.service.telling import garden_deliverer, tell_again
 from scheduler.service.timers import Timers
 from scheduler.site.errors import StoreError
 from scheduler.site.model import Site
-from scheduler.store.store import Store, Telling, store_url
+from scheduler.store.store import Store, store_url
 from scheduler.weather.cache import CachedWeather
 from scheduler.weather.choosing import weather_sources
 from scheduler.weather.service import WeatherService
@@ -44,10 +43,6 @@ USER_VARIABLE = "FALLINGHEAD_BROKER_USER"
 WEATHER_URL_VARIABLE = "FALLINGHEAD_WEATHER_URL"
 TLS_CA_VARIABLE = "FALLINGHEAD_BROKER_CA"
 DEFAULT_USER = "fallinghead"
-# Alerts of the last day that nobody was told of are told after a restart.
-RETELL = timedelta(days=1)
-# As long as a message can be put off.
-SETTLED = QUIET_MOST + RETELL
 
 log = logging.getLogger("fallinghead")
 
@@ -168,7 +163,7 @@ class Daemon:
         )
         timers.start()
         alerts.start()
-        self._tell_again(store, alerts, clock.now().wall)
+        tell_again(store, alerts, clock.now().wall)
         log.info("Serving %s; store %s.", self.site.name, self.store_path)
         link.start()
         if self._leave_asked.is_set():
@@ -207,30 +202,13 @@ class Daemon:
         return GaugeDays(gauge, self.site.place, loop.post, store).heard if gauge is not None else None
 
     def _alerts(self, store: Store, clock: Clock) -> Deliverer:
-        return Deliverer(
-            self.site.name,
-            self.site.people,
+        return garden_deliverer(
+            self.site,
+            store,
+            clock,
             self._secrets.addresses(self.site),
-            zone=self.site.place.timezone,
-            on_outcome=lambda outcome: _keep_outcome(store, outcome, clock.now().wall),
-            told=_told(store, self.site, clock.now().wall),
-            pacing=Pacing(
-                self.site.place.timezone,
-                lambda: clock.now().wall,
-                lambda: self.shell.choices if self.shell is not None else (),
-            ),
-            standing=[(a.kind, a.subject) for a in store.open_alerts()],
+            lambda: self.shell.choices if self.shell is not None else None,
         )
-
-    def _tell_again(self, store: Store, alerts: Deliverer, now: datetime) -> None:
-        """Hand over open alerts of the last day; who was told already is left in peace by ``told``."""
-        since = now - RETELL
-        settled = {(t.kind, t.subject, t.raised_at) for t in store.tellings_since(now - SETTLED)}
-        quiet = quiet_until(store.choices_now())
-        for alert in store.open_alerts():
-            recent = alert.at >= since or alert.kind in quiet
-            if recent and (alert.kind, alert.subject, alert.at) not in settled:
-                alerts.deliver(alert)
 
     def _weather(self, clock: Clock, loop: Loop, timers: Timers, store: Store) -> Fetching:
         holder: list[Fetching] = []
@@ -312,29 +290,6 @@ def _wall_trust(store: Store) -> WallTrust:
         synced_boot=store.mark(SYNCED_BOOT),
         said=said_trust(),
     )
-
-
-def _told(store: Store, site: Site, now: datetime) -> list[Told]:
-    zone = site.place.timezone
-    tellings = store.tellings_since(now - RETELL)
-    return [
-        Told(t.person, t.kind, t.subject, t.raised_at.astimezone(zone).date())
-        for t in tellings
-        if t.status == "told"
-    ]
-
-
-def _keep_outcome(store: Store, outcome: Outcome, now: datetime) -> None:
-    alert = outcome.alert
-    if outcome.status == "told":
-        log.info("Told %s: %s", outcome.person, alert.text)
-    elif outcome.status != "told_before":
-        log.warning("Not told %s (%s): %s", outcome.person, outcome.text, alert.text)
-    telling = Telling(alert.kind, alert.subject, alert.at, outcome.person, outcome.status, now)
-    try:
-        store.save_telling(telling)
-    except StoreError as error:
-        log.error("Who was told could not be written down: %s", error)
 
 
 def _tell_care(site: Site, store: Store, clock: Clock, alerts: Deliverer) -> None:

@@ -127,9 +127,9 @@ class Shell:
         return self._state
 
     @property
-    def choices(self) -> tuple[RecordChoice, ...]:
-        """What people told that holds now; from any thread."""
-        return self._state.choices if self._state is not None else ()
+    def choices(self) -> tuple[RecordChoice, ...] | None:
+        """What people told that holds now, None before the start; from any thread."""
+        return self._state.choices if self._state is not None else None
 
     @property
     def store_fault(self) -> str | None:

@@ -8,9 +8,10 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from scheduler.alerts.addresses import Address
-from scheduler.alerts.delivery import GIVE_UP_S, WAITS_S, Deliverer, Outcome, Told
+from scheduler.alerts.delivery import GIVE_UP_S, WAITS_S, Deliverer, Outcome
 from scheduler.alerts.message import Message
 from scheduler.alerts.sending import AddressRefusedError
+from scheduler.alerts.waiting import Told
 from scheduler.control.effects import Alert, AlertKind
 from scheduler.site.model import Person
 

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import threading
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, time, timedelta
+from itertools import count
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -11,7 +13,8 @@ import pytest
 from scheduler.alerts.addresses import Address
 from scheduler.alerts.delivery import DEAD_ATTEMPTS, Deliverer, Outcome
 from scheduler.alerts.message import Message
-from scheduler.alerts.pacing import Pacing, awake, explained
+from scheduler.alerts.pacing import Pacing, awake
+from scheduler.alerts.waiting import Told
 from scheduler.control.alarms import RULES
 from scheduler.control.effects import Alert, AlertKind, RecordChoice
 from scheduler.site.model import Person
@@ -33,6 +36,8 @@ class Garden:
     takes: dict[str, bool] = field(default_factory=lambda: {"phone": True, "mail": True})
     sent: list[tuple[str, Message]] = field(default_factory=list)
     outcomes: list[Outcome] = field(default_factory=list)
+    told_before: tuple[Told, ...] = ()
+    standing: tuple[Alert, ...] = ()
 
     def __post_init__(self) -> None:
         self.deliverer = Deliverer(
@@ -45,6 +50,8 @@ class Garden:
             clock=lambda: (self.now - NIGHT).total_seconds(),
             deadline_s=5.0,
             pacing=Pacing(ZONE, lambda: self.now, lambda: self.choices),
+            told=self.told_before,
+            standing=self.standing,
         )
 
     def _send(self, address: Address, message: Message) -> bool:
@@ -132,7 +139,6 @@ def test_urgent_news_is_sent_although_it_is_over_meanwhile() -> None:
 
 
 def test_what_another_message_explains_is_not_sent() -> None:
-    assert explained("supply_low", {"node_silent"}) and not explained("frost", {"node_silent"})
     garden = Garden()
     for kind in ("level_unknown", "supply_low", "level_doubtful", "node_silent"):
         garden.happens(kind)  # type: ignore[arg-type]
@@ -172,6 +178,52 @@ def test_newer_news_of_the_same_takes_the_place_of_what_waits() -> None:
     assert garden.statuses == [("near_empty", "told_before")] * 2 + [("near_empty", "told")]
 
 
+def test_what_a_cause_explains_is_told_if_the_cause_is_over_before_anybody_was_told_of_it() -> None:
+    garden = Garden()
+    garden.happens("level_unknown")
+    garden.until(3.0)
+    garden.happens("node_silent")
+    garden.until(5.0)
+    garden.deliverer.over("node_silent", "")
+    garden.until(9.0)
+    assert garden.titles == ["Rill: water level not known"]
+    assert garden.statuses == [("node_silent", "over"), ("level_unknown", "told")]
+
+
+def test_what_is_explained_waits_while_its_cause_is_put_off_and_goes_with_no_other() -> None:
+    garden = Garden()
+    garden.told("quiet node_silent", "2031-06-20")
+    garden.happens("level_unknown")
+    garden.happens("node_silent")
+    garden.until(12.0)
+    garden.happens("frost")
+    assert garden.titles == ["Rill: frost is coming"] and "level_unknown" not in garden.sent[0][1].body
+    assert garden.deliverer.waiting == 2
+
+
+def test_what_waits_for_the_morning_keeps_nobody_busy_all_night() -> None:
+    looked, busy = count(), threading.Event()
+
+    def wall() -> datetime:
+        if next(looked) > 200:
+            busy.set()
+        return NIGHT
+
+    deliverer = Deliverer(
+        "Rill",
+        (ANN,),
+        {"phone": Address("json://phone.example")},
+        zone=ZONE,
+        on_outcome=lambda _: None,
+        send=lambda *_: True,
+        pacing=Pacing(ZONE, wall, lambda: ()),
+    )
+    deliverer.start()
+    deliverer.deliver(Alert("node_silent", "", "Rill: silent.", "Look.", False, NIGHT))
+    assert not busy.wait(0.3)
+    assert deliverer.stop() == 1
+
+
 @pytest.mark.parametrize(("away", "reached"), [(None, []), ("2031-06-09/2031-06-20", ["mail"])])
 def test_a_helper_is_told_only_while_the_household_is_away(away: str | None, reached: list[str]) -> None:
     garden = Garden((HELPER,))
@@ -181,6 +233,41 @@ def test_a_helper_is_told_only_while_the_household_is_away(away: str | None, rea
     garden.happens("valve_not_shut")
     garden.happens("near_empty")
     assert [name for name, _ in garden.sent] == reached * 2
+
+
+def test_a_helper_learns_what_already_stands_on_the_first_day_away_and_once() -> None:
+    garden = Garden((ANN, HELPER))
+    garden.told("away", "2031-06-12/2031-06-20")
+    garden.until(12.0)
+    garden.happens("valve_not_shut")
+    garden.happens("node_silent")
+    garden.happens("near_empty")
+    garden.deliverer.over("near_empty", "")
+    garden.deliverer.deliver(Alert("care_due", "", "Rill: filter.", "Do it.", False, garden.now))
+    garden.until(23.9, days=1)
+    assert "mail" not in [name for name, _ in garden.sent]
+    garden.until(0.1, days=2)
+    assert [m.title for name, m in garden.sent if name == "mail"] == [
+        "Urgent: Rill: a valve is not proven shut"
+    ]
+    garden.until(12.0, days=5)
+    assert [m.title for name, m in garden.sent if name == "mail"][1:] == ["Rill: valve node does not answer"]
+
+
+def test_after_a_restart_while_away_the_helper_is_told_only_what_he_does_not_know() -> None:
+    known, new = (
+        Alert(kind, "", f"Rill: {kind}.", "Look.", True, NIGHT - timedelta(days=3))
+        for kind in ("valve_not_shut", "store_failed")
+    )
+    day = known.at.astimezone(ZONE).date()
+    garden = Garden(
+        (HELPER,),
+        told_before=(Told("Cleo", "valve_not_shut", "", day), Told("Ann", "store_failed", "", day)),
+        standing=(known, new),
+    )
+    garden.told("away", "2031-06-09/2031-06-20")
+    garden.until(12.0)
+    assert garden.statuses == [("store_failed", "told")]
 
 
 def test_a_dead_channel_is_told_through_another_once() -> None:
