@@ -1,8 +1,8 @@
 """A fitter's round: all gardens at one look, those with the most harm first.
 
-Gardens with something urgent come first (water may be running out of an open valve), then by plant-days (see
-``round_harm``): of a garden of which nothing is heard the most that it can be, then what cannot be told at
-all, then the healthy ones.
+Gardens with something urgent come first (water may be running out of an open valve, also of one that was open
+when its garden fell silent), then by plant-days (see ``round_harm``): of a garden of which nothing is heard
+the most that it can be, then what cannot be told at all, then the healthy ones.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
-from scheduler.control.effects import RootZoneRecord
+from scheduler.control.effects import Alert, RootZoneRecord
 from scheduler.control.winter import winter_of
 from scheduler.report.ahead import depletion_now_mm
 from scheduler.report.answers import RoundAnswer, RoundGardenAnswer, RoundTroubleAnswer
@@ -151,14 +151,19 @@ def _silent(garden: RoundGarden, known: _Known) -> RoundGardenAnswer:
         dry = dry_from(known.site, known.newest, depletion, {}, first, days)
         most = round(dry.within(list(dry.lost), days), 1)
     answer = _unknown(garden, "Nothing is heard of it: whether it is watered is not known.")
-    # Of what was known when it fell silent only what does not change by itself.
+    # Of what was known when it fell silent only what does not change by itself: a valve that was not shut
+    # stays so while nobody comes.
+    valves = [_told(known.site, a, None) for a in known.store.open_alerts() if a.kind == "valve_not_shut"]
+    parts = [*parts_for(known.site, "node_silent", ""), *(p for t in valves for p in _parts(known.site, t))]
     return answer.model_copy(
         update={
+            "standing": "urgent" if valves else "unknown",
+            "troubles": valves,
             "as_of": known.as_of,
             "harm_at_most": most,
             "plants": len(known.site.plants),
             **_tests(known),
-            "parts": parts_for(known.site, "node_silent", ""),
+            "parts": list(dict.fromkeys(parts)),
         }
     )
 
@@ -174,7 +179,7 @@ def _heard(garden: RoundGarden, known: _Known) -> RoundGardenAnswer:
     harm = round(lost + at_risk, 1) if at_risk is not None and lost is not None else None
     node = next((n for n in store.nodes_seen() if n.node == site.node.id), None)
     tests, plan = _tests(known), store.last_plan()
-    parts = [p for t in troubles for p in parts_for(site, t.kind, t.subject)]
+    parts = [p for t in troubles for p in _parts(site, t)]
     if tests["tests_due"]:
         parts += parts_for(site, "tests_due", "")
     return RoundGardenAnswer(
@@ -230,19 +235,7 @@ def _troubles(
         within = dry.within(plants_of(site, subject), days_without(kind, days_left))
         return round(share_lost(kind) * within, 1)
 
-    found = [
-        RoundTroubleAnswer(
-            kind=a.kind,
-            subject=a.subject,
-            since=a.at,
-            urgent=a.urgent,
-            text=_own_words(site, a.text),
-            advice=a.advice,
-            share_lost=share_lost(a.kind),
-            plant_days=lost(a.kind, a.subject),
-        )
-        for a in known.store.open_alerts()
-    ]
+    found = [_told(site, a, lost(a.kind, a.subject)) for a in known.store.open_alerts()]
     if stopped_by is not None and not known.drained:
         stop = known.store.stop_state()
         found.append(
@@ -259,6 +252,23 @@ def _troubles(
         )
     found += _short(known)
     return sorted(found, key=lambda t: (not t.urgent, -(t.plant_days or 0.0)))
+
+
+def _told(site: Site, alert: Alert, plant_days: float | None) -> RoundTroubleAnswer:
+    return RoundTroubleAnswer(
+        kind=alert.kind,
+        subject=alert.subject,
+        since=alert.at,
+        urgent=alert.urgent,
+        text=_own_words(site, alert.text),
+        advice=alert.advice,
+        share_lost=share_lost(alert.kind),
+        plant_days=plant_days,
+    )
+
+
+def _parts(site: Site, trouble: RoundTroubleAnswer) -> list[str]:
+    return parts_for(site, trouble.kind, trouble.subject)
 
 
 def _short(known: _Known) -> list[RoundTroubleAnswer]:

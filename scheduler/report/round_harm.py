@@ -27,6 +27,7 @@ SILENT_MOST_DAYS = 60
 # What part of the watering is lost while a trouble stands. All of it where the controller opens nothing. An
 # alarm of a run short or over says itself by how much (under 70 %, over 130 %). The others bring less harm
 # than that, by our own judgement, without a source; they are there to put a garden before one without any.
+# Among those are refused orders of strangers ("order_refused"): our own go on.
 NOTHING_IS_OPENED = 1.0
 SHARES_LOST: Mapping[str, float] = {
     "valve_not_shut": NOTHING_IS_OPENED,
@@ -34,7 +35,8 @@ SHARES_LOST: Mapping[str, float] = {
     "node_silent": NOTHING_IS_OPENED,
     "clock_unknown": NOTHING_IS_OPENED,
     "level_unknown": NOTHING_IS_OPENED,
-    "order_refused": NOTHING_IS_OPENED,
+    "order_unreached": NOTHING_IS_OPENED,
+    "order_declined": NOTHING_IS_OPENED,  # also by a node whose day's share is given: that is not told apart
     "stopped": NOTHING_IS_OPENED,
     "near_empty": NOTHING_IS_OPENED,  # from the day on which the water is used up
     "runs_out": NOTHING_IS_OPENED,

@@ -46,8 +46,10 @@ def _row(garden: RoundGardenAnswer, site: Site | None) -> RoundRow:
         standing=garden.standing,
         note=garden.note,
         harm=_harm(garden),
-        troubles=tuple(_trouble(t, zone) for t in garden.troubles)
-        or ((garden.problem,) if garden.problem else ()),
+        troubles=(
+            *(_trouble(t, zone) for t in garden.troubles),
+            *([garden.problem] if garden.problem else []),
+        ),
         line="; ".join(_figures(garden, site, zone)),
         bring=", ".join(garden.parts),
     )
@@ -83,7 +85,7 @@ def _trouble(trouble: RoundTroubleAnswer, zone: ZoneInfo) -> str:
 def _figures(garden: RoundGardenAnswer, site: Site | None, zone: ZoneInfo) -> list[str]:
     if site is None:
         return []
-    if garden.standing == "unknown":
+    if garden.problem:  # nothing of now is known
         heard = f"last heard of {_clock(garden.as_of, zone)}" if garden.as_of is not None else ""
         return [*([heard] if heard else []), *_tests(garden, zone)]
     if garden.drained_on is not None:

@@ -242,6 +242,37 @@ def test_an_open_valve_of_a_drained_garden_is_urgent_all_the_same(tmp_path: Path
     assert (found.standing, found.harm_plant_days) == ("urgent", 0.0)
 
 
+def test_a_garden_that_fell_silent_while_a_valve_stood_open_is_urgent_and_its_harm_not_known(
+    tmp_path: Path,
+) -> None:
+    silent = one_of_many(tmp_path, 1, NOW - timedelta(days=3))
+    silent.alert("valve_not_shut", NOW - timedelta(days=3), urgent=True)
+    silent.alert("run_short", NOW - timedelta(days=3), "pots")
+    heard = one_of_many(tmp_path, 2, SEEN)
+    heard.alert("node_silent", SEEN)
+    answer = look(tmp_path)
+    assert names(answer)[0] == silent.site.name
+    found = of(answer, silent)
+    assert found.standing == "urgent" and [t.kind for t in found.troubles] == ["valve_not_shut"]
+    assert found.harm_plant_days is None and found.valves_shut is None and found.level_m is None
+    assert found.harm_at_most is not None and found.harm_at_most > 0.0
+    assert "gravity valve of the kind fitted" in found.parts
+    text = "\n".join(round_words(answer, round_gardens([str(tmp_path)])))
+    assert "Urgent. Since Sun 29 Jul 08:00 PDT: Told of valve_not_shut." in text
+    assert "Nothing is heard of it" in text and "Last heard of Sun 29 Jul 08:00 PDT" in text
+
+
+def test_orders_that_do_not_reach_the_valve_cost_more_than_refused_ones_of_strangers(tmp_path: Path) -> None:
+    made = [one_of_many(tmp_path, n, SEEN) for n in (1, 2, 3)]
+    for garden, kind in zip(made, ("order_refused", "order_unreached", "order_declined"), strict=True):
+        garden.alert(kind, SEEN)  # type: ignore[arg-type]
+        garden.roots(SEEN, dry_roots(garden))
+    answer = look(tmp_path)
+    strangers, unreached, declined = (of(answer, g).harm_plant_days or 0.0 for g in made)
+    assert unreached == declined > strangers > 0.0
+    assert names(answer)[-1] == made[0].site.name
+
+
 def test_how_long_water_lasts_without_a_plan_is_not_known(tmp_path: Path) -> None:
     garden = one_of_many(tmp_path, 1, SEEN)
     assert of(look(tmp_path), garden).planned_at is None
