@@ -17,7 +17,7 @@ from scheduler.control.effects import Effect, FetchWeather, Note, SendAsk, SendC
 from scheduler.control.events import Event
 from scheduler.control.ledger import balance_days, take_weather
 from scheduler.control.links import own_link_broke
-from scheduler.control.pulses import next_run
+from scheduler.control.pulses import begun_before_start, next_run
 from scheduler.control.state import OpenIntent, Saved, State, Turn
 from scheduler.planning.garden import GardenModel, garden_model
 from scheduler.sensing.flow import fresh_flow, joined
@@ -82,6 +82,7 @@ def begin(
         choices=saved.choices,
         past=saved.past,
         rain_typed=saved.rain_typed,
+        rests=(today, begun_before_start(saved, today)),
         stopped_by=saved.stopped_by,
         fetch_at_mono_s=now.monotonic_s,
         ask_at_mono_s=now.monotonic_s,

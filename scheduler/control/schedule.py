@@ -144,6 +144,7 @@ def model_now(state: State) -> GardenModel:
 
 def make_plan(turn: Turn) -> None:
     state = turn.state
+    rests = begun(state, turn.local_day)
     use_l, outlook = daily_use_l(turn), _fresh_outlook(turn)
     model = model_now(state)
     ration = ration_now(
@@ -166,7 +167,7 @@ def make_plan(turn: Turn) -> None:
         held=held_zones(turn),
         last_known=lowered(state, state.last_known) if state.last_known else None,
         ration=ration,
-        begun=begun(state.plan, state.zones_done, turn.local_day),
+        begun=rests,
     )
     plan = replace(
         plan, runs=tuple(_with_doubt(turn, _with_history(turn, r)) for r in plan.runs), sources=_sources(turn)
@@ -175,7 +176,7 @@ def make_plan(turn: Turn) -> None:
     plan = replace(plan, reasons=(*plan.reasons, *doubt))
     if is_drained(state.choices):
         plan = _drained(plan)
-    turn.change(plan=plan)
+    turn.change(plan=plan, rests=(turn.local_day, rests))
     turn.emit(RecordPlan(plan))
 
 

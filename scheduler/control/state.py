@@ -18,6 +18,7 @@ from scheduler.control.orders import RefusalReason, ValveStatus
 from scheduler.planning.garden import GardenModel
 from scheduler.planning.past_years import PastWeather
 from scheduler.planning.plan import Plan
+from scheduler.planning.soaking import Begun
 from scheduler.sensing.belief import UNKNOWN_LEVEL, LevelBelief
 from scheduler.sensing.flow import FlowFactor, RestLevel, ZoneFlows, joined
 from scheduler.sensing.leak import Leak
@@ -74,6 +75,15 @@ class Proof:
 
 
 @dataclass(frozen=True, slots=True)
+class Opened:
+    """An order by the plan that opened its valve, or may have: which zone, when it was made, for how long."""
+
+    zone: str
+    at: datetime
+    open_s: float
+
+
+@dataclass(frozen=True, slots=True)
 class WaterDraw:
     """Water that left the barrels: when it began, litres at the most, by a run or by hand."""
 
@@ -119,6 +129,8 @@ class Saved:
     choices: tuple[RecordChoice, ...] = ()  # the newest of each subject
     past: PastWeather | None = None  # weather of this place before the start, the more years the better
     rain_typed: tuple[tuple[date, float], ...] = ()
+    plans: tuple[Plan, ...] = ()  # of today, in the order in which they were made
+    opened: tuple[Opened, ...] = ()  # by them, the first of them first
 
 
 @dataclass(frozen=True)
@@ -161,6 +173,7 @@ class State:
     past: PastWeather | None = None
     plan: Plan | None = None
     plan_key: tuple[date, datetime | None, bool, frozenset[str]] | None = None
+    rests: tuple[date, Mapping[str, Begun]] | None = None  # of runs begun before the plan was made
     days: tuple[RecordDay, ...] = ()  # as last recorded, so that only what changed is recorded again
     zones_done: frozenset[str] = frozenset()
     flow: ZoneFlows = field(default_factory=lambda: joined(()))

@@ -11,7 +11,8 @@ from sqlalchemy.engine import Connection
 from scheduler.agronomy.need import RootZone
 from scheduler.control.alarms import AlarmMemory
 from scheduler.control.effects import RecordLearning, RootZoneRecord
-from scheduler.control.state import Saved, WaterBook, WaterDraw
+from scheduler.control.state import Opened, Saved, WaterBook, WaterDraw
+from scheduler.planning.plan import Plan
 from scheduler.sensing.flow import FlowFactor
 from scheduler.store import asking
 
@@ -61,6 +62,23 @@ def load_saved(connection: Connection, site: str, now: datetime, zone: ZoneInfo)
         holds=asking.holds_now(connection, site),
         choices=asking.choices_now(connection, site),
         rain_typed=asking.typed_rain_since(connection, site, today - timedelta(days=WEATHER_RESTORED_DAYS)),
+        plans=(plans := asking.plans_between(connection, site, today, today)),
+        opened=_opened(connection, site, plans),
+    )
+
+
+def _opened(connection: Connection, site: str, plans: tuple[Plan, ...]) -> tuple[Opened, ...]:
+    """The orders by these plans, less those that are booked as having opened nothing."""
+    if not plans:
+        return ()
+    first = plans[0].made_at
+    # An order from before midnight may be booked on the day before its plan.
+    bookings = asking.bookings_since(connection, site, plans[0].day - timedelta(days=1))
+    empty = {b.order_id for b in bookings if b.volume_l == 0.0}
+    return tuple(
+        Opened(i.zone, i.made_at, i.order.open_ms / 1000.0)
+        for i in asking.intents_since(connection, site, first)
+        if i.asked_by is None and not i.for_test and i.order.order_id not in empty
     )
 
 

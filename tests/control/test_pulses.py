@@ -10,6 +10,7 @@ import pytest
 
 from scheduler.control.effects import Note, RecordBooking, RecordIntent, RecordPlan, SendOrder
 from scheduler.control.orders import Order
+from scheduler.control.state import Opened, Saved
 from scheduler.planning.plan import PlannedRun
 from scheduler.planning.soaking import at_once, whole_runs
 from scheduler.site.model import Site, WateringWindow
@@ -188,3 +189,77 @@ def test_an_opening_tried_again_and_again_puts_the_next_back_by_its_delay_and_no
     assert late > timedelta(minutes=60)
     longer = timedelta(seconds=max(0.0, last.order.open_ms / 1000.0 - first.run_s))
     assert abs(later.start - (second.start + late + longer)) < timedelta(minutes=1)
+
+
+def _watered_of_bed_l(*drivers: Driver) -> float:
+    return sum(b.booking.volume_l for d in drivers for b in d.all(RecordBooking) if b.booking.zone == "bed")
+
+
+def test_a_test_s_hold_between_two_openings_does_not_end_the_run() -> None:
+    driver = dry()
+    obedient(driver, 2.5)
+    assert len(of_bed(driver)) == 1
+    driver.ask("open_for", "pots", 60.0)
+    obedient(driver, 7.0)
+    planned = first_plan_of_bed(driver)
+    assert len(of_bed(driver)) == planned.pulses
+    assert _watered_of_bed_l(driver) == pytest.approx(planned.volume_l, rel=0.05)
+
+
+def _started_anew(driver: Driver) -> Driver:
+    """Another life of the service: what a store would give back, the same node, the same time."""
+    state = driver.state
+    plans = tuple(e.plan for e in driver.all(RecordPlan))
+    empty = {b.booking.order_id for b in driver.all(RecordBooking) if b.booking.volume_l == 0.0}
+    intents = [e.intent for e in driver.all(RecordIntent) if e.intent.order.order_id not in empty]
+    opened = tuple(Opened(i.zone, i.made_at, i.order.open_ms / 1000.0) for i in intents)
+    saved = Saved(
+        booked=frozenset(state.booked),
+        root_zones=state.zones_now,
+        balanced_day=state.balanced_day,
+        given_l=state.given_l,
+        plans=plans,
+        opened=opened,
+    )
+    again = Driver(driver.site, saved, start=driver.now.wall)
+    again.node = driver.node
+    again.node.booted_at_s -= driver.mono_s
+    again.ready()
+    return again
+
+
+def test_a_service_started_anew_between_two_openings_brings_the_rest_and_lets_the_water_soak_in() -> None:
+    driver = dry()
+    _to_orders_of_bed(driver, 3)  # the first of them begins late
+    order = driver.orders()[-1]
+    driver.node.opens(order)
+    driver.wait(order.open_ms / 1000.0, every_s=60.0)
+    driver.node.ends(order)
+    driver.hear()
+    assert driver.state.plan is not None
+    due = next(r.start for r in driver.state.plan.runs if r.zone == "bed" and r.pulse == 2)
+    again = _started_anew(driver)
+    obedient(again, 6.0)
+    planned = first_plan_of_bed(driver)
+    assert len(of_bed(again)) == planned.pulses - 1
+    assert of_bed(again)[0].intent.made_at >= due
+    assert _watered_of_bed_l(driver, again) == pytest.approx(planned.volume_l, rel=0.05)
+
+
+def test_a_service_started_anew_after_the_last_opening_gives_no_more() -> None:
+    driver = dry()
+    obedient(driver, 8.0)
+    assert len(of_bed(driver)) == first_plan_of_bed(driver).pulses
+    again = _started_anew(driver)
+    obedient(again, 3.0)
+    assert of_bed(again) == []
+
+
+def test_what_a_person_gave_before_the_service_started_anew_is_not_given_again() -> None:
+    driver = dry()
+    obedient(driver, 2.5)
+    for plant in ("sage", "thyme"):
+        driver.ask("gave", plant, 30.0)
+    again = _started_anew(driver)
+    obedient(again, 6.0)
+    assert of_bed(again) == []
