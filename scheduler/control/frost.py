@@ -2,39 +2,62 @@
 
 from __future__ import annotations
 
-from datetime import date, timedelta
+from datetime import date, datetime, time, timedelta
 
 from scheduler.agronomy.weather import DayWeather
 from scheduler.control.alarms import Condition
 from scheduler.control.schedule import OUTLOOK_AGE
 from scheduler.control.state import Turn
-from scheduler.control.winter import winter_of
-from scheduler.site.showing import show_temperature
+from scheduler.control.winter import is_drained, rests_dry, winter_of
+from scheduler.site.showing import show_length, show_temperature
 
 # The trade's habit, no source: 0 degC within 48 h; over once the nights of two days stay above 5 degC.
 FROST_C = 0.0
 CLEAR_C = 5.0
 AHEAD_DAYS = 2
+# A day is coldest about sunrise; by noon that is past everywhere (general knowledge, no source).
+DAWN_OVER = time(12)
+_DRAIN = (
+    "Drain the garden: empty the barrels, open their taps, turn the downspout away, take filter, sensor "
+    "and battery in. Then tell that it is drained."
+)
+_EMPTY_AGAIN = (
+    "Let the water out before it freezes: open the taps of the barrels, and see that the downspout is turned "
+    "away so that no rain fills them."
+)
 
 
 def frost(turn: Turn) -> Condition:
-    """Whether the forecast of the next two days has frost; None in the deadband and without a fresh one."""
+    """Whether the forecast of the next two days has frost; None in the deadband and without a fresh one. Of a
+    drained garden only while the sensor says that there is water in it."""
+    state = turn.state
+    if rests_dry(state.choices, state.belief.level_m):
+        return Condition(False)
     nights = _nights(turn)
     if not nights:
         return Condition(None)
     coldest = min(nights, key=lambda d: d[1])
     if coldest[1] > FROST_C:
         return Condition(False if coldest[1] > CLEAR_C else None)
-    units = turn.state.site.units
-    return Condition(
-        True,
-        lambda: (
-            f"{turn.state.site.name}: frost is forecast for {coldest[0]:%A} {coldest[0].day} "
-            f"{coldest[0]:%B}, {show_temperature(coldest[1], units)} at the least."
-        ),
-        "Drain the garden: empty the barrels, open their taps, turn the downspout away, take filter, sensor "
-        "and battery in. Then tell that it is drained.",
+    advice = _EMPTY_AGAIN if is_drained(state.choices) else _DRAIN
+    return Condition(True, lambda: _words(turn, *coldest), advice)
+
+
+def _words(turn: Turn, day: date, tmin_c: float) -> str:
+    state, units = turn.state, turn.state.site.units
+    text = (
+        f"{state.site.name}: frost is forecast for {day:%A} {day.day} {day:%B}, "
+        f"{show_temperature(tmin_c, units)} at the least"
     )
+    if not is_drained(state.choices):
+        return f"{text}."
+    level = show_length(state.belief.level_m, units)
+    return f"{text}, and though it was told as drained, water stands {level} above the outlet."
+
+
+def first_night(local: datetime) -> date:
+    """The day whose lowest temperature is the next to come, by the garden's own clock."""
+    return local.date() if local.time() < DAWN_OVER else local.date() + timedelta(days=1)
 
 
 def _nights(turn: Turn) -> list[tuple[date, float]]:
@@ -42,8 +65,10 @@ def _nights(turn: Turn) -> list[tuple[date, float]]:
     outlook = turn.state.outlook
     if outlook is None or turn.now.wall - outlook.fetched_at > OUTLOOK_AGE:
         return []
+    first = first_night(turn.now.wall.astimezone(turn.state.site.place.timezone))
     days = (outlook.on(turn.local_day + timedelta(days=n)) for n in range(AHEAD_DAYS + 1))
-    return [(d.day, d.tmin_c) for d in days if isinstance(d, DayWeather) and d.tmin_c is not None]
+    coming = (d for d in days if isinstance(d, DayWeather) and d.day >= first)
+    return [(d.day, d.tmin_c) for d in coming if d.tmin_c is not None]
 
 
 def winter_over(turn: Turn) -> Condition:

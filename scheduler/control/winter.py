@@ -17,8 +17,8 @@ from scheduler.site.model import Site, WinterValve
 
 WINTER = "winter"
 _BACK = "back "
-# What is still true, and still matters, of a drained garden.
-TOLD_IN_WINTER: frozenset[AlertKind] = frozenset({"store_failed", "order_refused", "winter_over"})
+# What is still true, and still matters, of a drained garden; frost while it holds water all the same.
+TOLD_IN_WINTER: frozenset[AlertKind] = frozenset({"store_failed", "order_refused", "winter_over", "frost"})
 # Drained longer ago than this is a slip of the date (a choice of this project).
 DRAINED_AGO_MOST = timedelta(days=300)
 # A level below this says nothing: sensors of the trade err by some 8 to 30 mm (field tests of float and

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import date, datetime
 
 from scheduler.agronomy.weather import Outlook
-from scheduler.control.frost import FROST_C
+from scheduler.control.frost import FROST_C, first_night
 from scheduler.control.schedule import OUTLOOK_AGE
 from scheduler.report.answers import FrostAheadAnswer
 from scheduler.report.year import day_words
@@ -19,11 +19,11 @@ HOW = (
 
 
 def frost_ahead(site: Site, outlook: Outlook | None, now: datetime) -> FrostAheadAnswer | None:
-    """From today on; None: no fresh forecast that knows a temperature."""
-    today = now.astimezone(site.place.timezone).date()
+    """From the next night on; None: no fresh forecast that knows a temperature."""
+    first = first_night(now.astimezone(site.place.timezone))
     if outlook is None or now - outlook.fetched_at > OUTLOOK_AGE:
         return None
-    nights = [(d.day, d.tmin_c) for d in outlook.days if d.day >= today and d.tmin_c is not None]
+    nights = [(d.day, d.tmin_c) for d in outlook.days if d.day >= first and d.tmin_c is not None]
     if not nights:
         return None
     coldest_on, coldest_c = min(nights, key=lambda n: n[1])

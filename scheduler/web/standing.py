@@ -119,7 +119,7 @@ def _drained(facts: Facts, status: StatusAnswer, winter: StatusWinterAnswer) -> 
         names = [facts.site.zone(v.zone).name for v in winter.valves if v.words == words]
         yield Standing("winter_valve", "look", f"Valve of {' and of '.join(names)}: {words}.")
     for alert in status.alerts:
-        if alert.kind in TOLD_IN_WINTER:
+        if alert.kind in TOLD_IN_WINTER and (wet or alert.kind != "frost"):
             yield Standing(alert.kind, "look", own_words(facts.site, alert.text), alert.advice)
     yield from _waiting(status)
 

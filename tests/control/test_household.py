@@ -221,12 +221,36 @@ def test_frost_within_two_days_is_told_with_what_to_do(tmin_c: float, in_days: i
         assert f"{tmin_c:.1f} °C".replace(".0 °C", "") in found[0].text and "Drain" in found[0].advice
 
 
+def test_the_frost_of_a_morning_is_not_told_in_the_evening_after_it() -> None:
+    driver = made()
+    driver.wait(16 * 3600.0, every_s=1800.0)  # 20:00 at the garden
+    cold(driver, -5.0, 0)
+    assert "frost" not in told(driver)
+    cold(driver, -5.0, 1)
+    assert "frost" in told(driver)
+
+
 def test_a_drained_garden_is_not_told_of_frost() -> None:
     driver = made()
+    driver.node.level_m = 0.0
+    driver.wait(1800.0)
     said(driver, "winter", "2012-07-20/..")
     cold(driver, -8.0, 1)
     driver.wait(7200.0)
     assert "frost" not in told(driver)
+
+
+def test_a_drained_garden_whose_barrels_fill_again_is_told_of_frost_with_its_level() -> None:
+    driver = made()
+    driver.node.level_m = 0.0
+    driver.wait(1800.0)
+    said(driver, "winter", "2012-07-20/..")
+    driver.node.level_m = 0.2
+    driver.wait(6 * 3600.0, every_s=300.0)
+    cold(driver, -8.0, 1)
+    (alert,) = [e.alert for e in driver.all(RaiseAlert) if e.alert.kind == "frost"]
+    assert "told as drained" in alert.text and "20.0 cm above the outlet" in alert.text
+    assert alert.advice.startswith("Let the water out before it freezes")
 
 
 # ---- Away, care, messages ----------------------------------------------------------------------------------

@@ -45,6 +45,14 @@ def test_water_freezes_at_nothing_degrees() -> None:
     assert frost is not None and frost.frost_on == TODAY
 
 
+def test_the_frost_of_this_morning_is_over_in_the_afternoon() -> None:
+    found = outlook(3.0, -2.0, 4.0)
+    # 11:00 and 13:00 at the garden.
+    assert frost_ahead(SITE, found, NOW) is not None
+    later = frost_ahead(SITE, found, NOW + timedelta(hours=2))
+    assert later is not None and (later.frost_on, later.coldest_on) == (None, date(2012, 11, 2))
+
+
 def test_without_a_fresh_forecast_nobody_knows() -> None:
     for found in (None, outlook(8.0, 4.0, age=timedelta(days=3)), outlook(8.0, None)):
         assert frost_ahead(SITE, found, NOW) is None
