@@ -2,7 +2,8 @@
 
 A run of the plan is an instant and is written in UTC, so that every calendar shows it at the hour of its own
 zone; what is only foreseen, and care, are whole days of the garden's own calendar. An entry keeps its UID
-while it changes: the run that was foreseen for Friday is the same entry once it is planned.
+while it changes: the run that was foreseen for Friday is the same entry once it is planned. No entry names a
+person: the feed is read by whoever has its link.
 """
 
 from __future__ import annotations
@@ -67,14 +68,18 @@ def _state(site: Site, store: Store, now: datetime) -> Iterator[CalendarEntryAns
     today = now.astimezone(site.place.timezone).date()
     stop = store.stop_state()
     if stop is not None and stop.stopped:
-        said = f"Stopped by {stop.who}. Nothing is watered until somebody starts it again."
+        said = f"Stopped since {_date(site, stop.at)}. Nothing is watered until somebody starts it again."
         yield _day(site, "stopped", today, today, "Watering is stopped", said, True, ("stopped",))
     winter = winter_answer(site, store)
     if winter is not None:
         back = winter.back_on if winter.back_on is not None and winter.back_on > today else today
-        said = f"Drained by {winter.who} on {winter.drained_on:%d %B}. Nothing is watered."
+        said = f"Drained on {winter.drained_on:%d %B}. Nothing is watered."
         first = winter.drained_on
         yield _day(site, "drained", first, back, "Drained for the winter", said, True, ("drained", first))
+
+
+def _date(site: Site, at: datetime) -> str:
+    return f"{at.astimezone(site.place.timezone):%d %B}"
 
 
 def _planned(

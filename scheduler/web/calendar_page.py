@@ -1,8 +1,9 @@
 """The calendar feed, and the page on which its link is made and ended.
 
-A calendar program cannot enter a password, so the link itself is the key: 256 random bits that open the list
-of coming runs and nothing else. There is none until somebody makes it, a new one ends the old, and it stands
-in no log of ours.
+A calendar program cannot enter a password, so the link itself is the key: 256 random bits that open the feed
+and no other page: coming runs, when the water runs short, days of care, and whether watering is stopped or
+the garden drained. There is none until somebody makes it, a new one ends the old, and it stands in no log of
+ours.
 """
 
 from __future__ import annotations
@@ -48,7 +49,7 @@ def end_link(request: Request) -> Response:
 
 @router.get("/calendar/{secret}.ics", dependencies=[needs(Right.NONE)])
 def feed(request: Request, secret: Secret) -> Response:
-    """Coming runs and days of care, for whoever has the link. Any other link is as if there were none."""
+    """All that is coming, for whoever has the link. Any other link is as if there were none."""
     parts = parts_of(request)
     if parts.look_only or not parts.keys.calendar_link_is_right(secret):
         raise HTTPException(404)

@@ -158,6 +158,7 @@ def test_while_watering_is_stopped_no_run_is_announced(garden: PageGarden) -> No
     garden.store.write([RecordStop(True, "Ann", garden.now())])
     answer = answer_of(garden, Foreseen((ComingRun(garden.site.zones[0].id, date(2012, 7, 24), 9.0),)))
     assert [e.kind for e in answer.entries] == ["stopped"]
+    assert b"Ann" not in calendar_feed(answer)  # whoever has the link reads it
     garden.store.write([RecordStop(False, "Ann", garden.now())])
     assert "stopped" not in [e.kind for e in answer_of(garden).entries]
 
@@ -167,6 +168,7 @@ def test_a_drained_garden_announces_nothing_but_its_winter(garden: PageGarden) -
     answer = answer_of(garden, Foreseen((ComingRun(garden.site.zones[0].id, date(2012, 7, 24), 9.0),)))
     (entry,) = answer.entries
     assert (entry.kind, entry.first, entry.last) == ("drained", date(2012, 7, 18), date(2012, 9, 1))
+    assert b"Ann" not in calendar_feed(answer)
     garden.store.write([RecordChoice("winter", None, "Ann", garden.now())])
     assert of_kind(answer_of(garden), "run")
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 
+from scheduler.control.effects import RecordStop
 from tests.support.page_garden import HOST, PASSWORD, PageGarden, form_of, plain, token
 
 
@@ -33,6 +34,17 @@ def test_a_calendar_program_reads_the_coming_runs_without_a_session(started: Pag
     plan = started.store.last_plan()
     assert plan is not None
     assert f"DTSTART:{plan.runs[0].start:%Y%m%dT%H%M%SZ}" in answer.text
+
+
+def test_the_page_says_all_that_the_link_shows_and_the_feed_names_nobody(started: PageGarden) -> None:
+    link = make_link(started)
+    words = plain(started.client.get("/calendar").text)
+    for shown in ("each zone is watered", "runs short", "care is due", "stopped or the garden drained"):
+        assert shown in words, shown
+    assert "and nothing else" not in words
+    started.store.write([RecordStop(True, "Rosalind", started.now())])
+    feed = started.visitor().get(link).text
+    assert "Watering is stopped" in feed and "Rosalind" not in feed
 
 
 def test_the_link_opens_nothing_else(started: PageGarden) -> None:
