@@ -38,7 +38,9 @@ LEVEL_AGE = timedelta(hours=6)
 MOVES = ("falling", "rising", "step up", "step down")
 # A ruler is read to 2-3 mm (the trade); 1.96 of them on either side.
 HAND_SPAN_M = 0.006
-
+# Said where no node proves it; the tap is the one thing that a person can be sure of.
+_NOT_PROVEN = "Whether the valves are shut is not known: shut the hand tap at the barrels."
+_SHUT_BY_NOBODY = f"{_NOT_PROVEN} Then start the daemon (systemctl start fallinghead, or fallinghead serve)."
 
 # The service writes down when a node was heard every half hour; with three heartbeats more it is unheard.
 WRITTEN_EVERY = timedelta(minutes=30)
@@ -236,7 +238,7 @@ def status_words(site: Site, answer: StatusAnswer) -> list[str]:
         lines.append(f"Care due: {', '.join(c.words for c in answer.care_due)} (fallinghead care).")
     lines += _weather_words(site, answer)
     if answer.waiting_requests:
-        lines.append(f"{answer.waiting_requests} request(s) wait for the daemon.")
+        lines.append(_waiting(answer))
     return lines
 
 
@@ -276,9 +278,9 @@ def _standing(answer: StatusAnswer) -> str:
     if answer.winter is not None and answer.daemon_running:
         return f"{answer.garden}: drained for the winter."
     if answer.stopped_by is not None:
-        return f"{answer.garden}: watering is stopped by {answer.stopped_by}. To go on: fallinghead resume"
+        return f"{answer.garden}: watering is stopped by {answer.stopped_by}. {_stopped(answer)}"
     if not answer.daemon_running:
-        return f"{answer.garden}: the daemon is not running; nothing is watered."
+        return f"{answer.garden}: the daemon is not running; nothing is watered. {_SHUT_BY_NOBODY}"
     if answer.node_heard_at is None:
         return (
             f"{answer.garden}: the valve node has not been heard; whether the valves are shut is not known, "
@@ -289,3 +291,27 @@ def _standing(answer: StatusAnswer) -> str:
     if answer.level_m is None:
         return f"{answer.garden}: the water level is unknown; look at the sensor or measure by hand."
     return f"{answer.garden}: all is well."
+
+
+def _stopped(answer: StatusAnswer) -> str:
+    """What a stop has brought about, as far as the node says it, and how it goes on."""
+    if not answer.daemon_running:
+        # What the node said last is of before the service ended.
+        return f"The daemon is not running: no close order goes out. {_SHUT_BY_NOBODY}"
+    if answer.valves_shut is None:
+        return f"The valve node has not been heard. {_NOT_PROVEN}"
+    if not answer.valves_shut:
+        return "The valve node does not say that every valve is shut: shut the hand tap at the barrels."
+    return "The valve node says that every valve is shut. To go on: fallinghead resume"
+
+
+def _waiting(answer: StatusAnswer) -> str:
+    """Requests nobody has answered: without the daemon nobody will."""
+    one = answer.waiting_requests == 1
+    count = f"{answer.waiting_requests} request{'' if one else 's'}"
+    if answer.daemon_running:
+        return f"{count} wait{'s' if one else ''} for the daemon."
+    return (
+        f"{count} wait{'s' if one else ''} for the daemon, which is not running: nothing was done about "
+        f"{'it' if one else 'them'} yet; {'it is' if one else 'they are'} taken up when it starts."
+    )

@@ -79,9 +79,27 @@ def test_an_old_level_is_unknown_not_the_last_level(store: Store) -> None:
 def test_a_stop_is_the_first_thing_said_and_names_who(store: Store) -> None:
     store.write([RecordStop(True, "neighbour", NOW)])
     answer = status_answer(SITE, store, NOW, running=True)
-    assert status_words(SITE, answer)[0].endswith(
-        "stopped by neighbour. To go on: fallinghead resume",
+    words = status_words(SITE, answer)[0]
+    assert "stopped by neighbour. " in words
+    assert "Whether the valves are shut is not known: shut the hand tap" in words
+
+
+def test_after_a_stop_only_a_node_that_is_heard_and_served_says_that_valves_are_shut(store: Store) -> None:
+    store.write([RecordStop(True, "neighbour", NOW)])
+    store.flush([], [(NODE, NOW - timedelta(minutes=5))])
+    served, alone = (
+        status_words(SITE, status_answer(SITE, store, NOW, running=running))[0] for running in (True, False)
     )
+    assert served.endswith("The valve node says that every valve is shut. To go on: fallinghead resume")
+    assert "daemon is not running" in alone
+    assert "shut the hand tap at the barrels" in alone
+
+
+def test_a_request_without_a_daemon_is_said_not_to_be_done(store: Store) -> None:
+    store.add_request("stop", "neighbour", None, None, NOW)
+    words = status_words(SITE, status_answer(SITE, store, NOW, running=False))
+    assert "the hand tap" in words[0]
+    assert "1 request waits for the daemon, which is not running: nothing was done about it yet" in words[-1]
 
 
 def test_an_open_alert_comes_with_its_advice(store: Store) -> None:
