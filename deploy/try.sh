@@ -3,5 +3,5 @@
 # Everything goes into .venv; remove that folder and nothing is left. Options go on to `fallinghead practice`.
 set -euo pipefail
 . "$(dirname "$0")/lib.sh"
-make_venv ""
+make_venv "[web]"
 exec "$venv/bin/fallinghead" practice five-drums --days 14 "$@"

@@ -22,6 +22,10 @@ from scheduler.pictures.style import (
     label_with_leader,
 )
 
+# The words of warnings stand right of their arrows, each lower than the one before, so that none crosses: the
+# first at this share of the height, the next so much lower, down to the least.
+FIRST_WORDS, WORDS_LOWER, LEAST_WORDS = 0.96, 0.155, 0.3
+
 
 @dataclass(frozen=True, slots=True)
 class DayPoint:
@@ -103,7 +107,7 @@ def _level(axes: Any, picture: SeasonPicture) -> None:
     axes.set(title="Water in the barrels at the end of each day", ylabel="level above outlet, m")
     axes.set_ylim(0.0, picture.brim_m * 1.06)
     for number, (at, text) in enumerate(picture.told):
-        _warning(axes, picture, at, text, 26.0 + 28.0 * (number % 2))
+        _warning(axes, picture, at, text, max(LEAST_WORDS, FIRST_WORDS - WORDS_LOWER * number))
     last = days[-1]
     _name_ends(
         axes,
@@ -116,20 +120,21 @@ def _level(axes: Any, picture: SeasonPicture) -> None:
     )
 
 
-def _warning(axes: Any, picture: SeasonPicture, at: datetime, text: str, above: float) -> None:
-    """A warning at the hour it was told, above the water that stood then."""
+def _warning(axes: Any, picture: SeasonPicture, at: datetime, text: str, height: float) -> None:
+    """A warning at the hour it was told, above the water that stood then; its words end at ``height``."""
     day = min(picture.days, key=lambda d: abs((d.day - at.date()).days))
     axes.plot([at], [day.level_m], color=INK, marker="v", markersize=6, linestyle="none")
     axes.annotate(
-        f"{text}\n{at:%d %B}",
+        f" {text}, {at:%d %B}",
         (at, day.level_m),
-        (0, above),
-        textcoords="offset points",
-        ha="center",
-        va="bottom",
+        (at, height),
+        textcoords=("data", "axes fraction"),
+        ha="left",
+        va="top",
         color=INK,
         fontsize=FONT_SIZE - 0.5,
-        arrowprops={"arrowstyle": "-", "color": INK, "linewidth": 0.7},
+        bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.5},
+        arrowprops={"arrowstyle": "-", "color": INK, "linewidth": 0.7, "relpos": (0.0, 0.5)},
     )
 
 
@@ -230,7 +235,8 @@ def _plants(axes: Any, plants: Sequence[PlantTotal]) -> None:
     axes.set_xlim(0.0, axes_right(wanting))
     axes.grid(visible=False, axis="y")
     axes.set(
-        title="What each plant got of what it wanted", xlabel="% of the litres wanted (band: within 10 %)"
+        title="What each plant got of what it wanted, up to the day on which water ran short",
+        xlabel="% of the litres wanted (band: within 10 %); days after it are left out",
     )
 
 

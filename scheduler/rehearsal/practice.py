@@ -98,6 +98,9 @@ class Practised:
     level_m: float
     volume_l: float
     imbalance_l: float
+    leak_l: float  # taken by the leak that the daemon is not told of
+    caught_l: float  # rain from the roof, what ran over included
+    overflow_l: float
     real_s: float
 
 
@@ -366,5 +369,8 @@ class Practice:
             level_m=self.garden.level_m,
             volume_l=self.garden.volume_l,
             imbalance_l=self.garden.imbalance_l,
+            leak_l=self.garden.leak_l,
+            caught_l=self.garden.caught_l,
+            overflow_l=self.garden.overflow_l,
             real_s=real_s,
         )

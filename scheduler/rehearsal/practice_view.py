@@ -41,8 +41,13 @@ def practice(
     else:
         ended = garden.run(EachDay(site, out.print))
     out.print(tally_table(ended, site))
+    left, leak, caught, over = (
+        show_volume(litres, site.units)
+        for litres in (ended.volume_l, ended.leak_l, ended.caught_l, ended.overflow_l)
+    )
     out.print(
-        f"{ended.runs} runs; {show_volume(ended.volume_l, site.units)} are left in the barrels. "
+        f"{ended.runs} runs; {left} are left in the barrels. A small leak that nobody told the daemon took "
+        f"{leak}; the roof brought {caught}, of which {over} ran over. "
         f"{len(ended.alerts)} alert(s) were raised. This took {ended.real_s:.0f} s."
     )
     for alert in ended.alerts:
