@@ -12,14 +12,12 @@ from scheduler.control.household import away_of
 from scheduler.planning.ahead import LIKELY, STORM_DAYS, SURE, Ahead, Visit, look_ahead
 from scheduler.planning.garden import GardenModel, garden_model
 from scheduler.report.answers import AheadAnswer, RoomAnswer, VisitAnswer
-from scheduler.report.status import coming_answers, coming_words
+from scheduler.report.status import coming_answers, coming_words, level_now
 from scheduler.site.errors import UsageError
 from scheduler.site.model import Site
 from scheduler.site.showing import show_length, show_share, show_volume
 from scheduler.store.store import Store
 
-# A stored level older than this says nothing of the barrels now (as in sensing: six hours).
-LEVEL_AGE = timedelta(hours=6)
 # EPA Cross-Connection Control Manual 2003: twice the inlet's opening, and never under 1 inch.
 AIR_GAP_LEAST_M = 0.0254
 # Stored days that tell the place's own past.
@@ -97,9 +95,8 @@ def look_from_store(
 ) -> Ahead:
     """The weeks ahead from what the store knows. UsageError: the level or the weather is not known."""
     today = now.astimezone(site.place.timezone).date()
-    reading = store.last_reading()
-    level_m = reading.belief.level_m if reading is not None else None
-    if reading is None or level_m is None or reading.belief.at is None or now - reading.belief.at > LEVEL_AGE:
+    level_m = level_now(store, now).level_m
+    if level_m is None:
         raise UsageError("the level of the water is not known now; measure it: fallinghead measured")
     outlook = store.last_outlook()
     stored = store.weather_since(today - timedelta(days=PAST_DAYS))

@@ -364,6 +364,7 @@ class StatusAnswer(Answer):
     et0_today_low_mm: float | None = None
     et0_today_high_mm: float | None = None
     et0_today_from: str | None = None
+    level_by_hand: bool | None = None  # the level is a person's measure; None: no level is known
     held: list[StatusHoldAnswer] = []
     coming: list[ComingRunAnswer] = []
     winter: StatusWinterAnswer | None = None  # None: not drained

@@ -36,6 +36,8 @@ from scheduler.supply.stage import stage_storage
 LEVEL_AGE = timedelta(hours=6)
 # What runs can show of a zone's flow that a household should know.
 MOVES = ("falling", "rising", "step up", "step down")
+# The note of a level that a person measured.
+BY_HAND = "measured by hand"
 # A ruler is read to 2-3 mm (the trade); 1.96 of them on either side.
 HAND_SPAN_M = 0.006
 # Said where no node proves it; the tap is the one thing that a person can be sure of.
@@ -49,7 +51,6 @@ HEARTBEATS_MISSED = 3
 
 @dataclass(frozen=True, slots=True)
 class _Facts:
-    reading: RecordReading | None
     plan: Plan | None
     bookings: tuple[Booking, ...]
     zones: tuple[RootZoneRecord, ...]
@@ -70,7 +71,6 @@ def status_answer(
     age = WRITTEN_EVERY + HEARTBEATS_MISSED * timedelta(seconds=site.node.heartbeat_s)
     node = next((n for n in store.nodes_seen() if n.node == site.node.id and now - n.heard_at <= age), None)
     facts = _Facts(
-        reading=store.last_reading(),
         plan=store.last_plan(),
         bookings=store.bookings_since(today - timedelta(days=7)),
         zones=store.root_zones_since(today - timedelta(days=3)),
@@ -80,7 +80,7 @@ def status_answer(
         outlook=store.last_outlook(),
         holds=tuple(h for h in store.holds_now() if h.until > now),
     )
-    belief = _belief(facts.reading, store.last_calibration(), now)
+    belief = level_now(store, now)
     stage = stage_storage(site.tank)
     total_l = stage.volume_l(belief.level_m) if belief.level_m is not None else None
     et0 = facts.outlook.et0_on(today) if facts.outlook is not None else None
@@ -100,6 +100,7 @@ def status_answer(
         level_high_m=belief.high_m,
         level_quality=belief.quality,
         level_at=belief.at,
+        level_by_hand=BY_HAND in belief.why if belief.level_m is not None else None,
         total_l=total_l,
         usable_l=max(0.0, total_l - site.reserve.volume_l) if total_l is not None else None,
         days_left_early=early,
@@ -149,12 +150,17 @@ def coming_answers(ahead: Ahead | None) -> list[ComingRunAnswer]:
     ]
 
 
+def level_now(store: Store, now: datetime) -> LevelBelief:
+    """The level as far as it is known now: the newest of the sensor's word and a person's, not too old."""
+    return _belief(store.last_reading(), store.last_calibration(), now)
+
+
 def _belief(reading: RecordReading | None, by_hand: RecordCalibration | None, now: datetime) -> LevelBelief:
     """The newest of the sensor's word and a person's, if it is not too old to speak of now."""
     read_at = reading.belief.at if reading is not None else None
     if by_hand is not None and (read_at is None or by_hand.at > read_at) and now - by_hand.at <= LEVEL_AGE:
         low_m, high_m = by_hand.level_m - HAND_SPAN_M, by_hand.level_m + HAND_SPAN_M
-        return LevelBelief("good", by_hand.at, by_hand.level_m, low_m, high_m, ("measured by hand",))
+        return LevelBelief("good", by_hand.at, by_hand.level_m, low_m, high_m, (BY_HAND,))
     if reading is None or read_at is None or now - read_at > LEVEL_AGE:
         return UNKNOWN_LEVEL
     return reading.belief
@@ -203,11 +209,12 @@ def status_words(site: Site, answer: StatusAnswer) -> list[str]:
     else:
         half_m = ((answer.level_high_m or answer.level_m) - (answer.level_low_m or answer.level_m)) / 2
         at = answer.level_at.astimezone(zone).strftime("%H:%M %Z") if answer.level_at else "?"
+        how = BY_HAND if answer.level_by_hand else f"{answer.level_quality}, read"
         lines.append(
             f"Water: {show_volume(answer.total_l, units)} above the outlet, "
             f"{show_volume(answer.usable_l, units)} above the reserve (level "
             f"{show_length(answer.level_m, units)} +-{show_length(half_m, units)}, "
-            f"{answer.level_quality}, read at {at})."
+            f"{how} at {at})."
         )
     if answer.days_left_middle is not None:
         late = f" to {answer.days_left_late}" if answer.days_left_late is not None else " or more"

@@ -19,7 +19,7 @@ from scheduler.planning.garden import GardenModel, garden_model
 from scheduler.planning.plan import Plan, PlannedRun
 from scheduler.report.ahead import look_from_store
 from scheduler.report.answers import StatusAnswer, WhyZoneAnswer
-from scheduler.report.status import status_answer
+from scheduler.report.status import level_now, status_answer
 from scheduler.report.why import why_answer
 from scheduler.service.daemon import site_store_path
 from scheduler.service.lock import is_served
@@ -196,8 +196,7 @@ class Garden:
         """None: not known, not ready within the wait, or not to be looked for."""
         if self._ahead_wait_s is None:
             return None
-        reading = store.last_reading()
-        level_m = reading.belief.level_m if reading is not None else None
+        level_m = level_now(store, now).level_m
         step = round(level_m / AHEAD_STEP_M) if level_m is not None else None
         today = now.astimezone(made.site.place.timezone).date()
         key = (today, plan.made_at if plan is not None else None, step, store.test_count())

@@ -108,7 +108,12 @@ def _drained(facts: Facts, status: StatusAnswer, winter: StatusWinterAnswer) -> 
     advice = ""
     if wet:
         level = show_length(status.level_m, facts.site.units)
-        advice = f"The sensor says that water stands {level} above the outlet: let it out before it freezes."
+        said = (
+            "As measured by hand, water stands"
+            if status.level_by_hand
+            else "The sensor says that water stands"
+        )
+        advice = f"{said} {level} above the outlet: let it out before it freezes."
     yield Standing(
         "drained",
         "look" if wet else "know",
@@ -168,6 +173,10 @@ def _valve(site: Site, alert: StatusAlertAnswer) -> Standing:
     )
 
 
+def _unheard(status: StatusAnswer) -> str:
+    return "the node is not heard" if status.daemon_running else "nobody listens to the node"
+
+
 def _standstill(
     facts: Facts, status: StatusAnswer, alerts: dict[str, StatusAlertAnswer]
 ) -> Iterator[Standing]:
@@ -176,13 +185,14 @@ def _standstill(
         shut = {
             True: "The node says that every valve is shut.",
             False: "The node does not say that every valve is shut: shut the hand tap at the barrels.",
-            None: "Whether the valves are shut is not known: the node is not heard.",
-        }[status.valves_shut]
+            None: f"Whether the valves are shut is not known: {_unheard(status)}.",
+        }[status.valves_shut if status.daemon_running else None]
+        proven = status.daemon_running and status.valves_shut is not None
         yield Standing(
             "stopped",
             "look",
             f"All watering is stopped by {status.stopped_by}. {shut}",
-            "When it may go on: start again.",
+            "When it may go on: start again." if proven else "Shut the hand tap at the barrels.",
         )
     if not status.daemon_running:
         yield Standing(

@@ -8,12 +8,15 @@ from pathlib import Path
 import pytest
 
 from scheduler.agronomy.weather import DayWeather, Outlook
-from scheduler.control.effects import RecordHandWater, RecordReading
+from scheduler.control.effects import RecordCalibration, RecordChoice, RecordHandWater, RecordReading
 from scheduler.report.ahead import ahead_answer, ahead_words
+from scheduler.report.away import away_answer
+from scheduler.report.status import status_answer, status_words
 from scheduler.sensing.belief import LevelBelief, LevelReading
 from scheduler.site.errors import UsageError
 from scheduler.site.examples import example_site
 from scheduler.store.store import Store, store_url
+from scheduler.supply.stage import stage_storage
 from scheduler.weather.weather_file import packaged_weather
 
 SITE = example_site("five-drums")
@@ -71,3 +74,28 @@ def test_an_old_level_is_not_taken_for_now_and_no_weather_is_said(store: Store) 
     fill(store, 0.3)
     with pytest.raises(UsageError, match="no weather is known"):
         ahead_answer(SITE, store, NOW, None)
+
+
+def test_a_level_measured_by_hand_serves_the_weeks_ahead_and_the_days_away(store: Store) -> None:
+    """No sensor was ever heard; the status and the look ahead must not differ on whether a level is known."""
+    store.save_outlook(outlook())
+    store.write(
+        [
+            RecordCalibration(NOW - timedelta(hours=1), 0.0, 0.42, "Ines"),
+            RecordChoice("away", f"{TODAY}/{TODAY + timedelta(days=5)}", "Ines", NOW),
+        ]
+    )
+    status = status_answer(SITE, store, NOW, running=True)
+    assert status.level_by_hand
+    assert any("measured by hand at 07:00 PDT" in line for line in status_words(SITE, status))
+    answer = ahead_answer(SITE, store, NOW, date(2012, 8, 21))
+    assert answer.total_l == pytest.approx(status.total_l, abs=0.1)
+    assert away_answer(SITE, store, NOW).lasts is not None
+
+
+def test_of_a_sensor_and_a_person_the_newer_serves_the_weeks_ahead(store: Store) -> None:
+    store.save_outlook(outlook())
+    store.write([RecordCalibration(NOW - timedelta(hours=1), 0.0, 0.42, "Ines")])
+    fill(store, 0.3)
+    stage = stage_storage(SITE.tank)
+    assert ahead_answer(SITE, store, NOW, None).total_l == pytest.approx(stage.volume_l(0.3), abs=0.1)
