@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from scheduler.site.model import Site
     from scheduler.store.store import Store
 
+IN_MEMORY = "sqlite://"
 JSON = typer.Option(False, "--json", help="Print one JSON object for a program.")
 
 
@@ -54,7 +55,7 @@ def commission(
     zones = [z.id for z in garden.zones]
     if zone is not None and zone not in zones:
         raise UsageError(f"there is no zone {zone!r}; there are {', '.join(zones)}")
-    with _open_store(garden) as store:
+    with _kept(garden) if steps else _open_store(garden) as store:
         if steps:
             _list(garden, store, json)
         elif source is not None:
@@ -79,16 +80,27 @@ def _open_store(site: Site) -> Store:
     return Store(store_url(path), site.id, service=False)
 
 
+def _kept(site: Site) -> Store:
+    """The garden's store to read from; an empty one in memory where none was made, so that asking makes
+    none."""
+    from scheduler.service.daemon import site_store_path
+    from scheduler.store.store import Store, store_url
+
+    path = site_store_path(site.id)
+    return Store(store_url(path), site.id, service=False) if path.exists() else Store(IN_MEMORY, site.id)
+
+
 def _list(site: Site, store: Store, json: bool) -> None:
     from scheduler.report.commissioning import steps_answer, steps_rows
     from scheduler.report.draft import draft_words, read_draft
+    from scheduler.service.daemon import site_store_path
 
     draft = read_draft(store.draft())
     answer = steps_answer(
         site,
         store.test_records(),
         present.now(),
-        store=str(store.path),
+        store=str(store.path or site_store_path(site.id)),
         half_done=draft_words(draft) if draft is not None else None,
     )
     if json:
@@ -150,7 +162,7 @@ def sheet(
     garden = find_site(site)
     if html is None and pictures is None and not json:
         raise UsageError("say where to write it, such as --html sheet.html, or --json for a program")
-    with _open_store(garden) as store:
+    with _kept(garden) as store:
         now, kept = present.now(), store.test_records()
         answer = sheet_answer(garden, kept, now, drift_answer(garden, store, now))
     drawn: tuple[Path, ...] = ()
@@ -183,10 +195,13 @@ def drift(site: str = typer.Argument(None, help=SITE_HELP, metavar="SITE"), json
     from scheduler.report.drift import drift_answer, drift_words
 
     garden = find_site(site)
-    with _open_store(garden) as store:
+    with _kept(garden) as store:
+        made = store.path is not None
         answer = drift_answer(garden, store, present.now())
     if json:
         say_json(answer)
         return
+    if not made:
+        say("There is no store of this garden here: no service has run, and no test was kept.")
     for line in drift_words(answer, site or "SITE"):
         say(line)

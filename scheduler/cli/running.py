@@ -22,6 +22,10 @@ SITE = typer.Option(None, "--site", help=SITE_HELP, metavar="SITE")
 WAIT = typer.Option(
     5.0, "--wait", min=0.0, help="Wait so many seconds for the daemon's answer.", metavar="SECONDS"
 )
+# First, for who typed it may be looking at running water.
+NOT_STOPPED = (
+    "The stop could not be passed on, and no valve is proven shut: close the hand tap at the barrels."
+)
 # So that an amount below nothing is read as an amount, and refused as one, not taken for an option.
 # People count in watering cans, of which no two hold the same.
 CANS = re.compile(r"([0-9.]{1,6}) (?:watering )?cans?", re.IGNORECASE)
@@ -145,8 +149,12 @@ def send_request(
     """Keep a request, nudge the daemon, print its answer; exit 1 when it was refused or not confirmed."""
     from scheduler.report.answers import RequestAnswer
     from scheduler.service.asking import ask
+    from scheduler.site.errors import StoreError
 
-    asked = ask(site, kind, login_name(), subject, amount, at=present.now(), wait_s=wait_s)
+    try:
+        asked = ask(site, kind, login_name(), subject, amount, at=present.now(), wait_s=wait_s)
+    except StoreError as error:
+        raise StoreError(f"{NOT_STOPPED} {error}" if kind == "stop" else str(error)) from error
     answer = RequestAnswer(
         request=asked.request_id,
         kind=kind,

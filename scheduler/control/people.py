@@ -222,7 +222,18 @@ def _moved_words(turn: Turn, moved: RecordHandWater) -> str:
     text = f"{volume} noted as topped up."
     if turn.state.site.sensor is None:
         text += " Without a level sensor, measure the level once it is at rest: fallinghead measured."
+    elif not _sensor_tells(turn):
+        text += (
+            " No fresh reading of the sensor: the level is still that of the last measure. Measure it again "
+            "once it is at rest: fallinghead measured."
+        )
     return text
+
+
+def _sensor_tells(turn: Turn) -> bool:
+    """Whether readings come that will show what was moved; a person's measure stands alone."""
+    belief, recent = turn.state.belief, turn.state.track.recent
+    return belief.quality == "good" and len(recent) > 1
 
 
 def _day(turn: Turn, request: Request) -> date:

@@ -40,5 +40,5 @@ def read_span(text: str) -> Span:
         raise ValueError(f"read {text!r}; write two days as 2031-07-01/2031-07-14")
     span = Span(read_day(first), None if last == OPEN else read_day(last))
     if span.last is not None and span.last < span.first:
-        raise ValueError(f"read {text!r}; it ends before it begins")
+        raise ValueError(f"read {span.last}, but the first day is {span.first}; it ends before it begins")
     return span

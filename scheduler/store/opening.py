@@ -39,7 +39,8 @@ def open_for_person(engine: Engine, url: str) -> None:
     path = sqlite_path(url)
     if path is not None and not path.exists():
         raise StoreError(
-            f"There is no store {path}: the service has not run here yet. Start it with `serve`."
+            f"There is no store {path}: the service has not run here yet. Start it with `serve`. Or set "
+            "FALLINGHEAD_STATE to the folder in which the service keeps its store."
         )
     version = check_version(engine)
     if version != VERSION:

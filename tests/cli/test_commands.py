@@ -267,6 +267,30 @@ def test_status_without_a_service_says_where_the_store_should_be(
         run("status", "five-drums")
 
 
+def test_a_stop_without_a_store_says_first_that_no_valve_is_shut_by_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("FALLINGHEAD_STATE", str(tmp_path))
+    with pytest.raises(
+        StoreError, match=r"^The stop .* no valve is proven shut: close the hand tap .*There is"
+    ):
+        run("stop", "--site", "five-drums", "--wait", "0")
+    with pytest.raises(StoreError, match=r"^There is no store"):
+        run("resume", "--site", "five-drums", "--wait", "0")
+
+
+@pytest.mark.parametrize(
+    "command",
+    [("drift", "five-drums"), ("sheet", "five-drums", "--json"), ("commission", "five-drums", "--list")],
+)
+def test_a_command_that_only_reads_makes_no_store(
+    command: tuple[str, ...], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("FALLINGHEAD_STATE", str(tmp_path / "state"))
+    run(*command)
+    assert not (tmp_path / "state").exists()
+
+
 def test_status_of_a_new_store_shows_the_unknown_as_unknown(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

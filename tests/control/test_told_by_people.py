@@ -387,3 +387,26 @@ def test_cans_told_after_midnight_for_yesterday_are_entered_on_yesterday() -> No
     enter_by_hand(turn, closed.day, taken_l=40.0, added_l=0.0)
     assert turn.state.water_days[-1].taken_l == closed.taken_l + 40.0
     assert [e.taken_l for e in turn.effects if isinstance(e, RecordWaterDay)] == [closed.taken_l + 40.0]
+
+
+def test_a_top_up_that_no_sensor_sees_asks_for_a_measure() -> None:
+    driver = made()
+    driver.wait(3600.0, every_s=600.0)
+    driver.ask("topped_up", None, 20.0)
+    seen = last(driver, RecordAnswer)
+    assert isinstance(seen, RecordAnswer) and seen.text.endswith("noted as topped up.")
+    driver.wait(3 * 3600.0, every_s=600.0, speaking=False)
+    driver.ask("measured", None, 0.3)
+    driver.ask("topped_up", None, 20.0)
+    unseen = last(driver, RecordAnswer)
+    assert isinstance(unseen, RecordAnswer) and unseen.done
+    assert "the level is still that of the last measure" in unseen.text
+    assert driver.state.belief.level_m == pytest.approx(0.3)
+
+
+def test_two_days_in_the_wrong_order_are_refused_by_what_was_typed() -> None:
+    driver = made()
+    driver.ask("winter", f"{driver.now.wall.date()}/2011-10-01", None)
+    answer = last(driver, RecordAnswer)
+    assert isinstance(answer, RecordAnswer) and not answer.done
+    assert answer.text.startswith("Read 2011-10-01, but the first day is")
