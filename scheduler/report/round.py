@@ -31,6 +31,7 @@ from scheduler.report.status import status_answer
 from scheduler.service.lock import is_served
 from scheduler.site.errors import FallingheadError
 from scheduler.site.model import Site
+from scheduler.site.showing import show_volume
 from scheduler.store.store import Store, store_url
 from scheduler.survey.tests_due import due, history, stale
 
@@ -101,17 +102,41 @@ def _unknown(garden: RoundGarden, problem: str) -> RoundGardenAnswer:
 def _looked_at(garden: RoundGarden, site: Site, store: Store, now: datetime) -> RoundGardenAnswer:
     served = not garden.copied and garden.store is not None and is_served(garden.store)
     seen = last_sign(store)
-    if seen is None:
+    if seen is None and not served:
         return _unknown(garden, "Its store holds nothing yet: the service has not run there.")
-    as_of = now if served or now - seen <= OF_NOW else seen
-    silent = not served and now - seen > (SILENT_COPIED if garden.copied else SILENT_HERE)
+    as_of = now if seen is None or served or now - seen <= OF_NOW else seen
+    silent = (
+        seen is not None and not served and now - seen > (SILENT_COPIED if garden.copied else SILENT_HERE)
+    )
     day = as_of.astimezone(site.place.timezone).date()
     drained = winter_of(store.choices_now()).drained is not None
     # A drained garden may be silent, and its plants live by the rain.
     silent = silent and not drained
     newest = {} if drained else _newest(store, day)
     known = _Known(site, store, now, as_of, silent, drained, newest, _lost(store, newest, day))
-    return _silent(garden, known) if silent else _heard(garden, known)
+    if silent:
+        return _silent(garden, known)
+    heard = _heard(garden, known)
+    begun = drained or store.last_reading() is not None or any(store.nodes_seen())
+    return heard if begun else _not_begun(site, heard, seen)
+
+
+def _not_begun(site: Site, heard: RoundGardenAnswer, seen: datetime | None) -> RoundGardenAnswer:
+    """A service that runs, but never heard its node: what is known, and that it is not well by that."""
+    level = (
+        f"By hand {show_volume(heard.usable_l, site.units)} usable were measured."
+        if heard.usable_l is not None
+        else "How much water there is is not known."
+    )
+    text = (
+        "Its service has run, but was never told anything by the valve node or the level sensor: whether the "
+        f"valves are shut is not known, and nothing is watered. {level}"
+    )
+    unknown = {"harm_plant_days": None, "lost_plant_days": None, "at_risk_plant_days": None}
+    standing = heard.standing if heard.troubles else "unknown"
+    parts = dict.fromkeys([*heard.parts, *parts_for(site, "node_silent", "")])
+    update = {"standing": standing, "problem": text, "as_of": seen, "parts": list(parts), **unknown}
+    return heard.model_copy(update=update)
 
 
 def last_sign(store: Store) -> datetime | None:

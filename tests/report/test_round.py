@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
@@ -10,15 +11,17 @@ import pytest
 from typer.testing import CliRunner
 
 from scheduler.agronomy.need import available_mm
+from scheduler.agronomy.weather import Outlook
 from scheduler.cli import present
 from scheduler.cli.main import app
-from scheduler.control.effects import RecordChoice, RecordStop, RootZoneRecord
+from scheduler.control.effects import RecordCalibration, RecordChoice, RecordStop, RootZoneRecord
 from scheduler.control.spans import OPEN
 from scheduler.report.answers import RoundAnswer, RoundGardenAnswer
 from scheduler.report.round import round_answer
 from scheduler.report.round_gardens import round_gardens
 from scheduler.report.round_harm import WEEK_DAYS, days_without, dry_from, plants_of
 from scheduler.report.round_words import round_words
+from scheduler.service.lock import SiteLock, lock_path
 from scheduler.site.errors import UsageError
 from scheduler.site.examples import example_site
 from tests.support.many_gardens import OneOfMany, one_of_many
@@ -207,6 +210,30 @@ def test_a_nightly_copy_is_of_last_night_and_not_silent(tmp_path: Path) -> None:
     found = of(look(tmp_path), garden)
     assert (found.standing, found.as_of) == ("well", seen)
     assert found.level_m == 0.5
+
+
+def test_a_service_that_never_heard_its_node_is_neither_well_nor_said_not_to_run(tmp_path: Path) -> None:
+    """With nothing written at all, and with a level told by hand and a forecast."""
+    garden = one_of_many(tmp_path, 1, None)
+    found = replace(round_gardens([str(tmp_path)])[0], copied=False)
+    with SiteLock(lock_path(garden.path)):
+        bare = round_answer([found], NOW).gardens[0]
+        with garden.store() as store:
+            store.write([RecordCalibration(SEEN, 0.0, 0.5, "Ann")])
+            store.save_outlook(Outlook((), "test", SEEN))
+        told = round_answer([found], NOW).gardens[0]
+    for answer in (bare, told):
+        assert (answer.standing, answer.harm_plant_days, answer.valves_shut) == ("unknown", None, None)
+        assert "service has run" in answer.problem and "has not run" not in answer.problem
+        assert "valves are shut is not known" in answer.problem
+    assert bare.usable_l is None and "How much water there is is not known" in bare.problem
+    assert told.usable_l is not None and "usable were measured" in told.problem
+    # Without the service the same empty store says that none ever ran.
+    assert "has not run" in round_answer([replace(found, store=_bare(tmp_path))], NOW).gardens[0].problem
+
+
+def _bare(folder: Path) -> Path:
+    return one_of_many(folder / "more", 1, None).path
 
 
 def test_a_damaged_store_is_unknown(tmp_path: Path) -> None:
