@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 from scheduler.agronomy import young
 from scheduler.agronomy.coefficients import kind_of
 from scheduler.agronomy.rootzone import P_MAX, P_MIN, P_PER_MM, P_TABLE_ETC_MM, SMALL_RAIN_SHARE
-from scheduler.planning.garden_ahead import LEAST_L, GardenAhead
+from scheduler.planning.garden_ahead import LEAST_L, UNRANKED, GardenAhead
 from scheduler.planning.root_zones import PlantTable, due_now
 from scheduler.site.model import Plant
 
@@ -60,8 +60,6 @@ DUE_AHEAD_D = 1.0
 OVER_SCARCE = 0.0
 # Keeps from dividing by nothing.
 LEAST_MM = 1e-9
-# Stands for no rank: lower than any.
-UNRANKED = 10**6
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -210,7 +208,7 @@ def _lifts(garden: GardenAhead, per_litre: Array) -> Array:
     twenty times the ground of the other. Wholly used, a litre to a zone is to be worth at least so many
     times (``RANK_CLEAR``) one to any zone of lesser rank; where it is, nothing is lifted.
     """
-    zone_rank = np.minimum.reduceat(garden.ranks, garden.first_rows)
+    zone_rank = garden.zone_ranks
     lift = np.ones(len(garden.ranks))
     for rank in np.unique(zone_rank)[::-1]:
         better = garden.ranks <= rank

@@ -1,7 +1,8 @@
 """A garden reduced to what the weeks ahead need: its plants' table, its zones' shares, floors, the brim.
 
 A zone has one run, so its plants share its litres in fixed proportions: those of their emitters' flows at a
-level half-way down to the floor. What emitters without a plant give is lost.
+level half-way down to the floor. What emitters without a plant give is lost; so is what trickles to a plant
+that the water hardly reaches (module ``reach``), whose share is 0.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from scheduler.planning.garden import GardenModel
+from scheduler.planning.reach import hardly_reached, middle_level_m
 from scheduler.planning.root_zones import PlantTable, plant_table
 from scheduler.planning.sizing import OVER_MAX, SCALE_FLOOR
 from scheduler.site.model import Plant, Roof
@@ -24,6 +26,8 @@ Rows = NDArray[np.intp]
 
 # Less than this is no want of a plant or of a zone, litres.
 LEAST_L = 1e-3
+# Stands for no rank: lower than any.
+UNRANKED = 10**6
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -45,6 +49,12 @@ class GardenAhead:
     def lowest_floor_l(self) -> float:
         return float(self.floors_l.min()) if len(self.floors_l) else self.full_l
 
+    @property
+    def zone_ranks(self) -> NDArray[np.int64]:
+        """The best rank among the plants of each zone that the water reaches, (zones)."""
+        reached = np.where(self.shares > 0.0, self.ranks, UNRANKED)
+        return np.asarray(np.minimum.reduceat(reached, self.first_rows))
+
     def start(self, depletion_mm: dict[str, float]) -> Array:
         """Depletions by plant id as a row of the table; a plant that is not named is at 0."""
         return np.array([depletion_mm.get(p.id, 0.0) for p in self.table.plants])
@@ -54,7 +64,13 @@ def garden_ahead(model: GardenModel, days: Sequence[date], *, level_m: float | N
     """The reduced garden for those days. ``level_m``: the present level (None: full)."""
     level = model.stage.brim_level_m if level_m is None else level_m
     zones = [z for z in model.zones.values() if z.plants]
-    best = {z.zone.id: min(model.site.plant(p).rank for p in z.plants) for z in zones}
+    weak = {z.zone.id: hardly_reached(model, z.zone.id, level) for z in zones}
+    best = {
+        z.zone.id: min(
+            model.site.plant(p).rank for p, w in zip(z.plants, weak[z.zone.id], strict=True) if not w
+        )
+        for z in zones
+    }
     zones.sort(key=lambda z: best[z.zone.id])
     plants: list[Plant] = []
     shares: list[float] = []
@@ -62,10 +78,9 @@ def garden_ahead(model: GardenModel, days: Sequence[date], *, level_m: float | N
     firsts: list[int] = []
     for row, zone in enumerate(zones):
         firsts.append(len(plants))
-        floor_m = model.floor_level_m(zone.zone.id)
-        middle_m = max(floor_m, (level + floor_m) / 2.0)
+        middle_m = middle_level_m(model, zone.zone.id, level)
         total = float(zone.curve.flows_lph(zone.outlet_level_m(middle_m)).sum())
-        flows = zone.plant_flows_lph(middle_m)
+        flows = np.where(weak[zone.zone.id], 0.0, zone.plant_flows_lph(middle_m))
         shares.extend((flows / total if total > 0.0 else np.zeros_like(flows)).tolist())
         plants.extend(model.site.plant(p) for p in zone.plants)
         rows.extend([row] * len(zone.plants))

@@ -24,6 +24,7 @@ from numpy.typing import NDArray
 from scheduler.planning import words
 from scheduler.planning.garden import GardenModel, ZoneModel, run_litres
 from scheduler.planning.plan import PlannedRun, PlantShare, Reason, ReasonCode, SkippedZone
+from scheduler.planning.reach import hardly_reached
 from scheduler.site.model import Valve
 
 if TYPE_CHECKING:
@@ -89,12 +90,14 @@ def size_run(
     reached = (wanted > 0.0) & (zone.plant_flows_lph(level_m) > FLOW_LEAST_LPH)
     if not np.any(reached):
         return SkippedZone(zone_id, (words.nothing_reaches(model.site.units, level_m),))
+    served = reached & ~hardly_reached(model, zone_id, level_m)
+    # Where none but a plant that is hardly reached asks, the run is for it.
+    reached = served if np.any(served) else reached
     floor_m = model.floor_level_m(zone_id) + floor_margin_m
-    code: ReasonCode = "reserve" if model.reserve_level_m >= zone.worst_stop_m else "worst_emitter"
+    code = _floor_code(model, zone)
     floor_run_s = _floor_run_s(model, zone, level_m, floor_m, flow_factor)
     if floor_run_s <= 0.0:
-        reason = words.no_room(model.site.units, code, level_m=level_m, floor_m=floor_m)
-        return SkippedZone(zone_id, (reason,))
+        return SkippedZone(zone_id, (below_floor(model, zone_id, level_m, floor_margin_m),))
     bounds = [_Bound(floor_run_s, code), *_time_bounds(zone.zone.valve, start, longest_open_s, latest_end)]
     bound = min(bounds, key=lambda b: b.run_s)
     if bound.run_s <= 0.0:
@@ -112,6 +115,18 @@ def size_run(
     return _planned(
         model, zone, start, level_m, run_s, flow_factor, wanted, needs, bound if cut else None, floor_margin_m
     )
+
+
+def below_floor(model: GardenModel, zone_id: str, level_m: float, margin_m: float = 0.0) -> Reason:
+    """That the water stands too low for a zone."""
+    floor_m = model.floor_level_m(zone_id) + margin_m
+    code = _floor_code(model, model.zones[zone_id])
+    return words.no_room(model.site.units, code, level_m=level_m, floor_m=floor_m)
+
+
+def _floor_code(model: GardenModel, zone: ZoneModel) -> ReasonCode:
+    """What ends a zone's runs as the level falls."""
+    return "reserve" if model.reserve_level_m >= zone.worst_stop_m else "worst_emitter"
 
 
 def _time_bounds(

@@ -137,7 +137,7 @@ def ration_today(
         way=way,
         zones=_zones(garden, way, held_l, root, et0, ahead, demand),
         shares={p.id: float(s) for p, s in zip(garden.table.plants, garden.shares, strict=True)},
-        best_rank=int(garden.ranks.min()),
+        best_rank=int(garden.zone_ranks.min()),
         short_early=early,
         short_middle=middle,
         short_late=late,

@@ -17,10 +17,11 @@ from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING
 
 from scheduler.planning import words
+from scheduler.planning.calls import ZoneCall, put_off, rationed_calls, reach_notes, zone_calls
 from scheduler.planning.garden import GardenModel
 from scheduler.planning.plan import Plan, PlannedRun, PlantShare, Reason, SkippedZone
-from scheduler.planning.rain_today import RAIN_PROBABILITY, rain_bound, waits_for
-from scheduler.planning.sizing import LEAST_WANT_L, occupied_s, size_run
+from scheduler.planning.rain_today import rain_bound
+from scheduler.planning.sizing import occupied_s, size_run
 from scheduler.planning.soaking import Begun, whole_runs, with_pauses
 from scheduler.planning.store_days import rain_ahead, store_outlook
 from scheduler.planning.windows import WindowSpan, spans_of_day
@@ -52,16 +53,6 @@ class _Level:
     reasons: tuple[Reason, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class _ZoneCall:
-    """A zone with a due plant. ``first`` are its due plants of the best rank."""
-
-    zone_id: str
-    rank: int
-    overdue: float
-    first: tuple[str, ...]
-
-
 def plan_day(
     model: GardenModel,
     *,
@@ -87,11 +78,12 @@ def plan_day(
     """
     level = _start_level(model, now, belief, last_known)
     begun = begun or {}
-    calls, skipped = _calls(model, needs, held, begun)
-    calls, off = _put_off(model, calls, needs, outlook, day)
+    level_m = level.level_m if level is not None else None
+    calls, skipped = zone_calls(model, needs, held, begun, level_m, day)
+    calls, off = put_off(model, calls, needs, outlook, day, level_m)
     skipped.update(off)
     if ration is not None:
-        calls, kept = _rationed_calls(model, calls, ration, begun)
+        calls, kept = rationed_calls(model, calls, ration, begun, level_m)
         skipped.update(kept)
     runs: tuple[PlannedRun, ...] = ()
     if level is None:
@@ -100,6 +92,9 @@ def plan_day(
     else:
         runs, unserved = _place(model, now, day, level, calls, needs, flow_factors, ration, begun)
         skipped.update(unserved)
+        notes = reach_notes(model, needs, level_m)
+        runs = tuple(replace(r, reasons=(*r.reasons, *notes.get(r.zone, ()))) for r in runs)
+        skipped = {z: replace(s, reasons=(*s.reasons, *notes.get(z, ()))) for z, s in skipped.items()}
         factors = {zone_id: factor.value for zone_id, factor in flow_factors.items()}
         spans = spans_of_day(model.site, day)
         runs = with_pauses(model, runs, spans, factors, REST_BETWEEN_RUNS_S, begun, level.margin_m)
@@ -110,7 +105,7 @@ def plan_day(
         made_at=now,
         runs=runs,
         skipped=tuple(skipped[z.id] for z in model.site.zones if z.id in skipped),
-        shares=_all_shares(model, runs, needs),
+        shares=_all_shares(model, runs, needs, day),
         store=store if ration is None else ration.sooner(store, day),
         reasons=(
             *(level.reasons if level is not None else (words.level_unknown(belief),)),
@@ -137,97 +132,9 @@ def _start_level(
     return _Level(last_known.low_m, 0.0, (reason,))
 
 
-def _calls(
-    model: GardenModel, needs: Mapping[str, PlantNeed], held: Collection[str], begun: Collection[str]
-) -> tuple[list[_ZoneCall], dict[str, SkippedZone]]:
-    """Zones with a due plant in the order in which they are served, and why the others are not."""
-    site = model.site
-    calls: list[tuple[tuple[int, float, int], _ZoneCall]] = []
-    skipped: dict[str, SkippedZone] = {}
-    for index, (zone_id, zone) in enumerate(model.zones.items()):
-        known = [needs[p] for p in zone.plants if p in needs]
-        due = [n for n in known if (n.due or zone_id in begun) and n.wanted_l >= LEAST_WANT_L]
-        if zone_id in held:
-            skipped[zone_id] = SkippedZone(zone_id, (words.held(),))
-            continue
-        if not due:
-            nearest = max(known, key=lambda n: n.overdue, default=None)
-            name = site.plant(nearest.plant).name if nearest is not None else ""
-            skipped[zone_id] = SkippedZone(
-                zone_id, (words.not_due(site.units, nearest, name), *_falls_due(nearest, name))
-            )
-            continue
-        rank = min(site.plant(n.plant).rank for n in due)
-        first = tuple(n.plant for n in due if site.plant(n.plant).rank == rank)
-        overdue = max(n.overdue for n in due)
-        calls.append(((rank, -overdue, index), _ZoneCall(zone_id, rank, overdue, first)))
-    return [call for _, call in sorted(calls, key=lambda c: c[0])], skipped
-
-
-def _falls_due(need: PlantNeed | None, name: str) -> tuple[Reason, ...]:
-    """When the nearest plant would be due at the present pace; nothing where its need does not say."""
-    figures = dict(need.figures) if need is not None else {}
-    names = (
-        ("dose_l", "owed_l", "dose_per_day_l")
-        if "dose_l" in figures
-        else ("readily_available_mm", "depletion_mm", "use_mm_day")
-    )
-    full, now, use = (figures.get(key) for key in names)
-    if not isinstance(full, float) or not isinstance(now, float) or not isinstance(use, float):
-        return ()
-    return (words.falls_due(name, max(0.0, full - now) / use),) if use > 0.0 else ()
-
-
-def _put_off(
-    model: GardenModel,
-    calls: list[_ZoneCall],
-    needs: Mapping[str, PlantNeed],
-    outlook: Outlook | None,
-    day: date,
-) -> tuple[list[_ZoneCall], dict[str, SkippedZone]]:
-    """Zones that wait for today's rain, and why."""
-    weather = outlook.on(day) if outlook is not None else None
-    if weather is None or outlook is None or weather.rain_mm is None or weather.rain_probability is None:
-        return calls, {}
-    if weather.rain_probability < RAIN_PROBABILITY:
-        return calls, {}
-    reason = words.rain_expected(model.site.units, weather.rain_mm, weather.rain_probability, outlook.source)
-    off = [c.zone_id for c in calls if waits_for(model, c.zone_id, needs, weather.rain_mm)]
-    return [c for c in calls if c.zone_id not in off], {z: SkippedZone(z, (reason,)) for z in off}
-
-
-def _rationed_calls(
-    model: GardenModel, calls: list[_ZoneCall], ration: Ration, begun: Collection[str]
-) -> tuple[list[_ZoneCall], dict[str, SkippedZone]]:
-    """The zones that get water today, and why the others do not."""
-    units = model.site.units
-    watered, kept = [], {}
-    for call in calls:
-        zone = ration.zones.get(call.zone_id)
-        if zone is None or ration.way == "alike" or call.zone_id in begun:
-            watered.append(call)
-        elif ration.way == "first-rank":
-            if call.rank == ration.best_rank:
-                watered.append(call)
-            else:
-                kept[call.zone_id] = SkippedZone(call.zone_id, (words.first_rank_only(ration.best_rank),))
-        elif zone.given_l > 0.0:
-            watered.append(call)
-        elif zone.dose_l > 0.0:
-            names = [model.site.zone(z).name for z in zone.before]
-            reasons = (
-                words.kept_back(units, dose_l=zone.dose_l, names=names, short=ration.short_middle),
-                *((words.missing_litres(units, zone.missing_l),) if zone.missing_l is not None else ()),
-            )
-            kept[call.zone_id] = SkippedZone(call.zone_id, reasons)
-        else:
-            kept[call.zone_id] = SkippedZone(call.zone_id, (words.waits_while_short(),))
-    return watered, kept
-
-
 def _targets_l(
     model: GardenModel,
-    call: _ZoneCall,
+    call: ZoneCall,
     needs: Mapping[str, PlantNeed],
     ration: Ration | None,
     begun: Begun | None,
@@ -250,7 +157,9 @@ def _as_wanted(
     shares = tuple(
         replace(s, wanted_l=needs[s.plant].wanted_l) if s.plant in needs else s for s in run.shares
     )
-    reason = words.rationed_dose(model.site.units, dose_l=zone.dose_l, share=zone.given_l / zone.dose_l)
+    reason = words.rationed_dose(
+        model.site.units, dose_l=zone.dose_l, share=zone.given_l / zone.dose_l, run_l=run.volume_l
+    )
     return replace(run, shares=shares, reasons=(*run.reasons, reason))
 
 
@@ -259,7 +168,7 @@ def _place(
     now: datetime,
     day: date,
     level: _Level,
-    calls: list[_ZoneCall],
+    calls: list[ZoneCall],
     needs: Mapping[str, PlantNeed],
     flow_factors: Mapping[str, FlowFactor],
     ration: Ration | None,
@@ -270,7 +179,7 @@ def _place(
     cursor, level_m = now, level.level_m
     runs: list[PlannedRun] = []
     skipped: dict[str, SkippedZone] = {}
-    short: list[_ZoneCall] = []  # zones for which there was not enough
+    short: list[ZoneCall] = []  # zones for which there was not enough
     for call in calls:
         before = [s for s in short if s.rank < call.rank]
         if before:
@@ -299,7 +208,7 @@ def _place(
 
 def _first_fitting(
     model: GardenModel,
-    call: _ZoneCall,
+    call: ZoneCall,
     spans: Sequence[WindowSpan],
     cursor: datetime,
     level_m: float,
@@ -338,7 +247,7 @@ def _first_fitting(
 
 
 def _judge(
-    model: GardenModel, call: _ZoneCall, run: PlannedRun, level_m: float, margin_m: float
+    model: GardenModel, call: ZoneCall, run: PlannedRun, level_m: float, margin_m: float
 ) -> PlannedRun | SkippedZone:
     """Deep over little: a run that its floor cuts too far is skipped; one cut less says so."""
     if run.run_s < SHORTEST_RUN_S:
@@ -358,7 +267,7 @@ def _judge(
 
 
 def _all_shares(
-    model: GardenModel, runs: Sequence[PlannedRun], needs: Mapping[str, PlantNeed]
+    model: GardenModel, runs: Sequence[PlannedRun], needs: Mapping[str, PlantNeed], day: date
 ) -> tuple[PlantShare, ...]:
     """Every plant of the site, in its order, with what it wants and gets."""
     given = {s.plant: s for run in whole_runs(runs) for s in run.shares}
@@ -369,8 +278,11 @@ def _all_shares(
         if plant.id in given:
             shares.append(given[plant.id])
         elif need is not None:
-            say = words.due if need.due else words.plant_not_due
-            reason = say(model.site.units, need, plant.name)
+            if plant.planted is not None and plant.planted > day:
+                reason = words.not_planted_yet(plant.name, plant.planted)
+            else:
+                say = words.due if need.due else words.plant_not_due
+                reason = say(model.site.units, need, plant.name)
             zone_id = zone_of.get(plant.id, "")
             shares.append(PlantShare(plant.id, zone_id, need.wanted_l, 0.0, need.due, (reason,)))
     return tuple(shares)

@@ -95,7 +95,7 @@ def _kept_for_dearer_l(garden: GardenAhead, way: Way, demand: Demand) -> Array:
     if way == "alike":
         return np.zeros(shape)
     if way == "first-rank":
-        best = np.minimum.reduceat(garden.ranks, garden.first_rows) == garden.ranks.min()
+        best = garden.zone_ranks == garden.zone_ranks.min()
         return np.broadcast_to(np.where(best, 0.0, np.inf), shape)
     levels = value_levels(demand)
     later = np.zeros((shape[1], len(levels) + 1))

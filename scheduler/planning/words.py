@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from datetime import date
 from typing import TYPE_CHECKING
@@ -20,6 +21,7 @@ from scheduler.site.showing import (
 
 if TYPE_CHECKING:
     from scheduler.agronomy.need import PlantNeed
+    from scheduler.planning.reach import OutOfReach
     from scheduler.planning.spending import Ration
     from scheduler.sensing.belief import LevelBelief
 
@@ -77,7 +79,7 @@ def flow_doubt(units: DisplayUnits, *, volume_l: float, flow_sd: float) -> Reaso
 
 def floor(units: DisplayUnits, code: ReasonCode, *, floor_m: float, margin_m: float, share: float) -> Reason:
     what = "the reserve begins" if code == "reserve" else "its highest or weakest emitter stops"
-    text = f"Cut to {show_share(share)} of what was wanted: "
+    text = f"Cut to {show_share(share)} of what was meant for it: "
     text += f"at {show_level(floor_m, units)} above the outlet {what}"
     if margin_m > 0.0:
         text += f", and the level is known to {show_level(margin_m, units)} only"
@@ -95,15 +97,15 @@ def no_room(units: DisplayUnits, code: ReasonCode, *, level_m: float, floor_m: f
 
 def longest_open(longest_s: float, share: float) -> Reason:
     text = (
-        f"Cut to {show_share(share)} of what was wanted: `longest_open` of the `[node]` lets a valve "
-        f"stay open for {show_duration(longest_s)} at most."
+        f"Cut to {show_share(share)} of what was meant for it: `longest_open` of the `[node]` lets a "
+        f"valve stay open for {show_duration(longest_s)} at most."
     )
     return Reason("longest_open", text, (("longest_open_s", longest_s), ("share", share)))
 
 
 def window_cut(room_s: float, share: float) -> Reason:
     text = (
-        f"Cut to {show_share(share)} of what was wanted: the watering `[[window]]` leaves "
+        f"Cut to {show_share(share)} of what was meant for it: the watering `[[window]]` leaves "
         f"{show_duration(room_s)}."
     )
     return Reason("window", text, (("room_s", room_s), ("share", share)))
@@ -121,15 +123,58 @@ def nothing_reaches(units: DisplayUnits, level_m: float) -> Reason:
     return Reason("nothing_reaches", text, (("level_m", level_m),))
 
 
+def out_of_reach(
+    units: DisplayUnits, plant: OutOfReach, name: str, level_m: float, wanted_l: float
+) -> Reason:
+    """Of a due plant whose emitter lies so high that a low level gives it nothing or next to nothing."""
+    figures: tuple[tuple[str, float | str], ...] = (
+        ("plant", plant.plant),
+        ("level_m", level_m),
+        ("flow_lph", plant.flow_lph),
+        ("zone_flow_lph", plant.zone_flow_lph),
+        ("wanted_l", wanted_l),
+    )
+    by_hand = (
+        f"It wants {show_volume(wanted_l, units)}: water it by hand, raise the water or lower its emitter."
+    )
+    if not math.isfinite(plant.dry_below_m):
+        return Reason(
+            "out_of_reach", f"{name} is not reached by the water even from full barrels. {by_hand}", figures
+        )
+    dry = f"dry below {show_level(plant.dry_below_m, units)}"
+    if level_m <= plant.dry_below_m:
+        text = f"{name} is not reached by the water at this level ({dry})."
+    else:
+        text = (
+            f"{name} is hardly reached by the water at this level ({dry}): it gets about "
+            f"{show_flow(plant.flow_lph, units)} of its zone's {show_flow(plant.zone_flow_lph, units)}, too "
+            "small a share to water the zone for its sake."
+        )
+    return Reason("out_of_reach", f"{text} {by_hand}", (*figures, ("dry_below_m", plant.dry_below_m)))
+
+
+def not_planted_yet(name: str, planted: date) -> Reason:
+    return Reason(
+        "not_due", f"{name} is not planted before {planted:%A %d %B %Y}.", (("planted", planted.isoformat()),)
+    )
+
+
+def none_planted_yet(first: date) -> Reason:
+    text = f"None of its plants is planted before {first:%A %d %B %Y}."
+    return Reason("not_due", text, (("planted", first.isoformat()),))
+
+
 def nothing_wanted() -> Reason:
     return Reason("not_due", "No plant of this zone wants water.")
 
 
-def not_due(units: DisplayUnits, nearest: PlantNeed | None, name: str) -> Reason:
+def not_due(units: DisplayUnits, nearest: PlantNeed | None, name: str, *, all_reached: bool = True) -> Reason:
+    """``all_reached`` False: it speaks of the plants that the water reaches alone."""
     if nearest is None:
         return Reason("not_due", "No plant hangs on this zone.")
+    which = "plant" if all_reached else "plant that the water reaches at this level"
     text = (
-        f"No plant is due. Nearest is {name}: {nearest.why}; "
+        f"No {which} is due. Nearest is {name}: {nearest.why}; "
         f"{show_volume(nearest.wanted_l, units)} would fill up."
     )
     return Reason("not_due", text, (("plant", nearest.plant), ("overdue", nearest.overdue)))
@@ -227,13 +272,18 @@ def waits_while_short() -> Reason:
     return Reason("rationed", text)
 
 
-def rationed_dose(units: DisplayUnits, *, dose_l: float, share: float) -> Reason:
-    dose = show_volume(dose_l, units)
-    part = "its whole" if share > WHOLE_SHARE else f"{show_share(share)} of its"
+def rationed_dose(units: DisplayUnits, *, dose_l: float, share: float, run_l: float) -> Reason:
+    """``share`` of the dose was meant for the zone; ``run_l`` is what the run gives of it."""
+    part = "its" if share > WHOLE_SHARE else f"{show_share(share)} of its"
     text = (
-        f"While water is short it gets {part} dose of {dose}, deep and rarely, and no more than a usual one."
+        f"While water is short {part} dose of {show_volume(dose_l, units)} is meant for it, deep and rarely: "
+        "what its due plants of the best rank take, no more than a usual one; the others get what comes with "
+        "it"
     )
-    return Reason("rationed", text, (("dose_l", dose_l), ("share", share)))
+    if run_l < WHOLE_SHARE * share * dose_l:
+        text += f". Today's run gives {show_volume(run_l, units)} of it"
+    text += "."
+    return Reason("rationed", text, (("dose_l", dose_l), ("share", share), ("run_l", run_l)))
 
 
 def level_unknown(belief: LevelBelief) -> Reason:

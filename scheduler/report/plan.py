@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from datetime import date
+
 from scheduler.planning.plan import Plan, Reason
 from scheduler.planning.soaking import whole_runs
 from scheduler.report.answers import (
@@ -78,6 +80,13 @@ def worth_saying(site: Site, reason: ReasonAnswer) -> bool:
     return show_volume(missing_l, site.units) != show_volume(0.0, site.units)
 
 
+def _wants_and_gets(site: Site, plant: PlannedPlantAnswer, day: date) -> tuple[str, str]:
+    planted = site.plant(plant.id).planted
+    if planted is not None and planted > day:
+        return f"not planted before {planted:%d %B %Y}", "-"
+    return show_volume(plant.wanted_l, site.units), show_volume(plant.given_l, site.units)
+
+
 def plan_rows(site: Site, answer: PlanAnswer) -> list[tuple[str, Columns, Rows]]:
     """The plan as tables: zones, then plants."""
     units = site.units
@@ -89,10 +98,7 @@ def plan_rows(site: Site, answer: PlanAnswer) -> list[tuple[str, Columns, Rows]]
         if len(z.openings) > 1:
             run = f"{run} in {len(z.openings)} openings"
         zones.append([z.id, start, run, show_volume(z.volume_l, units) if z.run_s else "-"])
-    plants = [
-        [site.plant(p.id).name, p.zone, show_volume(p.wanted_l, units), show_volume(p.given_l, units)]
-        for p in answer.plants
-    ]
+    plants = [[site.plant(p.id).name, p.zone, *_wants_and_gets(site, p, answer.day)] for p in answer.plants]
     store = (
         f"usable {show_volume(answer.usable_l, units)}" if answer.usable_l is not None else "level unknown"
     )
