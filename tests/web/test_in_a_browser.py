@@ -12,16 +12,20 @@ import threading
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 
 import pytest
 import uvicorn
 from playwright.sync_api import Browser, BrowserContext, Page, expect, sync_playwright
+from starlette.testclient import TestClient
 
 from scheduler.control.events import RequestKind
 from scheduler.web.app import make_app
 from scheduler.web.facts import Garden
 from scheduler.web.keys import Keys
 from tests.end_to_end.garden_under_test import GardenUnderTest
+from tests.support.many_gardens import one_of_many
+from tests.support.page_garden import HOST, PageGarden
 
 pytestmark = [pytest.mark.end_to_end, pytest.mark.slow]
 
@@ -265,3 +269,21 @@ def test_the_keyboard_alone_reaches_the_stop_and_every_form(running: Running) ->
     )
     assert hidden == 0  # the focus is never under the stop's bar (WCAG 2.2, 2.4.11)
     context.close()
+
+
+def test_on_a_phone_the_round_is_no_wider_than_the_screen_whatever_path_it_names(
+    running: Running, started: PageGarden, tmp_path: Path
+) -> None:
+    folder = tmp_path / ("a-folder-of-gardens-with-a-long-name" * 3)
+    one_of_many(folder, 1, started.now()).path.write_bytes(b"no store" * 100)
+    round_app = make_app(started.garden, started.keys, hosts=[HOST], tls=True, round_of=[str(folder)])
+    client = TestClient(round_app, base_url=f"https://{HOST}", cookies=started.client.cookies)
+    text, style = client.get("/round").text, client.get("/static/page.css").text
+    assert folder.name in text  # the long word is on the page
+    page = running.browser.new_page(viewport=PHONE)
+    page.set_content(text)
+    page.add_style_tag(content=style)
+    assert page.evaluate("document.documentElement.scrollWidth") == PHONE["width"]
+    button = page.get_by_role("button", name="Stop all watering").bounding_box()
+    assert button is not None and button["x"] >= 0 and button["x"] + button["width"] <= PHONE["width"]
+    page.close()

@@ -158,6 +158,15 @@ def test_a_stop_says_who_and_whether_the_valves_are_shut(started: PageGarden) ->
     assert "start again" in plain(text).lower()
 
 
+def test_after_a_stop_without_a_service_no_valve_is_said_to_be_shut(started: PageGarden) -> None:
+    started.store.write([RecordStop(True, "Ben", started.now())])
+    started.lock.release()
+    text = plain(_page(started))
+    assert "Whether the valves are shut is not known: nobody listens to the node." in text
+    assert "Shut the hand tap at the barrels." in text
+    assert "every valve is shut" not in text
+
+
 def test_a_service_that_is_away_is_told(started: PageGarden) -> None:
     started.lock.release()
     assert heading(_page(started)).startswith("The service that waters this garden is not running")
