@@ -76,6 +76,12 @@ def _winter(turn: Turn, request: Request) -> None:
     _answer(turn, request, True, _drained_words(turn, span))
 
 
+def _who_says(turn: Turn) -> str:
+    """Whose the believed level is."""
+    recent = turn.state.track.recent
+    return "the last measure by hand" if recent and recent[-1].by_hand else "the sensor"
+
+
 def _drained_words(turn: Turn, span: Span) -> str:
     """What holds from now on, and what the sensor and the valves say to it."""
     state = turn.state
@@ -87,9 +93,9 @@ def _drained_words(turn: Turn, span: Span) -> str:
     elif level_m > LEVEL_OF_WATER_M:
         volume = show_volume(state.model.stage.volume_l(level_m), state.site.units)
         level = show_length(level_m, state.site.units)
-        text += f" But the sensor says {level}, {volume} above the outlet: that would freeze."
+        text += f" But {_who_says(turn)} says {level}, {volume} above the outlet: that would freeze."
     else:
-        text += " The sensor agrees that the barrels are empty down to the outlet."
+        text += f" {_who_says(turn).capitalize()} agrees that the barrels are empty down to the outlet."
     for valve in valves_in_winter(state.site, positions_of(turn), state.choices):
         text += f" Valve of {state.site.zone(valve.zone).name}: {valve.words}."
     return text

@@ -233,7 +233,7 @@ def _moved_words(turn: Turn, moved: RecordHandWater) -> str:
 def _sensor_tells(turn: Turn) -> bool:
     """Whether readings come that will show what was moved; a person's measure stands alone."""
     belief, recent = turn.state.belief, turn.state.track.recent
-    return belief.quality == "good" and len(recent) > 1
+    return belief.quality == "good" and bool(recent) and not recent[-1].by_hand
 
 
 def _day(turn: Turn, request: Request) -> date:

@@ -115,16 +115,13 @@ def measured_by_hand(
 
     With readings to compare, the difference becomes the sensor's offset; without, the measure is the belief.
     """
-    fresh = (
-        bool(track.recent)
-        and not track.faults
-        and (at - track.recent[-1].at).total_seconds() <= _late_s(site)
-    )
+    sensed = tuple(p for p in track.recent if not p.by_hand)
+    fresh = bool(sensed) and not track.faults and (at - sensed[-1].at).total_seconds() <= _late_s(site)
     if site.sensor is not None and fresh:
-        shift_m = level_m - _estimate(track, site, at)[0]
+        shift_m = level_m - _estimate(replace(track, recent=sensed), site, at)[0]
         track = replace(
             track,
-            recent=tuple(replace(p, level_m=p.level_m + shift_m) for p in track.recent),
+            recent=tuple(replace(p, level_m=p.level_m + shift_m) for p in sensed),
             offset_m=track.offset_m + shift_m,
             after=NO_TREND,
             trend=NO_FADING_TREND,
@@ -132,7 +129,9 @@ def measured_by_hand(
         )
     else:
         # No reading to compare with: the measure is the level, and says nothing of the sensor's zero.
-        track = replace(track, recent=(LevelPoint(at, level_m, None),), offset_sd_m=track.offset_sd_m)
+        track = replace(
+            track, recent=(LevelPoint(at, level_m, None, by_hand=True),), offset_sd_m=track.offset_sd_m
+        )
     track = replace(track, offset_sd_m=HAND_SD_M, pending=(), last_at=at, faults=(), jumped=None)
     return track, belief_at(track, site, at)
 

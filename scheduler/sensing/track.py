@@ -26,6 +26,7 @@ class LevelPoint:
     at: datetime
     level_m: float
     air_c: float | None
+    by_hand: bool = False  # a person's measure: the sensor is not to be corrected by comparing with it
 
 
 @dataclass(frozen=True, slots=True)

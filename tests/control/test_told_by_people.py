@@ -410,3 +410,19 @@ def test_two_days_in_the_wrong_order_are_refused_by_what_was_typed() -> None:
     answer = last(driver, RecordAnswer)
     assert isinstance(answer, RecordAnswer) and not answer.done
     assert answer.text.startswith("Read 2011-10-01, but the first day is")
+
+
+def test_two_measures_by_hand_do_not_correct_a_sensor_that_is_not_heard() -> None:
+    driver = made()
+    driver.wait(3 * 3600.0, every_s=600.0, speaking=False)
+    for level_m in (0.3, 0.42):
+        driver.ask("measured", None, level_m)
+        answer = last(driver, RecordAnswer)
+        assert isinstance(answer, RecordAnswer)
+        assert "no fresh reading of the sensor" in answer.text and "the sensor said" not in answer.text
+        assert driver.state.track.offset_m == 0.0
+        assert driver.state.belief.level_m == pytest.approx(level_m)
+    driver.ask("winter", f"{driver.now.wall.date()}/..")
+    drained = last(driver, RecordAnswer)
+    assert isinstance(drained, RecordAnswer) and drained.done
+    assert "But the last measure by hand says 42" in drained.text
