@@ -53,6 +53,7 @@ def check(site: str = typer.Argument(None, help=SITE_HELP, metavar="SITE"), json
     """Read a site file and report every mistake in it at once; change nothing."""
     from scheduler.report.answers import CheckAnswer, ProblemAnswer
     from scheduler.report.words import season_doubts, site_words
+    from scheduler.site.doubts import size_doubts
     from scheduler.site.errors import SiteFileError
 
     try:
@@ -70,11 +71,12 @@ def check(site: str = typer.Argument(None, help=SITE_HELP, metavar="SITE"), json
             count = len(error.problems)
             say_error(f"{count} mistake{'s' if count > 1 else ''} to mend.")
         raise typer.Exit(error.exit_code) from None
-    if json:
-        say_json(CheckAnswer(ok=True, problems=[]))
-        return
     today = present.today(garden.place.timezone)
-    for line in (*site_words(garden), *season_doubts(garden, today)):
+    doubts = [*size_doubts(garden), *season_doubts(garden, today)]
+    if json:
+        say_json(CheckAnswer(ok=True, problems=[], doubts=doubts))
+        return
+    for line in (*site_words(garden), *doubts):
         say(line)
 
 

@@ -38,8 +38,11 @@ class ProblemAnswer(Answer):
 
 
 class CheckAnswer(Answer):
+    """``doubts``: sentences about what looks like a slip of the pen in a file without mistakes."""
+
     ok: bool
     problems: list[ProblemAnswer]
+    doubts: list[str] = []
 
 
 class EmitterAnswer(Answer):

@@ -178,10 +178,12 @@ class Ident:
 
 @dataclass(frozen=True, slots=True)
 class Word:
-    """One of a few words; ``also`` finds the word for another name of the same thing."""
+    """One of a few words; ``also`` finds the word for another name of the same thing, ``hint`` says what to
+    do about a word that is none of them."""
 
     words: tuple[str, ...]
     also: Callable[[str], str | None] | None = None
+    hint: Callable[[str], str | None] | None = None
 
     def read(self, value: object) -> str:
         if not isinstance(value, str):
@@ -191,7 +193,8 @@ class Word:
         other = self.also(value) if self.also else None
         if other is not None:
             raise refuse(value, f"write {other!r}: that is its name here")
-        raise refuse(value, did_you_mean(value, self.words))
+        hint = self.hint(value) if self.hint else None
+        raise refuse(value, hint or did_you_mean(value, self.words))
 
     def _some(self) -> str:
         return ", ".join(self.words[:8]) + (", ..." if len(self.words) > 8 else "")
@@ -256,6 +259,21 @@ class TimeOfDay:
         return {"type": "string", "pattern": r"^([01]?\d|2[0-3]):[0-5]\d(:\d\d)?$", "examples": ["05:30"]}
 
 
+# From here on two names of cities are one misspelt (ours: "Los_Angles", not "Seattle" for "Belem").
+_SAME_CITY = 0.8
+
+
+def _zone_of_city(word: str, zones: Iterable[str]) -> str | None:
+    """The time zone whose city was probably meant, the one of the region given first."""
+    region, _, city = word.lower().replace(" ", "_").rpartition("/")
+    by_city: dict[str, str] = {}
+    # Of zones named alike the region given goes first, then the plain names of the continents.
+    for name in sorted(zones, key=lambda z: (not z.lower().startswith(f"{region}/"), "/" not in z, z)):
+        by_city.setdefault(name.rpartition("/")[2].lower(), name)
+    found = get_close_matches(city, by_city, n=1, cutoff=_SAME_CITY)
+    return by_city[found[0]] if found else None
+
+
 @dataclass(frozen=True, slots=True)
 class Zone:
     """A time zone by its name in the tz database."""
@@ -271,10 +289,13 @@ class Zone:
     def _remedy(self, value: object) -> str:
         from zoneinfo import available_timezones
 
-        guess = nearest(value, available_timezones()) if isinstance(value, str) else None
+        guess = _zone_of_city(value, available_timezones()) if isinstance(value, str) else None
         if guess:
             return f"did you mean {guess!r}?"
-        return 'write the name of the time zone, such as "America/Los_Angeles"'
+        return (
+            "there is no time zone of this name: write the region and the city that its time is named after, "
+            'such as "America/Los_Angeles" for Pacific time'
+        )
 
     def schema(self) -> Json:
         return {"type": "string", "examples": ["America/Los_Angeles", "Europe/Paris"]}

@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 import tomllib
 from dataclasses import dataclass
+from datetime import date
 from typing import Any
 
 from scheduler.site.records import is_secret_key
@@ -19,6 +20,8 @@ _UNQUOTED = re.compile(
     r"(=\s*)([-+]?[\d.]+(?:/\d+)?\s*(?:%|°?[A-Za-z][\w/]*(?:\s+[A-Za-z]+)?))(?=\s*(?:[,}#\]]|$))"
 )
 _KEY = re.compile(r"^\s*([A-Za-z0-9_-]+)\s*=")
+# key = 2026-5-1
+_DATE = re.compile(r"^\s*[A-Za-z0-9_-]+\s*=\s*(\d{4})-(\d{1,2})-(\d{1,2})\s*(?:#.*)?$")
 _MOST_BROKEN_LINES = 20
 
 
@@ -100,6 +103,8 @@ def _remedy(line: str, said: str, above: list[str]) -> str:
         return "a closing brace } or a comma is missing; what stands in { } must be on one line"
     if re.match(r"^\s*[A-Za-z0-9_-]+\s*=\s*$", line):
         return "a value is missing behind the equals sign"
+    if day := _DATE.match(line):
+        return _date_remedy(day)
     if re.match(r"^\s*[A-Za-z0-9_-]+\s*=\s*0\d", line):
         return "a number or time written like this needs quotes"
     if line.count('"') % 2:
@@ -107,6 +112,15 @@ def _remedy(line: str, said: str, above: list[str]) -> str:
     if re.match(r"^\s*[A-Za-z0-9_-]+\s*=\s*[A-Za-z]", line):
         return "put a text in quotes (only true and false go without)"
     return f"this is not TOML ({said[0].lower() + said[1:]})"
+
+
+def _date_remedy(found: re.Match[str]) -> str:
+    """For a line whose value looks like a date and is none to TOML."""
+    try:
+        meant = date(int(found[1]), int(found[2]), int(found[3]))
+    except ValueError:
+        return "there is no such date: write year, month and day, such as 2026-05-15"
+    return f"write month and day with two digits: {meant.isoformat()}"
 
 
 def _earlier(key: re.Match[str], above: list[str]) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from scheduler.site.catalogue import KINDS, SOILS
+from scheduler.site.catalogue import KINDS, SOILS, search_kinds
 from scheduler.site.fields import (
     Bearing,
     Day,
@@ -19,6 +19,7 @@ from scheduler.site.fields import (
     Word,
     Words,
     Zone,
+    nearest,
 )
 from scheduler.site.sections_tank import HEIGHT, LOSS, TANK
 
@@ -27,9 +28,27 @@ DAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 NO_PLANT = "nothing"
 
 
+# So many kinds are named for a word that means several.
+HINTED_KINDS = 4
+
+
 def _kind_named(word: str) -> str | None:
     wanted = word.strip().lower()
     return next((k.key for k in KINDS.values() if wanted in (k.key, *k.names)), None)
+
+
+def _kind_hint(word: str) -> str | None:
+    """For a word that several kinds have in their names, or that resembles none."""
+    found = search_kinds(word) if word.strip() else ()
+    if found:
+        names = [k.key for k in found[:HINTED_KINDS]] + (["another"] if len(found) > HINTED_KINDS else [])
+        which = (
+            f"which kind is it, {' or '.join(names)}?" if len(names) > 1 else f"did you mean {names[0]!r}?"
+        )
+        return f"{which} See: fallinghead plants {word.strip().lower()}"
+    if nearest(word, KINDS) is not None:
+        return None
+    return f"none of the {len(KINDS)} kinds is called so: list them all with: fallinghead plants"
 
 
 def _soil_named(word: str) -> str | None:
@@ -179,7 +198,9 @@ PLANT = Section(
     (
         Field("id", Ident(), "short name", required=True),
         Field("name", Text(), "what people call it"),
-        Field("kind", Word(tuple(KINDS), _kind_named), "kind in the plant catalogue", required=True),
+        Field(
+            "kind", Word(tuple(KINDS), _kind_named, _kind_hint), "kind in the plant catalogue", required=True
+        ),
         Field("canopy", Quantity("area", 0.0, 1000.0, "above 0", above_least=True), "ground shaded at noon"),
         Field(
             "canopy_diameter",

@@ -106,6 +106,23 @@ def test_a_file_with_eight_different_mistakes_reports_all_eight_with_line_and_re
             "Angles",
             "America/Los_Angeles",
         ),
+        (
+            'timezone = "America/Los_Angeles"',
+            'timezone = "America/Seattle"',
+            "Seattle",
+            'such as "America/Los_Angeles"',
+        ),
+        ('timezone = "America/Los_Angeles"', 'timezone = "Paris"', '"Paris"', "did you mean 'Europe/Paris'?"),
+        (
+            'kind = "fig"',
+            'kind = "squash"',
+            '"squash"',
+            "pumpkin or zucchini? See: fallinghead plants squash",
+        ),
+        ('kind = "fig"', 'kind = "triffid"', "triffid", "list them all with: fallinghead plants"),
+        ('kind = "fig"', 'kind = "figg"', '"figg"', "did you mean 'fig'?"),
+        ("planted = 2012-05-15", "planted = 2012-13-40", "2012-13-40", "no such date"),
+        ("planted = 2012-05-15", "planted = 2012-5-1", "2012-5-1", "with two digits: 2012-05-01"),
         ('kind = "echo"', 'kind = "float"', "[sensor]", "level per count"),
     ],
 )

@@ -1,0 +1,48 @@
+"""What a site file may well mean, but what looks like a slip of the pen: told, never refused."""
+
+from __future__ import annotations
+
+from scheduler.site.model import Plant, Site
+from scheduler.site.showing import show_area, show_flow, show_length, show_volume
+
+# A pot of fewer litres for each m2 of leaves holds about 1 mm of water over them, which goes within hours of
+# a summer day (ours; pots of vegetables have some 20 L or more).
+LEAST_POT_L_PER_M2 = 5.0
+# An emitter that gives more at 1 m of head is doubted ...
+MOST_EMITTER_LPH = 60.0
+# ... where the ground that its plant shades would get more than this in an hour (both ours).
+MOST_RATE_MM_H = 100.0
+
+
+def size_doubts(site: Site) -> list[str]:
+    """Sentences about sizes that do not fit together, with the values read; empty where none is odd."""
+    return [*(_pot_words(site, p) for p in site.plants if _small_pot(p)), *_flow_doubts(site)]
+
+
+def _small_pot(plant: Plant) -> bool:
+    return plant.container_l is not None and plant.container_l < LEAST_POT_L_PER_M2 * plant.canopy_m2
+
+
+def _pot_words(site: Site, plant: Plant) -> str:
+    assert plant.container_l is not None
+    return (
+        f"{plant.name}: read a canopy of {show_area(plant.canopy_m2, site.units)} over a pot of "
+        f"{show_volume(plant.container_l, site.units)}, which would be dry within hours: are both right?"
+    )
+
+
+def _flow_doubts(site: Site) -> list[str]:
+    most: dict[str, float] = {}
+    for emitter in (e for zone in site.zones for e in zone.emitters if e.plant is not None):
+        plant = site.plant(str(emitter.plant))
+        lph = emitter.coefficient_lph
+        if lph > MOST_EMITTER_LPH and lph > MOST_RATE_MM_H * plant.canopy_m2:
+            most[plant.name] = max(lph, most.get(plant.name, 0.0))
+    if not most:
+        return []
+    shown = ", ".join(f"{name} ({show_flow(lph, site.units)})" for name, lph in most.items())
+    limit, head = show_flow(MOST_EMITTER_LPH, site.units), show_length(1.0, site.units)
+    return [
+        f"Read emitters that give more than {limit} at {head} of head, for {shown}: are their flow, its unit "
+        "and its head right?"
+    ]
