@@ -83,7 +83,7 @@ def test_a_node_rebooted_mid_run_closes_first_and_its_water_is_booked_once_and_t
     assert booking.note == "the node restarted"
     books_cover(plot, (booking,))
     alert = plot.wait_alert("run_interrupted")
-    assert "a run of zone bed broke off before its end" in alert.text
+    assert "a run of Bed broke off before its end" in alert.text
     closed_in_time(plot)
 
 
