@@ -274,15 +274,16 @@ def _all_shares(
     zone_of = {p: zone_id for zone_id, zone in model.zones.items() for p in zone.plants}
     shares: list[PlantShare] = []
     for plant in model.site.plants:
-        need = needs.get(plant.id)
-        if plant.id in given:
-            shares.append(given[plant.id])
+        need, share = needs.get(plant.id), given.get(plant.id)
+        reasons: tuple[Reason, ...] | None = None
+        if plant.planted is not None and plant.planted > day:
+            reasons = (words.not_planted_yet(plant.name, plant.planted),)
+        if share is not None:
+            shares.append(share if reasons is None else replace(share, reasons=reasons))
         elif need is not None:
-            if plant.planted is not None and plant.planted > day:
-                reason = words.not_planted_yet(plant.name, plant.planted)
-            else:
+            if reasons is None:
                 say = words.due if need.due else words.plant_not_due
-                reason = say(model.site.units, need, plant.name)
+                reasons = (say(model.site.units, need, plant.name),)
             zone_id = zone_of.get(plant.id, "")
-            shares.append(PlantShare(plant.id, zone_id, need.wanted_l, 0.0, need.due, (reason,)))
+            shares.append(PlantShare(plant.id, zone_id, need.wanted_l, 0.0, need.due, reasons))
     return tuple(shares)

@@ -81,10 +81,10 @@ def worth_saying(site: Site, reason: ReasonAnswer) -> bool:
 
 
 def _wants_and_gets(site: Site, plant: PlannedPlantAnswer, day: date) -> tuple[str, str]:
-    planted = site.plant(plant.id).planted
+    planted, gets = site.plant(plant.id).planted, show_volume(plant.given_l, site.units)
     if planted is not None and planted > day:
-        return f"not planted before {planted:%d %B %Y}", "-"
-    return show_volume(plant.wanted_l, site.units), show_volume(plant.given_l, site.units)
+        return f"not planted before {planted:%d %B %Y}", gets
+    return show_volume(plant.wanted_l, site.units), gets
 
 
 def plan_rows(site: Site, answer: PlanAnswer) -> list[tuple[str, Columns, Rows]]:

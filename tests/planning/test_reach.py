@@ -184,4 +184,23 @@ def test_a_plant_not_planted_yet_is_named_with_its_day_and_is_never_the_nearest(
     sage = next(s for s in plan.shares if s.plant == "sage")
     assert sage.reasons[0].text == "Sage is not planted before Wednesday 01 August 2012."
     rows = plan_rows(later, plan_answer(plan, 0.6))[1][2]
-    assert next(r for r in rows if r[0] == "Sage")[2:] == ["not planted before 01 August 2012", "-"]
+    assert next(r for r in rows if r[0] == "Sage")[2:] == ["not planted before 01 August 2012", "0.0 L"]
+
+
+def test_water_that_runs_where_a_plant_is_still_to_come_is_told_with_its_day() -> None:
+    site = small_garden()
+    later = replace(
+        site, plants=tuple(replace(p, planted=date(2012, 8, 1)) if p.id == "sage" else p for p in site.plants)
+    )
+    plan = plan_day(
+        garden_model(later),
+        now=NOW,
+        day=DAY,
+        belief=LevelBelief("good", NOW, 0.6, 0.6, 0.6),
+        needs={"sage": need("sage", 0.0, 0.0), "thyme": need("thyme", 6.0, 1.1)},
+        flow_factors={},
+        outlook=None,
+    )
+    sage = next(s for s in plan.shares if s.plant == "sage")
+    assert sage.given_l > 0.0
+    assert [r.text for r in sage.reasons] == ["Sage is not planted before Wednesday 01 August 2012."]
