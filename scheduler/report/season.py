@@ -98,8 +98,8 @@ def season_words(site: Site, answer: RehearseAnswer) -> list[str]:
         f"The fixed timer's worst plant: {_error(answer.fixed_timer_worst_error)}."
     ]
     lines += [
-        f"Water was short, and {site.zone(cut.id).name} got less than it wanted from "
-        f"{cut.withheld_from:%d %B} on: its days from then on do not count above."
+        f"Water was short: {site.zone(cut.id).name}, from {cut.withheld_from:%d %B} on less than its plants "
+        "wanted; its days from then on do not count above."
         for cut in answer.zones
         if cut.withheld_from is not None
     ]
