@@ -21,7 +21,7 @@ from scheduler.supply.barrel import LITRES_PER_M3, barrel_litres, lowest_depth_m
 from scheduler.supply.link import link_offset_m
 
 # Rows of the table between two barrel edges; the interpolation error is measured in the tests.
-ROWS_PER_BAND = 128
+ROWS_PER_BAND = 320
 # Levels closer than this are one: a thousandth of a millimetre.
 _SAME_LEVEL_M = 1e-6
 # A brim is not known more closely than this.

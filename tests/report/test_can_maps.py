@@ -52,6 +52,7 @@ def test_clogged_dry_and_spilt_cans_are_told_apart() -> None:
 def test_the_sheet_draws_the_newest_cans_of_each_zone(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    (tmp_path / "state").mkdir()
     monkeypatch.setenv("FALLINGHEAD_STATE", str(tmp_path / "state"))
     monkeypatch.setenv("COLUMNS", "400")
     asked = ["sheet", "five-drums", "--pictures", str(tmp_path / "drawn"), "--svg"]
