@@ -14,7 +14,7 @@ ASKED_L = 0.3
 # Which time a boundary is reached that lies in or behind the order; the start passes some of them already.
 AT = {
     "before_step": 12,
-    "after_step": 12,
+    "after_step": 10,
     "before_record": 5,
     "after_record": 4,
     "before_flush": 3,
