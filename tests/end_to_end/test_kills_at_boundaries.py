@@ -13,7 +13,7 @@ from tests.end_to_end.garden_under_test import GardenUnderTest
 ASKED_L = 0.3
 # Which time a boundary is reached that lies in or behind the order; the start passes some of them already.
 AT = {
-    "before_step": 12,
+    "before_step": 10,
     "after_step": 10,
     "before_record": 5,
     "after_record": 4,
