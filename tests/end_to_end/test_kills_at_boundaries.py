@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from scheduler.service.boundaries import BOUNDARIES
-from tests.end_to_end.garden_under_test import GardenUnderTest
+from tests.end_to_end.garden_under_test import PATIENCE_S, GardenUnderTest
 
 ASKED_L = 0.3
 # Which time a boundary is reached that lies in or behind the order; the start passes some of them already.
@@ -34,12 +34,14 @@ def test_killed_at_a_boundary_the_water_is_given_and_booked_once(boundary: str, 
         plot.board.start()
         plot.start_node()
         first = plot.start_daemon(FALLINGHEAD_KILL_AT=f"{boundary}:{AT.get(boundary, 1)}")
-        plot.wait(lambda: first.poll() is not None or "is heard" in plot.said(), 20, "a start or an end")
+        plot.wait(
+            lambda: first.poll() is not None or "is heard" in plot.said(), PATIENCE_S, "a start or an end"
+        )
         number = plot.ask("water", "bed", ASKED_L)
         if boundary in CLOSES:
-            plot.wait(lambda: plot.water.is_open, 15, "the valve opens")
+            plot.wait(lambda: plot.water.is_open, PATIENCE_S, "the valve opens")
             plot.ask("stop")
-        assert plot.wait(first.poll, 15, f"the end at {boundary}") == -signal.SIGKILL
+        assert plot.wait(first.poll, PATIENCE_S, f"the end at {boundary}") == -signal.SIGKILL
         in_doubt = boundary in UNSENT or (bool(plot.intents()) and not plot.water.openings)
         assert not (in_doubt and boundary in AT), "the records shifted: choose a later count in AT"
         if in_doubt and not plot.water.openings:
@@ -49,10 +51,12 @@ def test_killed_at_a_boundary_the_water_is_given_and_booked_once(boundary: str, 
             plot.start_node()
         plot.forget_said()
         plot.start_daemon()
-        answer = plot.answer(number, 25)
+        answer = plot.answer(number)
         assert answer.done, answer.text
         plot.wait(
-            lambda: plot.intents() and not plot.open_intents() and plot.water.shut, 25, "orders are booked"
+            lambda: plot.intents() and not plot.open_intents() and plot.water.shut,
+            PATIENCE_S,
+            "orders are booked",
         )
         bookings = plot.bookings()
         assert len({b.order_id for b in bookings}) == len(bookings) == len(plot.intents())

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import os
 import shutil
 import socket
 import subprocess
@@ -15,11 +16,25 @@ from types import TracebackType
 START_S_MAX = 10.0
 
 
+# Below the ports that Linux lends to whoever connects (net.ipv4.ip_local_port_range, 32768 and up): a port
+# from there can be gone before its broker binds it.
+FIRST_PORT, PORTS_PER_PROCESS = 12_000, 1_000
+_given = 0
+
+
 def free_port() -> int:
-    """A loopback TCP port that was free a moment ago."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
+    """A loopback TCP port that nobody else is given: each process of a test run has a thousand of its own."""
+    global _given
+    worker = int(os.environ.get("PYTEST_XDIST_WORKER", "gw0").removeprefix("gw")) % 20
+    first = FIRST_PORT + worker * PORTS_PER_PROCESS
+    for _ in range(PORTS_PER_PROCESS):
+        # Two runs on one machine start apart by their process numbers.
+        port = first + (os.getpid() * 7 + _given) % PORTS_PER_PROCESS
+        _given += 1
+        with contextlib.suppress(OSError), socket.socket() as probe:
+            probe.bind(("127.0.0.1", port))
+            return port
+    raise OSError(f"no port is free from {first} to {first + PORTS_PER_PROCESS - 1}")
 
 
 def find_program(name: str, *places: str) -> str:

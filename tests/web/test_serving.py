@@ -19,6 +19,7 @@ from typer.testing import CliRunner
 from scheduler.cli.main import app
 from scheduler.site.errors import UsageError
 from scheduler.web.serving import HEADERS_S, Address
+from tests.support.broker import free_port
 
 # Long enough for a busy machine; nothing waits so long when all is well.
 PATIENCE_S = 60.0
@@ -57,9 +58,7 @@ def test_a_new_code_is_printed_by_a_command(tmp_path: Path, monkeypatch: pytest.
 def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[int, Path]]:
     """The command itself; its port and its log."""
     folder = tmp_path_factory.mktemp("page")
-    with socket.socket() as free:
-        free.bind(("127.0.0.1", 0))
-        port = free.getsockname()[1]
+    port = free_port()
     log = folder / "log"
     command = [sys.executable, "-m", "scheduler.cli.main", "page", "five-drums", "--port", str(port)]
     environment = {**os.environ, "FALLINGHEAD_STATE": str(folder)}
