@@ -4,7 +4,8 @@
 ``DIMENSIONS``): metres, m2, litres, L/h, seconds, degC, mm of rain, a share of one. A number without its
 unit is refused. A gallon is the US gallon; the imperial one must be spelt (``"40 imp gal"``).
 
-Pint does the converting, with the short list of units in ``data/units.txt``; it loads on first use.
+Pint does the converting, with the short list of units in ``data/units.txt``; it loads when a site file uses
+a unit beyond the usual ones, whose factors stand here (loading it takes longer than reading the file).
 """
 
 from __future__ import annotations
@@ -186,6 +187,21 @@ def _unit_name(written: str) -> str:
     return name
 
 
+# What site files are mostly written in, in the unit of each dimension; the tests hold each to Pint and units.txt.
+# Inch, foot and US gallon are exact: NIST Handbook 44 Appendix C.
+_USUAL_FACTORS: dict[str, dict[str, float]] = {
+    "metre": {"m": 1.0, "cm": 0.01, "mm": 0.001, "in": 0.0254, "ft": 0.3048},
+    "metre ** 2": {"m**2": 1.0, "ft**2": 0.09290304},
+    "litre": {"L": 1.0, "gal": 3.785411784},
+    "litre / hour": {"L/h": 1.0, "gph": 3.785411784},
+    "metre ** 3 / hour": {"m**3/h": 1.0},
+    "gallon / minute": {"gpm": 1.0},
+    "second": {"s": 1.0, "min": 60.0, "h": 3600.0},
+    "millimetre": {"mm": 1.0, "in": 25.4},
+    "ratio": {"percent": 0.01},
+}
+
+
 @cache
 def _registry() -> pint.UnitRegistry[float]:
     import pint
@@ -199,6 +215,8 @@ def _registry() -> pint.UnitRegistry[float]:
 @cache
 def _factor(name: str, target: str) -> float | None:
     """How many ``target`` make one ``name``; None: of another dimension. KeyError: no such unit."""
+    if (usual := _USUAL_FACTORS.get(target, {}).get(name)) is not None:
+        return usual
     import pint
 
     try:

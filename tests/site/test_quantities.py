@@ -142,6 +142,23 @@ def test_a_bearing_without_its_side_or_beyond_the_pole_is_refused(text: object) 
         q.parse_bearing(text, "latitude")
 
 
+@pytest.mark.parametrize(
+    ("target", "name"), [(target, name) for target, names in q._USUAL_FACTORS.items() for name in names]
+)
+def test_the_usual_units_are_worth_what_the_list_of_units_says(target: str, name: str) -> None:
+    one = q._registry().Quantity(1.0, name)
+    assert q._USUAL_FACTORS[target][name] == pytest.approx(float(one.to(target).magnitude), rel=1e-15)
+
+
+def test_reading_the_usual_units_loads_no_unit_library() -> None:
+    code = (
+        "import sys; from scheduler.site.quantities import parse; "
+        "assert parse('3 ft 6 in', 'length') == 1.0668; print('pint' in sys.modules)"
+    )
+    run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert run.stdout.strip() == "False"
+
+
 def test_showing_a_figure_loads_no_unit_library() -> None:
     code = (
         "import sys; from scheduler.site.quantities import show_volume; "
