@@ -187,18 +187,19 @@ def _unit_name(written: str) -> str:
     return name
 
 
-# What site files are mostly written in, in the unit of each dimension; the tests hold each to Pint and units.txt.
-# Inch, foot and US gallon are exact: NIST Handbook 44 Appendix C.
+# What site files are mostly written in, in the unit of each dimension; the tests hold each to Pint and
+# units.txt. Inch, foot, pound and US gallon are exact: NIST Handbook 44 Appendix C.
 _USUAL_FACTORS: dict[str, dict[str, float]] = {
     "metre": {"m": 1.0, "cm": 0.01, "mm": 0.001, "in": 0.0254, "ft": 0.3048},
     "metre ** 2": {"m**2": 1.0, "ft**2": 0.09290304},
     "litre": {"L": 1.0, "gal": 3.785411784},
     "litre / hour": {"L/h": 1.0, "gph": 3.785411784},
-    "metre ** 3 / hour": {"m**3/h": 1.0},
+    "metre ** 3 / hour": {"m**3/h": 1.0, "gpm": 0.22712470704},
     "gallon / minute": {"gpm": 1.0},
     "second": {"s": 1.0, "min": 60.0, "h": 3600.0},
     "millimetre": {"mm": 1.0, "in": 25.4},
     "ratio": {"percent": 0.01},
+    "pascal": {"kPa": 1000.0, "psi": 0.45359237 * 9.80665 / 0.0254**2},
 }
 
 
@@ -239,7 +240,8 @@ def _convert(number: float, unit: str, dimension: Dimension, text: str) -> float
     info = DIMENSIONS[dimension]
     name = _unit_name(unit)
     try:
-        factor = _factor(name, info.unit)
+        is_pressure = dimension == "head" and name in _USUAL_FACTORS["pascal"]
+        factor = None if is_pressure else _factor(name, info.unit)
         if factor is None and dimension == "head":
             pascals = _factor(name, "pascal")
             factor = None if pascals is None else pascals / _PASCAL_PER_METRE_OF_WATER
