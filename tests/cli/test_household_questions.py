@@ -17,9 +17,8 @@ import pytest
 
 from scheduler.agronomy.weather import DayWeather
 from scheduler.site.examples import example_site, example_text
-from scheduler.weather.weather_file import packaged_weather
 from tests.support.gardens import dry_days
-from tests.support.lived_in import LivedIn, lived_in
+from tests.support.lived_in import LivedIn, dry_summer, lived_in
 
 SITE = example_site("five-drums")
 FIRST, EVENING = date(2012, 7, 28), date(2012, 8, 10)
@@ -32,15 +31,9 @@ def plain(text: str) -> str:
 @pytest.fixture(scope="module")
 def garden(tmp_path_factory: pytest.TempPathFactory) -> Iterator[LivedIn]:
     """A fortnight of the dry summer of 2012, to the evening of 10 August; the barrels are half empty."""
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setenv("FALLINGHEAD_STATE", str(tmp_path_factory.mktemp("lived-in")))
-        patch.setenv("COLUMNS", "200")
-        made = lived_in(
-            SITE, packaged_weather("seattle-2012"), FIRST, until=date(2012, 8, 25), start_level_m=0.5
-        )
-        made.live(EVENING, 20.0)
+    folder = tmp_path_factory.mktemp("lived-in")
+    with dry_summer(folder, FIRST, EVENING, date(2012, 8, 25), start_level_m=0.5) as made:
         yield made
-        made.store.close()
 
 
 def told(garden: LivedIn, *words: str) -> dict[str, object]:

@@ -14,8 +14,7 @@ from scheduler.cli.main import app
 from scheduler.control.choosing import choices_of
 from scheduler.planning.choices import WAYS, Choices
 from scheduler.site.examples import example_site
-from scheduler.weather.weather_file import packaged_weather
-from tests.support.lived_in import LivedIn, lived_in
+from tests.support.lived_in import LivedIn, dry_summer
 
 SITE = example_site("five-drums")
 PLANTS = {p.id: p for p in SITE.plants}
@@ -28,19 +27,9 @@ def plain(text: str) -> str:
 @pytest.fixture(scope="module")
 def garden(tmp_path_factory: pytest.TempPathFactory) -> Iterator[LivedIn]:
     """Three days of the dry summer of 2012 from barrels a quarter full."""
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setenv("FALLINGHEAD_STATE", str(tmp_path_factory.mktemp("lived-in")))
-        patch.setenv("COLUMNS", "200")
-        made = lived_in(
-            SITE,
-            packaged_weather("seattle-2012"),
-            date(2012, 7, 31),
-            until=date(2012, 8, 8),
-            start_level_m=0.17,
-        )
-        made.live(date(2012, 8, 2), 20.0)
+    folder = tmp_path_factory.mktemp("lived-in")
+    with dry_summer(folder, date(2012, 7, 31), date(2012, 8, 2), date(2012, 8, 8)) as made:
         yield made
-        made.store.close()
 
 
 def ration(garden: LivedIn) -> dict:  # type: ignore[type-arg]

@@ -10,8 +10,7 @@ from typing import Any
 import pytest
 
 from scheduler.site.examples import example_site
-from scheduler.weather.weather_file import packaged_weather
-from tests.support.lived_in import LivedIn, lived_in
+from tests.support.lived_in import LivedIn, dry_summer
 
 SITE = example_site("five-drums")
 
@@ -19,19 +18,9 @@ SITE = example_site("five-drums")
 @pytest.fixture(scope="module")
 def garden(tmp_path_factory: pytest.TempPathFactory) -> Iterator[LivedIn]:
     """Two days of the dry summer of 2012, to the evening of 2 August; the barrels a quarter full."""
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setenv("FALLINGHEAD_STATE", str(tmp_path_factory.mktemp("lived-in")))
-        patch.setenv("COLUMNS", "200")
-        made = lived_in(
-            SITE,
-            packaged_weather("seattle-2012"),
-            date(2012, 8, 1),
-            until=date(2012, 8, 12),
-            start_level_m=0.17,
-        )
-        made.live(date(2012, 8, 2), 20.0)
+    folder = tmp_path_factory.mktemp("lived-in")
+    with dry_summer(folder, date(2012, 8, 1), date(2012, 8, 2), date(2012, 8, 12)) as made:
         yield made
-        made.store.close()
 
 
 def says(garden: LivedIn, *words: str) -> str:

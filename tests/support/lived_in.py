@@ -3,13 +3,15 @@ the real commands at the hour that the garden has reached."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from pathlib import Path
 from typing import get_args
 from unittest.mock import patch
 
+import pytest
 from typer.testing import CliRunner
 
 from scheduler.agronomy.weather import DayWeather, Outlook
@@ -24,8 +26,10 @@ from scheduler.rehearsal.node_model import VirtualNode
 from scheduler.rehearsal.shell import VirtualShell
 from scheduler.service.daemon import site_store_path
 from scheduler.site.errors import FallingheadError
+from scheduler.site.examples import example_site
 from scheduler.site.model import Site
 from scheduler.store.store import Store, store_url
+from scheduler.weather.weather_file import packaged_weather
 
 
 class _KeepingShell(VirtualShell):
@@ -147,3 +151,19 @@ def lived_in(
     )
     node = VirtualNode(site, garden, rest_report_s=1800.0, open_report_s=60.0)
     return LivedIn(site, _KeepingShell(store, site, garden, node, weather, seed), store)
+
+
+@contextmanager
+def dry_summer(
+    folder: Path, first: date, evening: date, until: date, start_level_m: float = 0.17
+) -> Iterator[LivedIn]:
+    """The five drums in the dry summer of 2012, a quarter full on ``first``, lived in to eight on that
+    ``evening``; its state stands in ``folder``, where the commands look for it."""
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setenv("FALLINGHEAD_STATE", str(folder))
+        patched.setenv("COLUMNS", "200")
+        site, weather = example_site("five-drums"), packaged_weather("seattle-2012")
+        made = lived_in(site, weather, first, until=until, start_level_m=start_level_m)
+        made.live(evening, 20.0)
+        yield made
+        made.store.close()
