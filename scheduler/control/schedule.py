@@ -16,7 +16,7 @@ from scheduler.control.order_ids import last_used, order_id
 from scheduler.control.orders import Order
 from scheduler.control.pulses import begun, next_run, none_left, opening, put_later_back
 from scheduler.control.rain import believed_rain
-from scheduler.control.shortage import ration_now
+from scheduler.control.shortage import supply_now
 from scheduler.control.state import OpenIntent, State, Turn
 from scheduler.control.transitions import next_phase
 from scheduler.control.unknown_rain import unknown_rain
@@ -147,7 +147,7 @@ def make_plan(turn: Turn) -> None:
     rests = begun(state, turn.local_day)
     use_l, outlook = daily_use_l(turn), _fresh_outlook(turn)
     model = model_now(state)
-    ration = ration_now(
+    supply = supply_now(
         turn,
         model,
         choices_of(state.choices).way,
@@ -166,8 +166,9 @@ def make_plan(turn: Turn) -> None:
         daily_use_l=use_l,
         held=held_zones(turn),
         last_known=lowered(state, state.last_known) if state.last_known else None,
-        ration=ration,
+        ration=supply.ration if supply is not None else None,
         begun=rests,
+        lasting=supply.lasting if supply is not None else None,
     )
     plan = replace(
         plan, runs=tuple(_with_doubt(turn, _with_history(turn, r)) for r in plan.runs), sources=_sources(turn)

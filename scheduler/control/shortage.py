@@ -1,9 +1,10 @@
-"""Whether water is short today, from what the controller knows: level, root zones, forecast, past weather."""
+"""How long the water lasts and whether it is short today, from what the controller knows: level, root zones,
+forecast, past weather."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
 from scheduler.agronomy.weather import DayWeather, Outlook
@@ -11,14 +12,23 @@ from scheduler.control.ledger import REVISED_DAYS, weather_of, zones_after_today
 from scheduler.control.state import Turn
 from scheduler.planning.choices import Way
 from scheduler.planning.garden import GardenModel
+from scheduler.planning.lasting import Lasting
 from scheduler.planning.past_years import with_days
-from scheduler.planning.spending import Ration, looked_d, ration_today, ways_of
+from scheduler.planning.spending import HORIZON_D, Ration, looked_d, ration_today, store_ahead, ways_of
 
 # A store of so many times what the days looked at use without rain is not short, whatever the weather (ours).
 AMPLE = 1.5
 
 
-def ration_now(
+@dataclass(frozen=True, slots=True)
+class Supply:
+    """How long the store lasts, and today's rationing where it is in force."""
+
+    lasting: Lasting
+    ration: Ration | None
+
+
+def supply_now(
     turn: Turn,
     model: GardenModel,
     way: Way,
@@ -26,8 +36,8 @@ def ration_now(
     level_m: float | None,
     outlook: Outlook | None,
     daily_use_l: Sequence[float],
-) -> Ration | None:
-    """Today's rationing; None while water is not short, or nothing tells whether it is.
+) -> Supply | None:
+    """What the stored water does; None where nothing tells.
 
     ``outlook``: the forecast unless it is too old to count on its rain.
     """
@@ -37,14 +47,15 @@ def ration_now(
         return None
     mean_use_l = sum(daily_use_l) / max(1, len(daily_use_l))
     usable_l = model.stage.volume_l(level_m) - model.stage.volume_l(model.lowest_floor_m)
-    if usable_l >= AMPLE * looked_d(turn.state.past, day) * mean_use_l:
-        return None
+    if usable_l >= AMPLE * HORIZON_D * mean_use_l:
+        return Supply(Lasting(day, (None, None, None), HORIZON_D), None)
     told = outlook if outlook is not None else _aged(state.outlook, day)
     ways = ways_of(state.site.place, day, told, turn.state.past)
     if ways is None:
         return None
     depletion = {plant: zone.depletion_mm for plant, zone in zones_after_today(state, day).items()}
-    return ration_today(model, way=way, level_m=level_m, depletion_mm=depletion, first=day, ways=ways)
+    store = store_ahead(model, level_m=level_m, depletion_mm=depletion, first=day, ways=ways)
+    return Supply(store.lasting, ration_today(store, way, looked_d(turn.state.past, day)))
 
 
 def _aged(outlook: Outlook | None, day: date) -> Outlook | tuple[DayWeather, ...]:

@@ -14,12 +14,11 @@ from scheduler.planning.garden import GardenModel
 from scheduler.planning.garden_ahead import GardenAhead, garden_ahead
 from scheduler.planning.outlook_ways import in_a_row, outlook_ways
 from scheduler.planning.past_years import past_weather
+from scheduler.planning.spending import HORIZON_D, MEMBERS
 from scheduler.planning.trajectories import Array, Trajectories, days_left, store_trajectories
 
-# Ways of the weather that are tried (the ensembles of weather services have 30 to 51).
-MEMBERS = 50
-# Beyond two months the sky decides, not the store.
-HORIZON_DAYS = 60
+# As far as the daily plan looks: beyond two months the sky decides, not the store.
+HORIZON_DAYS = HORIZON_D
 # A top-up is to carry through in so many of the ways.
 SURE = 0.9
 # Rain that is to run over is told when it does so in so many of the ways: below that it is a false promise.
@@ -68,7 +67,8 @@ class Ahead:
 
     @property
     def days_left(self) -> tuple[int | None, int | None, int | None]:
-        """Whole days that can be watered: early, middle and late; None: beyond the horizon."""
+        """Whole days that can be watered, early, middle and late (None: beyond the horizon): what the day's
+        plan has from ``lasting``."""
         return days_left(self.ways.days_left, self.ways.horizon_days)
 
     def chance_through(self, last: date) -> float:

@@ -11,9 +11,9 @@ from scheduler.agronomy.need import PlantNeed, RootZone, advance_day, daily_need
 from scheduler.agronomy.weather import DayWeather, Outlook
 from scheduler.planning.choices import DEFAULT_WAY, Choices, Way, as_chosen
 from scheduler.planning.garden import GardenModel
-from scheduler.planning.past_years import past_weather
+from scheduler.planning.past_years import PastWeather, past_weather
 from scheduler.planning.plan import Plan
-from scheduler.planning.spending import Ration, ration_today, ways_of
+from scheduler.planning.spending import StoreAhead, looked_d, ration_today, store_ahead, ways_of
 from scheduler.planning.watering import plan_day
 from scheduler.planning.windows import spans_of_day
 from scheduler.sensing.belief import LevelBelief
@@ -61,7 +61,8 @@ def plan_once(
     ahead = [day + timedelta(days=n) for n in range(LOOK_AHEAD_DAYS)]
     use = [sum(daily_need_l(p, _et0(site, by_day, d).et0_mm, d) for p in site.plants) for d in ahead]
     model = as_chosen(model, Choices(way))
-    ration = _ration(model, days, day, level_m, way, {p: z.depletion_mm for p, z in zones.items()})
+    past = past_weather([d for d in days if d.day < day], site.place)
+    store = _store(model, days, day, level_m, past, {p: z.depletion_mm for p, z in zones.items()})
     spans = spans_of_day(site, day)
     now = spans[0].start if spans else datetime.combine(day, datetime.min.time(), tzinfo=site.place.timezone)
     return plan_day(
@@ -73,25 +74,25 @@ def plan_once(
         flow_factors={z.id: fresh_flow(z, None) for z in site.zones},
         outlook=Outlook(tuple(sorted(by_day.values(), key=lambda d: d.day)), source, now),
         daily_use_l=use,
-        ration=ration,
+        ration=ration_today(store, way, looked_d(past, day)) if store is not None else None,
+        lasting=store.lasting if store is not None else None,
     )
 
 
-def _ration(
+def _store(
     model: GardenModel,
     days: Sequence[DayWeather],
     day: date,
     level_m: float,
-    way: Way,
+    past: PastWeather | None,
     depletion_mm: dict[str, float],
-) -> Ration | None:
-    """Whether water is short: the file's days from ``day`` on as a forecast, those before it as the past."""
-    place = model.site.place
+) -> StoreAhead | None:
+    """The store ahead: the file's days from ``day`` on as a forecast, those before it as the past."""
     forecast = [d for d in days if day <= d.day < day + timedelta(days=FORECAST_DAYS)]
-    ways = ways_of(place, day, forecast, past_weather([d for d in days if d.day < day], place))
+    ways = ways_of(model.site.place, day, forecast, past)
     if ways is None:
         return None
-    return ration_today(model, way=way, level_m=level_m, depletion_mm=depletion_mm, first=day, ways=ways)
+    return store_ahead(model, level_m=level_m, depletion_mm=depletion_mm, first=day, ways=ways)
 
 
 def _advance(

@@ -27,7 +27,7 @@ from scheduler.planning.doses import (
     next_mm,
     zone_doses_l,
 )
-from scheduler.planning.garden_ahead import LEAST_L, GardenAhead
+from scheduler.planning.garden_ahead import GardenAhead
 from scheduler.supply.storage import roof_catches_l
 
 Array = NDArray[np.float64]
@@ -124,19 +124,6 @@ def slack_l(garden: GardenAhead, held_l: float, demand: Demand, levels: Array) -
         held = np.minimum(filled, garden.full_l)
         over = over + (filled - held)
     return least
-
-
-def runs_short_d(garden: GardenAhead, held_l: float, demand: Demand) -> NDArray[np.int64]:
-    """The first day on which a member's store does not carry every dose, (members); the number of days where
-    it carries all."""
-    days, members, _ = demand.zones_l.shape
-    floor = float(garden.floors_l.min())
-    held, short = np.full(members, min(held_l, garden.full_l)), np.full(members, days, dtype=np.int64)
-    for i in range(days):
-        left = held - demand.zones_l[i].sum(axis=1)
-        short[(left < floor - LEAST_L) & (short == days)] = i
-        held = np.minimum(np.maximum(left, floor) + demand.caught_l[:, i], garden.full_l)
-    return short
 
 
 def share_out(garden: GardenAhead, held_l: float, demand: Demand, dose_l: Array) -> Allotment:

@@ -8,7 +8,7 @@ what a plant has missed is noted in its root zone and not repaid in one flood.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date, timedelta
 
 import numpy as np
@@ -20,11 +20,11 @@ from scheduler.planning.doses import Coming, coming, middle_of, zone_doses_l
 from scheduler.planning.forecast_ways import forecast_ways, ways_ahead
 from scheduler.planning.garden import GardenModel
 from scheduler.planning.garden_ahead import LEAST_L, GardenAhead, garden_ahead
+from scheduler.planning.lasting import Lasting, lasting
 from scheduler.planning.outlook_ways import in_a_row, outlook_ways
 from scheduler.planning.past_years import PastWeather
-from scheduler.planning.plan import StoreOutlook
-from scheduler.planning.rationing import Demand, runs_short_d, share_out, unlimited_demand
-from scheduler.planning.trajectories import EARLY, LATE, MIDDLE
+from scheduler.planning.rationing import Demand, share_out, unlimited_demand
+from scheduler.planning.trajectories import EARLY
 from scheduler.site.model import GardenPlace
 
 Array = NDArray[np.float64]
@@ -68,23 +68,6 @@ class Ration:
         """What each plant of a zone gets of its litres."""
         return {p: self.zones[zone].given_l * self.shares.get(p, 0.0) for p in plants}
 
-    def sooner(self, store: StoreOutlook, day: date) -> StoreOutlook:
-        """The sooner days of the two: rationing knows what roots already lack, which use by the day does not
-        show."""
-        early, middle, late = (
-            min((n for n in (left, _days_to(short, day)) if n is not None), default=None)
-            for left, short in (
-                (store.days_left_early, self.short_early),
-                (store.days_left_middle, self.short_middle),
-                (store.days_left_late, self.short_late),
-            )
-        )
-        return replace(store, days_left_early=early, days_left_middle=middle, days_left_late=late)
-
-
-def _days_to(later: date | None, day: date) -> int | None:
-    return (later - day).days if later is not None else None
-
 
 def looked_d(past: PastWeather | None, first: date) -> int:
     """How many days from ``first`` on are looked at."""
@@ -95,7 +78,7 @@ def looked_d(past: PastWeather | None, first: date) -> int:
 def ways_of(
     place: GardenPlace, first: date, forecast: Outlook | Sequence[DayWeather], past: PastWeather | None
 ) -> Ways | None:
-    """ET0 and rain from ``first`` on in ``MEMBERS`` ways; None where neither past nor forecast tells any.
+    """ET0 and rain of ``HORIZON_D`` days in ``MEMBERS`` ways; None where neither past nor forecast tells any.
 
     ``forecast``: days as far as known, or a whole outlook: its members where a service told them, an aged
     one as wide as it says. The draws are seeded by the data and the date, so the same inputs give the same
@@ -107,41 +90,52 @@ def ways_of(
     else:
         told = in_a_row(forecast, first)
         drawn = forecast_ways(told, place, MEMBERS) if told else None
-    return ways_ahead(known, drawn, first, looked_d(past, first), MEMBERS)
+    return ways_ahead(known, drawn, first, HORIZON_D, MEMBERS)
 
 
-def ration_today(
-    model: GardenModel,
-    *,
-    way: Way,
-    level_m: float,
-    depletion_mm: Mapping[str, float],
-    first: date,
-    ways: Ways,
-) -> Ration | None:
-    """Today's rationing; None while it is not in force."""
+@dataclass(frozen=True, slots=True, eq=False)
+class StoreAhead:
+    """The garden and its store through the ways the weather may go, every zone served whenever it is due."""
+
+    garden: GardenAhead
+    held_l: float
+    depletion_mm: Array
+    ways: Ways
+    ahead: Coming
+    lasting: Lasting
+
+
+def store_ahead(
+    model: GardenModel, *, level_m: float, depletion_mm: Mapping[str, float], first: date, ways: Ways
+) -> StoreAhead:
+    """How long the store lasts from ``first`` on, and what rationing works from."""
     et0, rain = ways
     days = [first + timedelta(days=n) for n in range(et0.shape[1])]
     garden = garden_ahead(model, days, level_m=level_m)
-    if not garden.zone_ids:
-        return None
     held_l, root = model.stage.volume_l(level_m), garden.start(dict(depletion_mm))
     ahead = coming(garden.table, et0, rain)
-    demand = unlimited_demand(garden, root, rain, ahead)
-    short = runs_short_d(garden, held_l, demand)
-    if float(np.mean(short < len(days))) < IN_FORCE:
+    return StoreAhead(garden, held_l, root, ways, ahead, lasting(garden, held_l, root, rain, ahead))
+
+
+def ration_today(store: StoreAhead, way: Way, looked_d: int = HORIZON_D) -> Ration | None:
+    """Today's rationing by the first ``looked_d`` days; None while it is not in force."""
+    garden, root, days = store.garden, store.depletion_mm, min(looked_d, store.lasting.looked_d)
+    first, left = garden.table.days[0], store.lasting.days_left
+    if not garden.zone_ids or left[0] is None or left[0] >= days:
         return None
-    quantiles = np.quantile(short, (EARLY, MIDDLE, LATE), method="inverted_cdf")
-    early, middle, late = (first + timedelta(days=int(d)) if d < len(days) else None for d in quantiles)
+    et0, rain = (w[:, :days] for w in store.ways)
+    ahead = store.ahead if days == store.lasting.looked_d else coming(garden.table, et0, rain)
+    demand = unlimited_demand(garden, root, rain, ahead)
+    early, middle, late = (first + timedelta(days=n) if n is not None and n < days else None for n in left)
     return Ration(
         way=way,
-        zones=_zones(garden, way, held_l, root, et0, ahead, demand),
+        zones=_zones(garden, way, store.held_l, root, et0, ahead, demand),
         shares={p.id: float(s) for p, s in zip(garden.table.plants, garden.shares, strict=True)},
         best_rank=int(garden.zone_ranks.min()),
         short_early=early,
         short_middle=middle,
         short_late=late,
-        looked_d=len(days),
+        looked_d=days,
     )
 
 

@@ -30,6 +30,7 @@ from scheduler.sensing.belief import LevelBelief
 if TYPE_CHECKING:
     from scheduler.agronomy.need import PlantNeed
     from scheduler.agronomy.weather import Outlook
+    from scheduler.planning.lasting import Lasting
     from scheduler.planning.spending import Ration
     from scheduler.sensing.flow import FlowFactor
 
@@ -67,6 +68,7 @@ def plan_day(
     last_known: LevelBelief | None = None,
     ration: Ration | None = None,
     begun: Mapping[str, Begun] | None = None,
+    lasting: Lasting | None = None,
 ) -> Plan:
     """The plan of a local day, from ``now`` on. The same arguments give the same plan.
 
@@ -74,7 +76,8 @@ def plan_day(
     the level is not drawn. An unknown level waters nothing, unless ``last_known`` is younger than 48 h: then
     its lower bound serves. ``held``: zones not to be watered. ``daily_use_l``: the garden's use, from today.
     ``ration``: the day's rationing, where it is in force. ``begun``: zones that had some of today's openings
-    and get the rest, though their plants are not due any more.
+    and get the rest, though their plants are not due any more. ``lasting``: how long the store lasts; where
+    no weather tells, it is reckoned from ``daily_use_l`` and the forecast alone.
     """
     level = _start_level(model, now, belief, last_known)
     begun = begun or {}
@@ -106,7 +109,7 @@ def plan_day(
         runs=runs,
         skipped=tuple(skipped[z.id] for z in model.site.zones if z.id in skipped),
         shares=_all_shares(model, runs, needs, day),
-        store=store if ration is None else ration.sooner(store, day),
+        store=store if lasting is None or level is None else lasting.of(store),
         reasons=(
             *(level.reasons if level is not None else (words.level_unknown(belief),)),
             *((words.in_force(ration),) if ration is not None else ()),

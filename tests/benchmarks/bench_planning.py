@@ -22,7 +22,7 @@ from scheduler.planning.garden import GardenModel, garden_model
 from scheduler.planning.garden_ahead import garden_ahead
 from scheduler.planning.past_years import PastWeather, past_weather
 from scheduler.planning.plan import Plan
-from scheduler.planning.spending import MEMBERS, Ration, ration_today, ways_of
+from scheduler.planning.spending import MEMBERS, StoreAhead, ration_today, store_ahead, ways_of
 from scheduler.planning.watering import plan_day
 from scheduler.planning.ways_to_spend import ways_to_spend
 from scheduler.sensing.belief import LevelBelief
@@ -37,7 +37,7 @@ DAY = date(2012, 7, 20)
 TARGET_MS, RUNS_TARGET_MS = 150.0, 20.0
 
 
-def plan(model: GardenModel, level_m: float, ration: Ration | None) -> Plan:
+def plan(model: GardenModel, level_m: float, store: StoreAhead | None) -> Plan:
     needs = {p.id: need(p.id, 4.0 + 0.1 * i % 3.0, 1.05) for i, p in enumerate(model.site.plants)}
     return plan_day(
         model,
@@ -48,7 +48,8 @@ def plan(model: GardenModel, level_m: float, ration: Ration | None) -> Plan:
         flow_factors={},
         outlook=None,
         daily_use_l=[50.0] * 30,
-        ration=ration,
+        ration=ration_today(store, "ranked") if store is not None else None,
+        lasting=store.lasting if store is not None else None,
     )
 
 
@@ -59,9 +60,8 @@ def planned_whole(
     depletion = {p.id: 50.0 + i % 7 for i, p in enumerate(model.site.plants)}
     ways = ways_of(model.site.place, DAY, forecast, past)
     assert ways is not None and ways[0].shape == (MEMBERS, 60)
-    ration = ration_today(model, way="ranked", level_m=level_m, depletion_mm=depletion, first=DAY, ways=ways)
-    assert ration is not None
-    return plan(model, level_m, ration)
+    store = store_ahead(model, level_m=level_m, depletion_mm=depletion, first=DAY, ways=ways)
+    return plan(model, level_m, store)
 
 
 def with_members(forecast: Sequence[DayWeather], days: Sequence[DayWeather]) -> Outlook:

@@ -14,7 +14,7 @@ from scheduler.planning.garden_ahead import garden_ahead
 from scheduler.planning.plan import Plan, Reason
 from scheduler.planning.reach import hardly_reached, out_of_reach
 from scheduler.planning.sizing import size_run
-from scheduler.planning.spending import Ration, ration_today
+from scheduler.planning.spending import Ration, ration_today, store_ahead
 from scheduler.planning.watering import plan_day
 from scheduler.report.plan import plan_answer, plan_rows
 from scheduler.sensing.belief import LevelBelief
@@ -68,7 +68,8 @@ def planned(level_m: float, *, needs: list[PlantNeed] = NEEDS, ration: Ration | 
 def rationed(level_m: float, model: GardenModel = MODEL) -> Ration | None:
     thirsty = {"tomato": 20.0, "sage": 60.0, "thyme": 60.0, "berry": 60.0}
     ways = (np.full((5, 40), 6.0), np.zeros((5, 40)))
-    return ration_today(model, way="ranked", level_m=level_m, depletion_mm=thirsty, first=DAY, ways=ways)
+    store = store_ahead(model, level_m=level_m, depletion_mm=thirsty, first=DAY, ways=ways)
+    return ration_today(store, "ranked")
 
 
 def bed_reasons(plan: Plan) -> tuple[Reason, ...]:

@@ -22,6 +22,7 @@ from scheduler.planning.spending import (
     Ration,
     looked_d,
     ration_today,
+    store_ahead,
     ways_of,
 )
 from scheduler.planning.watering import plan_day
@@ -43,7 +44,8 @@ def dry_ways(days: int = 40, members: int = 5) -> tuple[np.ndarray, np.ndarray]:
 
 
 def rationed(level_m: float, way: Way = "ranked", model=MODEL) -> Ration | None:  # type: ignore[no-untyped-def]
-    return ration_today(model, way=way, level_m=level_m, depletion_mm=THIRSTY, first=DAY, ways=dry_ways())
+    store = store_ahead(model, level_m=level_m, depletion_mm=THIRSTY, first=DAY, ways=dry_ways())
+    return ration_today(store, way)
 
 
 def planned(level_m: float, ration: Ration | None, model=MODEL) -> Plan:  # type: ignore[no-untyped-def]
@@ -62,8 +64,9 @@ def planned(level_m: float, ration: Ration | None, model=MODEL) -> Plan:  # type
 
 def test_a_store_that_lasts_is_not_rationed() -> None:
     et0, rain = dry_ways(days=3)
-    found = ration_today(MODEL, way="ranked", level_m=0.8, depletion_mm={}, first=DAY, ways=(0.2 * et0, rain))
-    assert found is None
+    store = store_ahead(MODEL, level_m=0.8, depletion_mm={}, first=DAY, ways=(0.2 * et0, rain))
+    assert ration_today(store, "ranked") is None
+    assert store.lasting.days_left == (None, None, None)
 
 
 def test_of_a_short_store_the_first_rank_is_watered_and_the_last_kept_waiting() -> None:
@@ -136,18 +139,22 @@ def test_the_same_inputs_give_the_same_ration() -> None:
     assert np.array_equal(one[0], other[0]) and np.array_equal(one[1], other[1])
     assert one[0].shape == (MEMBERS, HORIZON_D)
     again = [
-        ration_today(MODEL, way="ranked", level_m=0.3, depletion_mm=THIRSTY, first=DAY, ways=w)
+        ration_today(store_ahead(MODEL, level_m=0.3, depletion_mm=THIRSTY, first=DAY, ways=w), "ranked")
         for w in (one, other)
     ]
     assert again[0] == again[1]
 
 
-def test_without_a_past_no_more_is_looked_at_than_twice_the_forecast() -> None:
+def test_without_a_past_rationing_looks_no_further_than_twice_the_forecast() -> None:
     days = dry_days(DAY - timedelta(days=10), 17)
     past = past_weather([d for d in days if d.day < DAY], MODEL.site.place)
     assert looked_d(past, DAY) == looked_d(None, DAY) == LITTLE_PAST_D
     ways = ways_of(MODEL.site.place, DAY, days[10:], past)
-    assert ways is not None and ways[0].shape[1] == LITTLE_PAST_D
+    assert ways is not None
+    ration = ration_today(
+        store_ahead(MODEL, level_m=0.3, depletion_mm=THIRSTY, first=DAY, ways=ways), "ranked", LITTLE_PAST_D
+    )
+    assert ration is not None and ration.looked_d == LITTLE_PAST_D
     assert ways_of(MODEL.site.place, DAY, (), None) is None
 
 

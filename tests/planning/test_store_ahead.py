@@ -8,8 +8,10 @@ from datetime import date, timedelta
 import numpy as np
 import pytest
 
+from scheduler.planning.doses import coming
 from scheduler.planning.garden import garden_model
 from scheduler.planning.garden_ahead import GardenAhead, garden_ahead
+from scheduler.planning.lasting import lasting
 from scheduler.planning.trajectories import days_left, outlook_of, store_trajectories
 from scheduler.site.model import Reserve, Roof
 from tests.support.gardens import small_garden
@@ -53,6 +55,19 @@ def test_days_left_fall_with_a_smaller_store_and_never_rise_with_less_rain() -> 
 def test_early_middle_and_late_day_are_the_tenth_fiftieth_and_ninetieth_of_a_hundred() -> None:
     assert days_left(np.arange(1, 101), 200) == (10, 50, 90)
     assert days_left(np.array([5] * 8 + [60, 60]), 60) == (5, 5, None)
+
+
+@pytest.mark.parametrize("held_l", [60.0, 200.0, 350.0, 900.0])
+def test_the_plans_days_left_are_those_of_the_weeks_ahead(held_l: float) -> None:
+    garden = ahead(Roof(20.0, 0.85, 0.5))
+    rng = np.random.default_rng(7)
+    et0 = rng.uniform(2.0, 8.0, (20, 60))
+    rain = np.where(rng.random((20, 60)) < 0.1, rng.exponential(6.0, (20, 60)), 0.0)
+    start = garden.start({"tomato": 15.0, "sage": 30.0})
+    whole = store_trajectories(garden, held_l, start, et0, rain)
+    found = lasting(garden, held_l, start, rain, coming(garden.table, et0, rain))
+    assert found.days_left == days_left(whole.days_left, 60)
+    assert found.looked_d == 60 and found.day == FIRST
 
 
 def test_an_empty_store_lasts_no_day_once_something_is_wanted() -> None:

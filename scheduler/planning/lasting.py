@@ -1,0 +1,66 @@
+"""How many days the store lasts: the one figure of plans, messages, status and pages.
+
+With every zone served whenever it is due, in every way the weather may go; ``trajectories`` steps the same
+garden the same way and keeps all of it (a test holds the two together).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import date
+from math import ceil
+
+import numpy as np
+from numpy.typing import NDArray
+
+from scheduler.planning.doses import Coming, next_mm
+from scheduler.planning.garden_ahead import LEAST_L, GardenAhead, zone_wants_l
+from scheduler.planning.plan import StoreOutlook
+from scheduler.planning.root_zones import due_now
+from scheduler.planning.trajectories import LATE, days_left
+from scheduler.supply.storage import roof_catches_l
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Lasting:
+    """Whole days from ``day`` on that can be watered: early, middle and late; None: beyond ``looked_d``."""
+
+    day: date
+    days_left: tuple[int | None, int | None, int | None]
+    looked_d: int
+
+    def of(self, store: StoreOutlook) -> StoreOutlook:
+        """The outlook with these days."""
+        early, middle, late = self.days_left
+        return replace(
+            store,
+            days_left_early=early,
+            days_left_middle=middle,
+            days_left_late=late,
+            horizon_days=self.looked_d,
+        )
+
+
+def lasting(
+    garden: GardenAhead, held_l: float, depletion_mm: Array, rain_mm: Array, ahead: Coming
+) -> Lasting:
+    """From the garden's first day on. ``rain_mm`` (members, days) is that of ``ahead``."""
+    days, members, _ = ahead.use_mm.shape
+    table, caught = garden.table, roof_catches_l(garden.roof, rain_mm)
+    held, short = np.full(members, min(held_l, garden.full_l)), np.full(members, days, dtype=np.int64)
+    root = np.broadcast_to(depletion_mm, ahead.use_mm.shape[1:])
+    enough = ceil(LATE * members)  # once so many are short, the others change none of the three days
+    for i in range(days):
+        raw = ahead.raw_mm[i]
+        due = due_now(table, i, root, ahead.use_mm[i], raw)
+        wants = zone_wants_l(garden, table.gross_l(root), due, table.gross_l(raw))
+        over = np.cumsum(wants, axis=1) > held[:, None] - garden.floors_l + LEAST_L
+        short[(over & (wants > LEAST_L)).any(axis=1) & (short == days)] = i
+        if np.count_nonzero(short < days) >= enough:
+            break
+        held = np.minimum(held - wants.sum(axis=1) + caught[:, i], garden.full_l)
+        water = table.net_mm(wants[:, garden.zone_rows] * garden.shares)
+        root = next_mm(table, i, root, ahead, water)
+    return Lasting(table.days[0], days_left(short, days), days)
