@@ -1,0 +1,151 @@
+"""The states in which the page of a garden is looked at: each from its own store and controller."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+from pathlib import Path
+
+from scheduler.control.effects import Alert, AlertKind, RaiseAlert, RecordStop
+from scheduler.site.model import Site
+from tests.support.gardens import small_garden
+from tests.support.page_garden import PageGarden
+
+State = Callable[[Path], PageGarden]
+
+
+def _started(folder: Path, *, site: Site | None = None) -> PageGarden:
+    page = PageGarden(folder, site=site, ahead=True)
+    page.start()
+    page.let_in()
+    return page
+
+
+def _raised(page: PageGarden, kind: AlertKind, text: str, advice: str, *, urgent: bool = False) -> None:
+    alert = Alert(kind, "", f"{page.site.name}: {text}", advice, urgent, page.now())
+    page.store.write([RaiseAlert(alert)])
+
+
+def nothing_yet(folder: Path) -> PageGarden:
+    page = PageGarden(folder)
+    page.let_in()
+    return page
+
+
+def first_day(folder: Path) -> PageGarden:
+    page = PageGarden(folder)
+    page.driver.node.level_m = None
+    page.serve()
+    page.begin()
+    page.let_in()
+    return page
+
+
+def under_way(folder: Path) -> PageGarden:
+    page = _started(folder)
+    order = page.driver.to_first_order()
+    page.driver.node.opens(order)
+    page.driver.wait(60, every_s=30)
+    page.hear()
+    return page
+
+
+def run_over(folder: Path) -> PageGarden:
+    """The run is over, and somebody is asked about care and days away."""
+    page = under_way(folder)
+    order = page.driver.orders()[0]
+    page.driver.wait(order.open_ms / 1000.0, every_s=120)
+    page.driver.node.ends(order)
+    page.hear()
+    return page
+
+
+def level_unknown(folder: Path) -> PageGarden:
+    page = _started(folder)
+    page.driver.node.level_m = None
+    page.driver.wait(7 * 3600, every_s=600)
+    page.hear()
+    return page
+
+
+def node_silent(folder: Path) -> PageGarden:
+    page = _started(folder)
+    page.driver.wait(3 * 3600, every_s=600, speaking=False)
+    page.settle()
+    return page
+
+
+def forecast_stale(folder: Path) -> PageGarden:
+    page = _started(folder)
+    page.driver.wait(26 * 3600, every_s=1800)
+    page.hear()
+    return page
+
+
+def clock_unknown(folder: Path) -> PageGarden:
+    page = _started(folder)
+    _raised(page, "clock_unknown", "the time of day is not known", "Give the Pi a network.")
+    return page
+
+
+def drained(folder: Path) -> PageGarden:
+    page = _started(folder)
+    page.driver.node.level_m = None
+    page.tell("winter", until="2012-09-15")
+    page.driver.wait(8 * 3600.0, every_s=900.0)
+    page.hear()
+    return page
+
+
+def valve_not_shut(folder: Path) -> PageGarden:
+    page = _started(folder)
+    page.driver.node.positions[page.site.zones[0].valve.channel] = ("open", None)
+    page.driver.wait(120, every_s=30)
+    page.hear()
+    return page
+
+
+def stopped(folder: Path) -> PageGarden:
+    page = _started(folder)
+    page.store.write([RecordStop(True, "Ben", page.now())])
+    return page
+
+
+def service_away(folder: Path) -> PageGarden:
+    page = _started(folder)
+    page.lock.release()
+    return page
+
+
+def short(folder: Path) -> PageGarden:
+    """Little water, and a plant that it does not reach."""
+    site = small_garden()
+    bed = site.zones[1]
+    line = bed.lines[0]
+    high = (line.points[0], replace(line.points[1], drop_m=-0.2))
+    bank = replace(bed, lines=(replace(line, points=high),))
+    page = PageGarden(folder, site=replace(site, zones=(site.zones[0], bank)), ahead=True)
+    page.driver.node.level_m = 0.15
+    page.serve()
+    page.begin()
+    page.let_in()
+    page.tell("away", day="2012-07-22", until="2012-08-05")
+    return page
+
+
+STATES: Mapping[str, State] = {
+    "well": _started,
+    "under-way": under_way,
+    "run-over": run_over,
+    "short": short,
+    "level-unknown": level_unknown,
+    "node-silent": node_silent,
+    "forecast-stale": forecast_stale,
+    "clock-unknown": clock_unknown,
+    "drained": drained,
+    "first-day": first_day,
+    "nothing-yet": nothing_yet,
+    "valve-not-shut": valve_not_shut,
+    "stopped": stopped,
+    "service-away": service_away,
+}

@@ -1,0 +1,71 @@
+"""axe-core, the rules of WCAG 2.2 A and AA and its own good practice, on every page in a real Chromium.
+
+Here each page is tried on a phone in the light and on a desk in the dark; `python -m tests.web.look_at_pages`
+tries every page in every state at three widths in both.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Browser
+from starlette.testclient import TestClient
+
+from scheduler.web.app import make_app
+from tests.support.axe import faults_of
+from tests.support.many_gardens import one_of_many
+from tests.support.page_browser import Theme, answered_by, chromium, window
+from tests.support.page_garden import HOST, PageGarden
+from tests.support.page_states import STATES
+
+pytestmark = [pytest.mark.slow]
+
+PAGES = ("/", "/plant/tomato", "/day", "/tell", "/care", "/away", "/calendar", "/round", "/leave", "/nowhere")
+DOORS = ("/enter", "/first")
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    with chromium() as found:
+        yield found
+
+
+@pytest.fixture
+def garden(tmp_path: Path) -> Iterator[PageGarden]:
+    """Little water, a plant that is not reached, nobody at home; beside it a round of gardens in trouble."""
+    found = STATES["short"](tmp_path)
+    folder = tmp_path / "gardens"
+    for number in (1, 2):
+        one = one_of_many(folder, number, found.now())
+        one.alert("valve_not_shut", found.now(), urgent=True)
+    app = make_app(found.garden, found.keys, hosts=[HOST], tls=True, round_of=[str(folder)], wait_s=0.0)
+    found.client = TestClient(app, base_url=f"https://{HOST}", cookies=found.client.cookies)
+    yield found
+    found.close()
+
+
+@pytest.mark.parametrize(("width", "theme"), [(360, "light"), (1280, "dark")])
+def test_no_page_breaks_a_rule(browser: Browser, garden: PageGarden, width: int, theme: Theme) -> None:
+    context = window(browser, width, theme)
+    page = context.new_page()
+    found = {}
+    for client, paths in ((garden.client, PAGES), (TestClient(garden.client.app, f"https://{HOST}"), DOORS)):
+        answered_by(page, client)
+        for path in paths:
+            page.goto(path)
+            found[path] = faults_of(page)
+    context.close()
+    assert found == {path: [] for path in (*PAGES, *DOORS)}
+
+
+def test_a_page_that_breaks_rules_is_found_out(browser: Browser) -> None:
+    page = browser.new_page()
+    page.set_content('<main><p style="color:#ccc;background:#fff">faint</p><img src="x"></main>')
+    assert {fault.split(":")[0] for fault in faults_of(page)} >= {
+        "image-alt",
+        "color-contrast",
+        "html-has-lang",
+    }
+    page.close()
