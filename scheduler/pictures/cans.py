@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from scheduler.pictures.ruling import write_picture
 from scheduler.pictures.scales import along_scale
 from scheduler.pictures.style import (
     EARTH,
@@ -122,7 +123,7 @@ def draw_cans(cans: CanMap, path: Path, *, units: DisplayUnits = "metric") -> No
             if number == len(lines) - 1:
                 axes.set_xlabel(f"along the line, {along.unit}")
         _legend(figure, cans.cans, units)
-        figure.savefig(path)
+        write_picture(figure, path)
 
 
 def _verdict(cans: CanMap) -> str:

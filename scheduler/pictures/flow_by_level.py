@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from scheduler.pictures.ruling import Ruler, label_beside, ruled, strokes, write_picture
 from scheduler.pictures.scales import Scale, flow_scale, level_scale
 from scheduler.pictures.style import (
     EARTH,
@@ -19,7 +20,6 @@ from scheduler.pictures.style import (
     drawing,
     kept_inside,
     label_at,
-    label_at_end,
     new_picture,
     stroke,
 )
@@ -73,11 +73,12 @@ def draw_flow_by_level(
         if tested_m is not None:
             _tested(axes, (level(tested_m[0]), level(tested_m[1])), top)
         _curves(axes, survey, names or {}, flow_sd_share, level, flow.factor)
-        axes.set(
-            xlabel=f"water in the barrels above the outlet, {level.unit}",
-            ylabel=f"flow of a plant, {flow.unit}",
+        ruled(
+            axes,
+            Ruler(f"water in the barrels above the outlet, {level.unit}", 0.0, float(at[-1])),
+            Ruler(f"flow of a plant, {flow.unit}", 0.0, 1.08 * top),
         )
-        figure.savefig(path)
+        write_picture(figure, path)
 
 
 def _below(sd_share: Array | float | None) -> str:
@@ -102,7 +103,7 @@ def _curves(
     line = 0.062 * (high - low)
     least = line * (2.1 if any("\n" in w for w in words) else 1.1)
     spots = kept_inside(ends, least, low + 0.02 * high, high)
-    for number, (curve, end, spot, word) in enumerate(zip(curves, ends, spots, words, strict=True)):
+    for number, (curve, spot, word) in enumerate(zip(curves, spots, words, strict=True)):
         look, flow = stroke(number), curve.flow_lph * flow_factor
         if sd_share is not None:
             off = flow * np.asarray(sd_share)
@@ -116,15 +117,15 @@ def _curves(
             markevery=(3 + number, 8),
             markersize=4,
         )
-        axes.plot(
-            [at[-1], at[-1] * 1.025], [end, spot], color=look.colour, linewidth=0.8, clip_on=False, zorder=1
-        )
-        label_at_end(axes, at[-1] * 1.025, spot, word, look.colour)
+        label_beside(axes, at[-1] * 1.025, spot, word, look.colour)
         if float(curve.flow_lph[-1]) <= 0.0:
             continue
         for stops_m in sorted(set(curve.stops_m)):
             axes.plot([level(stops_m)], [0.0], marker="X", color=EARTH, markersize=6, clip_on=False)
     _dry_words(axes, curves, level)
+    leaders = [[(at[-1], end), (at[-1] * 1.025, spot)] for end, spot in zip(ends, spots, strict=True)]
+    colours = [stroke(number).colour for number in range(len(curves))]
+    strokes(axes, leaders, colors=colours, linewidths=0.8, clip_on=False, zorder=1)
 
 
 def _dry_words(axes: Any, curves: Sequence[_Curve], level: Scale) -> None:

@@ -11,6 +11,7 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
+from scheduler.pictures.ruling import Ruler, areas, ruled, strokes, write_picture
 from scheduler.pictures.scales import Scale, along_scale, level_scale
 from scheduler.pictures.style import (
     EARTH,
@@ -23,7 +24,6 @@ from scheduler.pictures.style import (
     drawing,
     kept_inside,
     new_picture,
-    ticks_within,
 )
 from scheduler.site.model import DisplayUnits
 from scheduler.survey.section import LongSection, Places, SectionEmitter, SectionPlant
@@ -39,6 +39,8 @@ _NAMES_MAX = 22
 _LETTERS_MAX = 26
 # Grade lines closer than this share of the height are drawn once.
 _SAME_SHARE = 0.015
+# The words for the marks: how many to a row, how high a row, how far the last stands from the edge, inches.
+_MARKS_IN_ROW, _MARKS_ROW_IN, _MARKS_BOTTOM_IN = 2, 0.19, 0.16
 DASHES = {"full": "-", "half": (0, (6, 2)), "low": (0, (1.5, 1.5))}
 
 
@@ -53,17 +55,15 @@ def draw_long_section(section: LongSection, path: Path, *, units: DisplayUnits =
         axes = axes_in(figure, 0.62, 0.15, 0.95, 0.72)
         left = -_BARRELS_SHARE * along(section.length_m)
         axes.set_xlim(left - 0.16 * along(section.length_m), along(section.length_m) * 1.03)
-        _heights(axes, section, height, names_in)
+        rulers = _rulers(axes, section, height, along, names_in)
         _barrels(axes, section, height, left)
         _lines(axes, section, height, along)
         _grades(axes, section, height, along, left)
         _emitters(axes, section, height, along)
         _names(axes, section, height, along, names)
         _words_for_marks(figure, section)
-        axes.set_xlabel(f"pipe from the outlet, {along.unit}")
-        ticks_within(axes.xaxis, 0.0, along(section.length_m) * 1.03)
-        axes.set_ylabel(f"height above the datum, {height.unit}", y=1.0, ha="right")
-        figure.savefig(path)
+        ruled(axes, *rulers)
+        write_picture(figure, path)
 
 
 def _summary(section: LongSection, height: Scale) -> str:
@@ -94,17 +94,27 @@ def _bounds(section: LongSection) -> tuple[float, float]:
     return low, max(section.brim_m, *(b.brim_m for b in section.barrels), *heights)
 
 
-def _heights(axes: Any, section: LongSection, height: Scale, names_in: float) -> None:
-    """Heights for the garden above, and room for the names below."""
+def _rulers(
+    axes: Any, section: LongSection, height: Scale, along: Scale, names_in: float
+) -> tuple[Ruler, Ruler]:
+    """Heights for the garden above, and room for the names below; ticks only where the garden is."""
     low, high = (height(v) for v in _bounds(section))
     span = high - low
     box_in = axes.get_position().height * axes.figure.get_size_inches()[1]
     room = span * names_in / (box_in - names_in)
     axes.set_ylim(low - room, high + 0.10 * span)
-    ticks_within(axes.yaxis, low - 0.04 * span, high + 0.05 * span)
-    axes.grid(visible=False, axis="x")
-    axes.axhline(0.0, color=STONE, linewidth=1.0, zorder=0.5)
-    axes.spines["left"].set_bounds(low, high)
+    strokes(axes, [[(x, 0.0) for x in axes.get_xlim()]], colors=STONE, linewidths=1.0, zorder=0.6)
+    across = Ruler(
+        f"pipe from the outlet, {along.unit}", low=0.0, high=along(section.length_m) * 1.03, grid=False
+    )
+    up = Ruler(
+        f"height above the datum, {height.unit}",
+        low=low - 0.04 * span,
+        high=high + 0.05 * span,
+        drawn=(low, high),
+        name_at_end=True,
+    )
+    return across, up
 
 
 def _barrels(axes: Any, section: LongSection, height: Scale, left: float) -> None:
@@ -119,16 +129,15 @@ def _barrels(axes: Any, section: LongSection, height: Scale, left: float) -> Non
         middle = right - 0.5 * barrel.width_m * squeeze
         walls.append([(middle + x * squeeze, height(z)) for x, z in barrel.outline])
         right -= barrel.width_m * squeeze
-    _areas(axes, walls, facecolor="white", edgecolor=INK, linewidth=1.2, zorder=2)
+    areas(axes, walls, facecolor="white", edgecolor=INK, linewidth=1.2, zorder=2)
     for number, grade in enumerate(reversed(section.grades)):
         filled = [
             _filled(wall, height(min(grade.water_m, barrel.brim_m)))
             for wall, barrel in zip(walls, section.barrels, strict=True)
         ]
-        _areas(axes, filled, facecolor=WATER, alpha=(0.34, 0.16, 0.10)[number], linewidth=0, zorder=2.1)
-        look = {"color": WATER, "linestyle": DASHES[grade.name], "linewidth": 1.3, "zorder": 2.2}
-        for surface in (_surface(places) for places in filled if places):
-            axes.plot(*zip(*surface, strict=True), **look)
+        areas(axes, filled, facecolor=WATER, alpha=(0.34, 0.16, 0.10)[number], linewidth=0, zorder=2.1)
+        surfaces = [_surface(places) for places in filled if places]
+        strokes(axes, surfaces, colors=WATER, linestyles=DASHES[grade.name], linewidths=1.3, zorder=2.2)
 
 
 def _filled(wall: list[tuple[float, float]], top: float) -> list[tuple[float, float]]:
@@ -149,40 +158,13 @@ def _surface(filled: list[tuple[float, float]]) -> list[tuple[float, float]]:
     return [(min(ends), top), (max(ends), top)]
 
 
-def _areas(axes: Any, outlines: list[list[tuple[float, float]]], **look: Any) -> None:
-    """Many areas as one: an artist each is dear."""
-    from matplotlib.collections import PolyCollection
-
-    axes.add_collection(PolyCollection([o for o in outlines if o], **look), autolim=False)
-
-
-def _strokes(axes: Any, lines: list[list[tuple[float, float]]], **look: Any) -> None:
-    """Many lines as one."""
-    from matplotlib.collections import LineCollection
-
-    axes.add_collection(LineCollection(lines, **look), autolim=False)
-
-
 def _lines(axes: Any, section: LongSection, height: Scale, along: Scale) -> None:
+    pipes = [[(along(x), height(z)) for x, z in line.places] for line in section.lines]
     first = min((place for line in section.lines for place in line.places), default=None)
     if first is not None:
-        axes.plot(
-            [0.0, along(first[0])],
-            [height(section.outlet_m), height(first[1])],
-            color=STONE,
-            linewidth=2.2,
-            zorder=2.5,
-        )
+        pipes.append([(0.0, height(section.outlet_m)), (along(first[0]), height(first[1]))])
+    strokes(axes, pipes, colors=STONE, linewidths=2.2, capstyle="round", zorder=2.5)
     axes.plot([0.0], [height(section.outlet_m)], marker="s", markersize=5, color=INK, zorder=4)
-    for line in section.lines:
-        axes.plot(
-            [along(x) for x, _ in line.places],
-            [height(z) for _, z in line.places],
-            color=STONE,
-            linewidth=2.2,
-            solid_capstyle="round",
-            zorder=2.5,
-        )
 
 
 def _grades(axes: Any, section: LongSection, height: Scale, along: Scale, left: float) -> None:
@@ -190,15 +172,9 @@ def _grades(axes: Any, section: LongSection, height: Scale, along: Scale, left: 
     wanted = [height(grade.water_m) for grade in section.grades]
     spots = kept_inside(wanted, 0.062 * span, height(section.outlet_m), axes.get_ylim()[1])
     for grade, spot in zip(section.grades, spots, strict=True):
-        for places in _apart(list(grade.lines.values()), _SAME_SHARE * (section.brim_m - section.outlet_m)):
-            axes.plot(
-                [along(x) for x, _ in places],
-                [height(z) for _, z in places],
-                color=WATER,
-                linestyle=DASHES[grade.name],
-                linewidth=1.3,
-                zorder=3,
-            )
+        apart = _apart(list(grade.lines.values()), _SAME_SHARE * (section.brim_m - section.outlet_m))
+        lines = [[(along(x), height(z)) for x, z in places] for places in apart]
+        strokes(axes, lines, colors=WATER, linestyles=DASHES[grade.name], linewidths=1.3, zorder=3)
         text = f"{grade.name} \n{height(grade.level_m):.0f} {height.unit} "
         axes.text(left, spot, text, color=WATER, ha="right", va="center", fontsize=FONT_SIZE - 0.5)
     axes.text(
@@ -275,23 +251,20 @@ def _emitters(axes: Any, section: LongSection, height: Scale, along: Scale) -> N
 
 
 def _words_for_marks(figure: Any, section: LongSection) -> None:
+    """What the marks mean, below the picture, two to a row."""
     from matplotlib.lines import Line2D
 
     counts = sorted({sum(e.reached()) for e in section.emitters}, reverse=True)
-    handles = [Line2D([], [], label=MARKS[n][1], **_look(n), **MARKS[n][0]) for n in counts]
-    figure.legend(
-        handles=handles,
-        loc="lower left",
-        bbox_to_anchor=(0.01, 0.0),
-        ncols=min(2, len(handles)),
-        frameon=False,
-        fontsize=FONT_SIZE - 0.5,
-        handletextpad=0.2,
-        columnspacing=1.0,
-        title="An emitter",
-        title_fontsize=FONT_SIZE - 0.5,
-        alignment="left",
-    )
+    width_in, height_in = figure.get_size_inches()
+    rows = -(-len(counts) // _MARKS_IN_ROW)
+    top_in = _MARKS_BOTTOM_IN + rows * _MARKS_ROW_IN
+    figure.text(0.17 / width_in, top_in / height_in, "An emitter", va="center", fontsize=FONT_SIZE - 0.5)
+    for number, count in enumerate(counts):
+        row, column = divmod(number, _MARKS_IN_ROW)
+        x = (0.29 + column * 0.5 * width_in) / width_in
+        y = (top_in - (row + 1) * _MARKS_ROW_IN) / height_in
+        figure.add_artist(Line2D([x], [y], **_look(count), **MARKS[count][0]))
+        figure.text(x + 0.14 / width_in, y, MARKS[count][1], va="center_baseline", fontsize=FONT_SIZE - 0.5)
 
 
 def _names(
@@ -321,7 +294,7 @@ def _names(
             fontsize=FONT_SIZE - 1,
             color=colour,
         )
-    _strokes(axes, leaders, colors=PALE, linewidths=0.8, zorder=1)
+    strokes(axes, leaders, colors=PALE, linewidths=0.8, zorder=1)
 
 
 def _named(plants: Sequence[SectionPlant]) -> list[SectionPlant]:

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from scheduler.pictures.ruling import Ruler, label_beside, ruled, write_picture
 from scheduler.pictures.scales import level_scale
 from scheduler.pictures.style import (
     STONE,
@@ -16,7 +17,6 @@ from scheduler.pictures.style import (
     drawing,
     kept_inside,
     label_at,
-    label_at_end,
     new_picture,
     stroke,
 )
@@ -64,8 +64,12 @@ def draw_run_times(
             _curve(axes, table, number, level.factor, spot, text)
         _minutes(axes, tables, level.factor)
         _never(axes, tables, level.factor)
-        axes.set(xlabel=f"water in the barrels above the outlet, {level.unit}", ylabel="run time, minutes")
-        figure.savefig(path)
+        ruled(
+            axes,
+            Ruler(f"water in the barrels above the outlet, {level.unit}", *axes.get_xlim()),
+            Ruler("run time, minutes", *axes.get_ylim()),
+        )
+        write_picture(figure, path)
 
 
 def _below(tables: Sequence[RunTimes]) -> str:
@@ -90,7 +94,7 @@ def _curve(axes: Any, table: RunTimes, number: int, level_factor: float, spot: f
     look, at, minutes = stroke(number), table.levels_m * level_factor, table.runs_s / 60.0
     right = axes.get_xlim()[1]
     if not np.isfinite(minutes).any():
-        label_at_end(axes, right * 1.025, spot, f"{text}:\nnot at any level", look.colour)
+        label_beside(axes, right * 1.025, spot, f"{text}:\nnot at any level", look.colour)
         return
     if table.shortest_s is not None and table.longest_band_s is not None:
         axes.fill_between(
@@ -104,7 +108,7 @@ def _curve(axes: Any, table: RunTimes, number: int, level_factor: float, spot: f
     axes.plot(at, minutes, color=look.colour, linestyle=look.dash)
     axes.plot([right], [_last(table)], marker=look.marker, color=look.colour, markersize=5, clip_on=False)
     axes.plot([right, right * 1.025], [_last(table), spot], color=look.colour, linewidth=0.8, clip_on=False)
-    label_at_end(axes, right * 1.025, spot, text, look.colour)
+    label_beside(axes, right * 1.025, spot, text, look.colour)
 
 
 def _minutes(axes: Any, tables: Sequence[RunTimes], level_factor: float) -> None:
