@@ -143,7 +143,7 @@ def write_picture(figure: Any, path: Path) -> None:
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from PIL import Image
 
-    canvas = FigureCanvasAgg(figure)
+    canvas: Any = FigureCanvasAgg(figure)
     canvas.draw()
     size = canvas.get_width_height()
     image = Image.frombuffer("RGBA", size, canvas.buffer_rgba(), "raw", "RGBA", 0, 1)
