@@ -1,4 +1,4 @@
-"""What the store can be asked: everything the pages and commands show, and what a shell restores."""
+"""What the store can be asked of the garden: readings, plans, orders, water, weather, what was learnt."""
 
 from __future__ import annotations
 
@@ -12,29 +12,19 @@ from sqlalchemy.engine import Connection, Row
 
 from scheduler.agronomy.weather import DayWeather, Outlook
 from scheduler.control.effects import (
-    Alert,
     Booking,
     Intent,
-    RecordAnswer,
     RecordCalibration,
-    RecordChoice,
-    RecordHandWater,
-    RecordHold,
     RecordLearning,
     RecordReading,
-    RecordStop,
     RecordWaterDay,
     RootZoneRecord,
 )
-from scheduler.control.events import Request
 from scheduler.control.orders import Order, RunOutcome
 from scheduler.planning.plan import Plan
 from scheduler.sensing.belief import LevelBelief, LevelReading
 from scheduler.store import tables as t
 from scheduler.store.codec import from_dict, from_json
-
-# The names of marks that keep what a person chose begin so.
-CHOICE_MARK = "choice "
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,30 +50,6 @@ class MeasuredRun:
     booked_l: float
     measured_l: float
     measured_sd_l: float | None
-
-
-@dataclass(frozen=True, slots=True)
-class RaisedAlert:
-    alert: Alert
-    cleared_at: datetime | None
-
-
-@dataclass(frozen=True, slots=True)
-class Telling:
-    """What became of telling one person of one alert, named by its kind, subject and time."""
-
-    kind: str
-    subject: str
-    raised_at: datetime
-    person: str
-    status: str
-    at: datetime
-
-
-@dataclass(frozen=True, slots=True)
-class AskedRequest:
-    request: Request
-    answer: RecordAnswer | None
 
 
 def last_readings(connection: Connection, site: str, count: int) -> tuple[RecordReading, ...]:
@@ -281,7 +247,7 @@ def last_learning(connection: Connection, site: str) -> tuple[RecordLearning, ..
     rows = connection.execute(
         sa.select(t.learning).where(t.learning.c.id.in_(newest)).order_by(t.learning.c.zone)
     )
-    return tuple(RecordLearning(**_without_site(row, "id")) for row in rows)
+    return tuple(RecordLearning(**without_site(row, "id")) for row in rows)
 
 
 def measured_since(connection: Connection, site: str, since: datetime) -> tuple[MeasuredRun, ...]:
@@ -304,37 +270,6 @@ def last_calibration(connection: Connection, site: str) -> RecordCalibration | N
         .limit(1)
     ).one_or_none()
     return None if row is None else RecordCalibration(row.at, row.offset_m, row.level_m, row.who)
-
-
-def open_alerts(connection: Connection, site: str) -> tuple[Alert, ...]:
-    """Alerts not cleared; of one raised again only the last raising, oldest first."""
-    newest = (
-        sa.select(sa.func.max(t.alerts.c.id))
-        .where(t.alerts.c.site == site, t.alerts.c.cleared_at.is_(None))
-        .group_by(t.alerts.c.kind, t.alerts.c.subject)
-    )
-    rows = connection.execute(sa.select(t.alerts).where(t.alerts.c.id.in_(newest)).order_by(t.alerts.c.id))
-    return tuple(_alert(row) for row in rows)
-
-
-def alerts_since(connection: Connection, site: str, since: datetime) -> tuple[RaisedAlert, ...]:
-    rows = connection.execute(
-        sa.select(t.alerts)
-        .where(t.alerts.c.site == site, t.alerts.c.raised_at >= since)
-        .order_by(t.alerts.c.id)
-    )
-    return tuple(RaisedAlert(_alert(row), row.cleared_at) for row in rows)
-
-
-def last_raised(connection: Connection, site: str) -> tuple[RaisedAlert, ...]:
-    """The newest of each kind and subject, cleared or not: nobody is told twice after a restart."""
-    newest = (
-        sa.select(sa.func.max(t.alerts.c.id))
-        .where(t.alerts.c.site == site)
-        .group_by(t.alerts.c.kind, t.alerts.c.subject)
-    )
-    rows = connection.execute(sa.select(t.alerts).where(t.alerts.c.id.in_(newest)).order_by(t.alerts.c.id))
-    return tuple(RaisedAlert(_alert(row), row.cleared_at) for row in rows)
 
 
 def last_watered(connection: Connection, site: str) -> Mapping[str, date]:
@@ -371,95 +306,12 @@ def water_days_since(connection: Connection, site: str, first: date) -> tuple[Re
         .where(t.water_days.c.site == site, t.water_days.c.day >= first)
         .order_by(t.water_days.c.day)
     )
-    return tuple(from_dict(RecordWaterDay, _without_site(row)) for row in rows)
+    return tuple(from_dict(RecordWaterDay, without_site(row)) for row in rows)
 
 
-def hand_water_since(connection: Connection, site: str, first: date) -> tuple[RecordHandWater, ...]:
-    """Water moved by hand, in the order in which it was told."""
-    rows = connection.execute(
-        sa.select(t.hand_water)
-        .where(t.hand_water.c.site == site, t.hand_water.c.day >= first)
-        .order_by(t.hand_water.c.request_id)
-    )
-    return tuple(from_dict(RecordHandWater, _without_site(row)) for row in rows)
-
-
-def holds_now(connection: Connection, site: str) -> tuple[RecordHold, ...]:
-    """The newest hold of each zone, whether over or not."""
-    newest = sa.select(sa.func.max(t.holds.c.id)).where(t.holds.c.site == site).group_by(t.holds.c.zone)
-    rows = connection.execute(sa.select(t.holds).where(t.holds.c.id.in_(newest)).order_by(t.holds.c.zone))
-    return tuple(RecordHold(row.zone, row.until, row.who, row.at) for row in rows)
-
-
-def typed_rain_since(connection: Connection, site: str, first: date) -> tuple[tuple[date, float], ...]:
-    """(local day, mm) as typed, the newest word on a day last."""
-    rows = connection.execute(
-        sa.select(t.typed_rain.c.day, t.typed_rain.c.rain_mm)
-        .where(t.typed_rain.c.site == site, t.typed_rain.c.day >= first)
-        .order_by(t.typed_rain.c.id)
-    )
-    return tuple((day, rain_mm) for day, rain_mm in rows)
-
-
-def _without_site(row: Row[Any], *others: str) -> dict[str, Any]:
+def without_site(row: Row[Any], *others: str) -> dict[str, Any]:
+    """The row's columns, but for the garden and ``others``."""
     return {k: v for k, v in row._mapping.items() if k != "site" and k not in others}
-
-
-def _alert(row: Row[Any]) -> Alert:
-    return Alert(row.kind, row.subject, row.text, row.advice, row.urgent, row.raised_at)
-
-
-def tellings_since(connection: Connection, site: str, since: datetime) -> tuple[Telling, ...]:
-    rows = connection.execute(
-        sa.select(t.tellings)
-        .where(t.tellings.c.site == site, t.tellings.c.raised_at >= since)
-        .order_by(t.tellings.c.id)
-    )
-    return tuple(
-        Telling(row.kind, row.subject, row.raised_at, row.person, row.status, row.at) for row in rows
-    )
-
-
-def unanswered_requests(connection: Connection, site: str) -> tuple[Request, ...]:
-    """By the order in which they were asked."""
-    answered = sa.exists().where(t.answers.c.request_id == t.requests.c.id)
-    rows = connection.execute(
-        sa.select(t.requests).where(t.requests.c.site == site, ~answered).order_by(t.requests.c.id)
-    )
-    return tuple(_request(row) for row in rows)
-
-
-def answer_to(connection: Connection, request_id: int) -> RecordAnswer | None:
-    row = connection.execute(sa.select(t.answers).where(t.answers.c.request_id == request_id)).one_or_none()
-    return None if row is None else RecordAnswer(row.request_id, row.at, row.done, row.text)
-
-
-def requests_since(connection: Connection, site: str, since: datetime) -> tuple[AskedRequest, ...]:
-    rows = connection.execute(
-        sa.select(t.requests, t.answers.c.at.label("answered_at"), t.answers.c.done, t.answers.c.text)
-        .outerjoin(t.answers)
-        .where(t.requests.c.site == site, t.requests.c.at >= since)
-        .order_by(t.requests.c.id)
-    )
-    return tuple(
-        AskedRequest(
-            _request(row),
-            None if row.answered_at is None else RecordAnswer(row.id, row.answered_at, row.done, row.text),
-        )
-        for row in rows
-    )
-
-
-def _request(row: Row[Any]) -> Request:
-    return Request(row.id, row.at, row.who, row.kind, row.subject, row.amount)
-
-
-def stop_state(connection: Connection, site: str) -> RecordStop | None:
-    """The last stop or its end; None: nobody ever stopped this garden."""
-    row = connection.execute(
-        sa.select(t.stops).where(t.stops.c.site == site).order_by(t.stops.c.id.desc()).limit(1)
-    ).one_or_none()
-    return None if row is None else RecordStop(row.stopped, row.who, row.at)
 
 
 def last_outlook(connection: Connection, site: str) -> Outlook | None:
@@ -489,13 +341,3 @@ def read_mark(connection: Connection, site: str, name: str) -> str | None:
     return connection.execute(
         sa.select(t.marks.c.value).where(t.marks.c.site == site, t.marks.c.name == name)
     ).scalar_one_or_none()
-
-
-def choices_now(connection: Connection, site: str) -> tuple[RecordChoice, ...]:
-    """The newest choice of each subject, by subject; never pruned, for it holds until it is taken back."""
-    texts = connection.execute(
-        sa.select(t.marks.c.value)
-        .where(t.marks.c.site == site, t.marks.c.name.startswith(CHOICE_MARK))
-        .order_by(t.marks.c.name)
-    ).scalars()
-    return tuple(from_json(RecordChoice, text) for text in texts)

@@ -14,7 +14,7 @@ from scheduler.control.effects import RecordLearning, RootZoneRecord
 from scheduler.control.state import Opened, Saved, WaterBook, WaterDraw
 from scheduler.planning.plan import Plan
 from scheduler.sensing.flow import FlowFactor
-from scheduler.store import asking
+from scheduler.store import asking, asking_people
 
 # As many booked ids as the controller keeps; the table itself refuses a second booking of any older one.
 BOOKED_RESTORED = 500
@@ -39,7 +39,7 @@ def load_saved(connection: Connection, site: str, now: datetime, zone: ZoneInfo)
     first_given = (
         given_after + timedelta(days=1) if given_after else today - timedelta(days=GIVEN_RESTORED_DAYS)
     )
-    stop = asking.stop_state(connection, site)
+    stop = asking_people.stop_state(connection, site)
     calibration = asking.last_calibration(connection, site)
     return Saved(
         open_intents=asking.open_intents(connection, site),
@@ -54,14 +54,16 @@ def load_saved(connection: Connection, site: str, now: datetime, zone: ZoneInfo)
         level_offset_m=calibration.offset_m if calibration is not None else 0.0,
         hand_level=(calibration.at, calibration.level_m) if calibration is not None else None,
         stopped_by=stop.who if stop is not None and stop.stopped else None,
-        requests=asking.unanswered_requests(connection, site),
+        requests=asking_people.unanswered_requests(connection, site),
         alarms=_alarms(connection, site, zone),
         book=_book(connection, site, today),
         draws=_draws(connection, site, now, today),
         water_days=asking.water_days_since(connection, site, today - timedelta(days=WATER_DAYS_RESTORED)),
-        holds=asking.holds_now(connection, site),
-        choices=asking.choices_now(connection, site),
-        rain_typed=asking.typed_rain_since(connection, site, today - timedelta(days=WEATHER_RESTORED_DAYS)),
+        holds=asking_people.holds_now(connection, site),
+        choices=asking_people.choices_now(connection, site),
+        rain_typed=asking_people.typed_rain_since(
+            connection, site, today - timedelta(days=WEATHER_RESTORED_DAYS)
+        ),
         plans=(plans := asking.plans_between(connection, site, today, today)),
         opened=_opened(connection, site, plans),
     )
@@ -89,7 +91,7 @@ def _book(connection: Connection, site: str, today: date) -> WaterBook:
     day's balance with it.
     """
     drawn_l = sum(b.volume_l for b in asking.bookings_since(connection, site, today) if b.day == today)
-    moved = [m for m in asking.hand_water_since(connection, site, today) if m.day == today]
+    moved = [m for m in asking_people.hand_water_since(connection, site, today) if m.day == today]
     if drawn_l == 0.0 and not moved:
         return WaterBook()
     return WaterBook(
@@ -112,7 +114,7 @@ def _draws(connection: Connection, site: str, now: datetime, today: date) -> tup
     ]
     cans = [
         WaterDraw(m.at, m.litres, by_run=False)
-        for m in asking.hand_water_since(connection, site, first)
+        for m in asking_people.hand_water_since(connection, site, first)
         if m.kind == "took" and m.at >= since
     ]
     return tuple(sorted([*runs, *cans], key=lambda d: d.at))
@@ -164,5 +166,5 @@ def _alarms(connection: Connection, site: str, zone: ZoneInfo) -> tuple[AlarmMem
             told_at=raised.alert.at,
             told_day=raised.alert.at.astimezone(zone).date(),
         )
-        for raised in asking.last_raised(connection, site)
+        for raised in asking_people.last_raised(connection, site)
     )

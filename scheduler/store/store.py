@@ -28,9 +28,10 @@ from scheduler.control.effects import (
 from scheduler.control.events import NodeHeard, Request, RequestKind
 from scheduler.planning.plan import Plan
 from scheduler.site.errors import StoreError
-from scheduler.store import asking, opening, pruning
+from scheduler.store import asking, asking_people, opening, pruning
 from scheduler.store import writing as rows
-from scheduler.store.asking import AskedRequest, MeasuredRun, NodeSeen, RaisedAlert, Telling
+from scheduler.store.asking import MeasuredRun, NodeSeen
+from scheduler.store.asking_people import AskedRequest, RaisedAlert, Telling
 from scheduler.store.changes import ChangeWatch
 from scheduler.store.engine import BUSY_TIMEOUT_MS, make_engine, reading, sqlite_path, writing
 
@@ -197,7 +198,7 @@ class Store:
 
     def unanswered_requests(self) -> tuple[Request, ...]:
         with reading(self._engine) as connection:
-            return asking.unanswered_requests(connection, self.site_id)
+            return asking_people.unanswered_requests(connection, self.site_id)
 
     def mark(self, name: str) -> str | None:
         with reading(self._engine) as connection:
@@ -207,11 +208,11 @@ class Store:
 
     def answer_to(self, request_id: int) -> RecordAnswer | None:
         with reading(self._engine) as connection:
-            return asking.answer_to(connection, request_id)
+            return asking_people.answer_to(connection, request_id)
 
     def requests_since(self, since: datetime) -> tuple[AskedRequest, ...]:
         with reading(self._engine) as connection:
-            return asking.requests_since(connection, self.site_id, since)
+            return asking_people.requests_since(connection, self.site_id, since)
 
     def last_reading(self) -> RecordReading | None:
         """The newest stored reading with the belief it led to; the service writes them some minutes late."""
@@ -260,7 +261,7 @@ class Store:
     def hand_water_since(self, first: date) -> tuple[RecordHandWater, ...]:
         """Water moved by hand, in the order in which it was told."""
         with reading(self._engine) as connection:
-            return asking.hand_water_since(connection, self.site_id, first)
+            return asking_people.hand_water_since(connection, self.site_id, first)
 
     def given_since(self, first: date) -> tuple[tuple[date, str, float], ...]:
         """(local day, plant, litres), booked and by hand, of the local day ``first`` and later."""
@@ -270,12 +271,12 @@ class Store:
     def holds_now(self) -> tuple[RecordHold, ...]:
         """The newest hold of each zone, whether over or not."""
         with reading(self._engine) as connection:
-            return asking.holds_now(connection, self.site_id)
+            return asking_people.holds_now(connection, self.site_id)
 
     def choices_now(self) -> tuple[RecordChoice, ...]:
         """What people chose, the newest of each subject."""
         with reading(self._engine) as connection:
-            return asking.choices_now(connection, self.site_id)
+            return asking_people.choices_now(connection, self.site_id)
 
     def first_balanced_day(self) -> date | None:
         """As far back as this garden's records go; None: no day is over yet."""
@@ -325,20 +326,20 @@ class Store:
 
     def open_alerts(self) -> tuple[Alert, ...]:
         with reading(self._engine) as connection:
-            return asking.open_alerts(connection, self.site_id)
+            return asking_people.open_alerts(connection, self.site_id)
 
     def alerts_since(self, since: datetime) -> tuple[RaisedAlert, ...]:
         with reading(self._engine) as connection:
-            return asking.alerts_since(connection, self.site_id, since)
+            return asking_people.alerts_since(connection, self.site_id, since)
 
     def tellings_since(self, since: datetime) -> tuple[Telling, ...]:
         """By when the alert was raised."""
         with reading(self._engine) as connection:
-            return asking.tellings_since(connection, self.site_id, since)
+            return asking_people.tellings_since(connection, self.site_id, since)
 
     def stop_state(self) -> RecordStop | None:
         with reading(self._engine) as connection:
-            return asking.stop_state(connection, self.site_id)
+            return asking_people.stop_state(connection, self.site_id)
 
     def nodes_seen(self) -> tuple[NodeSeen, ...]:
         with reading(self._engine) as connection:

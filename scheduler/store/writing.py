@@ -36,9 +36,9 @@ from scheduler.control.effects import (
 )
 from scheduler.control.events import NodeHeard, RequestKind
 from scheduler.planning.plan import Plan
-from scheduler.store import asking
 from scheduler.store import tables as t
-from scheduler.store.asking import Telling, read_mark
+from scheduler.store.asking import read_mark
+from scheduler.store.asking_people import CHOICE_MARK, Telling
 from scheduler.store.codec import to_dict, to_json
 
 # Marks that name a request sent from a form; those of so many requests are kept.
@@ -101,7 +101,7 @@ def _write(connection: Connection, site: str, record: Record) -> None:
         case RecordHold():
             _append(connection, t.holds, site, record)
         case RecordChoice():
-            write_mark(connection, site, asking.CHOICE_MARK + record.subject, to_json(record))
+            write_mark(connection, site, CHOICE_MARK + record.subject, to_json(record))
         case RecordRain():
             _append(connection, t.typed_rain, site, record)
         case RecordLearning():
