@@ -39,9 +39,20 @@ def ahead_answer(
 
     UsageError when the level or the weather is not known, or ``until`` is out of reach.
     """
+    found = look_from_store(site, garden_model(site), store, now, past)
+    return answer_of_ahead(site, store, found, now, until, price_per_l)
+
+
+def answer_of_ahead(
+    site: Site,
+    store: Store,
+    found: Ahead,
+    now: datetime,
+    until: date | None,
+    price_per_l: float | None = None,
+) -> AheadAnswer:
+    """The same from weeks ahead that were looked at already. UsageError: ``until`` is out of reach."""
     today = now.astimezone(site.place.timezone).date()
-    model = garden_model(site)
-    found = look_from_store(site, model, store, now, past)
     away = away_of(store.choices_now(), today)
     last = until or (away.last if away is not None and away.last is not None else today + timedelta(days=13))
     try:

@@ -194,14 +194,26 @@ def _shares(value: Measured) -> str:
     return f"{show_share(value.value)} ({show_share(value.low)} to {show_share(value.high)})"
 
 
+def drift_findings(answer: DriftAnswer) -> list[str]:
+    """What the runs together speak for, and what to do about it; empty: nothing."""
+    lines = []
+    if answer.cause is not None:
+        lines.append(f"{_CAUSES[answer.cause.what]}: {answer.cause.reason}.")
+    return [*lines, *(_proposal_words(p) for p in answer.proposals)]
+
+
+def _proposal_words(proposal: DriftProposalAnswer) -> str:
+    where = f" of {proposal.zone}" if proposal.zone is not None else ""
+    return f"{proposal.action[0].upper()}{proposal.action[1:]}{where}: {proposal.reason}."
+
+
 def drift_words(answer: DriftAnswer, site: str) -> Sequence[str]:
     """For people at a terminal. ``site``: how the site file was named, for the commands to type."""
     lines = [z.text for z in answer.zones]
     if answer.cause is not None:
         lines.append(f"{_CAUSES[answer.cause.what]}: {answer.cause.reason}.")
     for p in answer.proposals:
-        where = f" of {p.zone}" if p.zone is not None else ""
-        lines.append(f"- {p.action[0].upper()}{p.action[1:]}{where}: {p.reason}.")
+        lines.append(f"- {_proposal_words(p)}")
         lines += [f"    fallinghead commission {site} {t.step} --zone {t.zone}" for t in p.tests]
     if answer.proposals:
         lines.append("Nothing is changed by this: the next test at the garden accepts a new curve.")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import asdict
 from datetime import date
@@ -53,8 +54,8 @@ def hindsight_answer(site: Site, past: Sequence[DayWeather], changes: Sequence[s
 
 
 def usual_changes(site: Site) -> tuple[str, ...]:
-    """One barrel more, a larger roof, a higher stand: as far as the garden has what they change."""
-    barrel = () if site.tank.measured else ("add barrel",)
+    """One and two barrels more, a larger roof, a higher stand: as far as the garden has what they change."""
+    barrel = () if site.tank.measured else ("add barrel", "add 2 barrels")
     roof = (f"roof {site.roof.catchment_m2 * MORE_ROOF:.0f} m2",) if site.roof is not None else ()
     return (*barrel, *roof, f"raise barrels {HIGHER_M * 100:.0f} cm")
 
@@ -98,7 +99,7 @@ def hindsight_words(site: Site, answer: HindsightAnswer) -> list[str]:
     idle = [change_words(site, c) for c, litres in saved.items() if litres < WORTH_A_WORD * short]
     if idle:
         lines.append(f"Little or nothing: {', '.join(idle)}.")
-    if any(change is not None and change.startswith(("raise", "add barrel")) for change in saved):
+    if any(change is not None and change.startswith(("raise", "add ")) for change in saved):
         lines.append(
             "Water weighs 1 kg a litre: a higher stand or one barrel more asks for firm, level ground."
         )
@@ -111,6 +112,8 @@ def change_words(site: Site, change: str | None) -> str:
         return "as it is"
     if change == "add barrel":
         return "one barrel more"
+    if more := re.fullmatch(r"add (\d+) barrels", change):
+        return f"{more[1]} barrels more"
     if site.roof is not None and change.startswith("roof "):
         return f"roof of {show_area(changed(site, [change]).roof.catchment_m2, site.units)}"  # type: ignore[union-attr]
     if change == f"raise barrels {HIGHER_M * 100:.0f} cm":

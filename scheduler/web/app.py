@@ -18,7 +18,17 @@ from starlette.middleware.gzip import GZipMiddleware
 
 from scheduler import __version__
 from scheduler.site.errors import FallingheadError, UsageError
-from scheduler.web import acting, calendar_page, day_page, door, pages, plant_page, round_page, year_page
+from scheduler.web import (
+    acting,
+    calendar_page,
+    day_page,
+    door,
+    pages,
+    plant_page,
+    round_page,
+    weeks_page,
+    year_page,
+)
 from scheduler.web.facts import Garden
 from scheduler.web.guard import App, Guard
 from scheduler.web.keys import Keys
@@ -27,7 +37,8 @@ from scheduler.web.parts import STOP_WAIT_S, WAIT_S, Parts
 from scheduler.web.rendering import show
 from scheduler.web.rights import NotAllowed, Right, StaleForm, once
 
-_COMMAND = re.compile(r" \(fallinghead [a-z-]+\)")
+# How a sentence points to a command: in brackets, or as its last clause.
+_COMMAND = re.compile(r" \((?:fallinghead |--)[^)]*\)|(?:;|\.) [Tt]hen tell(?: it)?: fallinghead [^.]*")
 HERE = Path(__file__).parent
 # Answers shorter than this are not worth packing.
 PACK_BYTES = 800
@@ -108,6 +119,7 @@ def inner_app(
     app.include_router(plant_page.router)
     app.include_router(day_page.router)
     app.include_router(year_page.router)
+    app.include_router(weeks_page.router)
     app.include_router(round_page.router)
     app.include_router(calendar_page.router)
     app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")

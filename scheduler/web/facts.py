@@ -168,7 +168,9 @@ class Garden:
     def _facts(self, store: Store, now: datetime, running: bool) -> Facts:
         made = self.made(store)
         plan = store.last_plan()
-        ahead = self._weeks_ahead(made, store, plan, now)
+        ahead = None
+        if self._ahead_wait_s is not None:
+            ahead = self._weeks_ahead(made, store, plan, now, self._ahead_wait_s)
         status = status_answer(made.site, store, now, running=running, ahead=ahead)
         today = now.astimezone(made.site.place.timezone).date()
         bookings = store.bookings_since(today - timedelta(days=LAST_RUN_DAYS))
@@ -192,10 +194,13 @@ class Garden:
             last_level_at=_last_level_at(store),
         )
 
-    def _weeks_ahead(self, made: Made, store: Store, plan: Plan | None, now: datetime) -> Ahead | None:
-        """None: not known, not ready within the wait, or not to be looked for."""
-        if self._ahead_wait_s is None:
-            return None
+    def weeks_ahead(self, facts: Facts, store: Store, wait_s: float) -> Ahead | None:
+        """For whoever asks for them alone. None: not known, or not ready within the wait."""
+        return facts.ahead or self._weeks_ahead(facts.made, store, facts.plan, facts.now, wait_s)
+
+    def _weeks_ahead(
+        self, made: Made, store: Store, plan: Plan | None, now: datetime, wait_s: float
+    ) -> Ahead | None:
         level_m = level_now(store, now).level_m
         step = round(level_m / AHEAD_STEP_M) if level_m is not None else None
         today = now.astimezone(made.site.place.timezone).date()
@@ -205,7 +210,7 @@ class Garden:
                 self._ahead = (key, self._beside.submit(_look_ahead, made, store, now))
             future = self._ahead[1]
         try:
-            return future.result(self._ahead_wait_s)
+            return future.result(wait_s)
         except TookTooLong:
             return None
 

@@ -206,7 +206,7 @@ def test_do_two_more_barrels_help(garden: LivedIn) -> None:
     said = plain(
         garden.says("hindsight", "five-drums", "--change", "add 2 barrels", "--past", "seattle-2012")
     )
-    assert re.search(r"Most would have helped: add 2 barrels, [\d.]+ L less to top up in a summer", said)
+    assert re.search(r"Most would have helped: 2 barrels more, [\d.]+ L less to top up in a summer", said)
 
 
 def test_a_season_sheet_in_gallons(garden: LivedIn, tmp_path: Path) -> None:

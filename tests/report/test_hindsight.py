@@ -28,7 +28,7 @@ def test_one_barrel_more_helps_in_every_summer_and_a_roof_cannot_fill_a_dry_one(
     past: tuple[DayWeather, ...],
 ) -> None:
     answer = hindsight_answer(SITE, past)
-    as_is, barrel, roof, _ = answer.gardens
+    as_is, barrel, two, roof, _ = answer.gardens
     assert [s.first for s in as_is.summers] == [date(year, 5, 1) for year in (2012, 2013, 2014, 2015)]
     assert all(s.last == date(s.first.year, 9, 30) for s in as_is.summers)
     for before, more in zip(as_is.summers, barrel.summers, strict=True):
@@ -36,6 +36,8 @@ def test_one_barrel_more_helps_in_every_summer_and_a_roof_cannot_fill_a_dry_one(
         assert before.short_l == 0.0 or more.short_l < before.short_l
         # A drum of 208 L full at the start saves at most what it holds and what it catches of the overflow.
         assert before.short_l - more.short_l <= 208.0 + before.overflow_l
+    for one, more in zip(barrel.summers, two.summers, strict=True):
+        assert more.short_l <= one.short_l and one.short_l - more.short_l <= 208.0 + one.overflow_l
     for before, more in zip(as_is.summers, roof.summers, strict=True):
         assert more.caught_l == pytest.approx(1.5 * before.caught_l)
         assert more.short_l <= before.short_l
@@ -43,6 +45,7 @@ def test_one_barrel_more_helps_in_every_summer_and_a_roof_cannot_fill_a_dry_one(
     assert [row[0] for row in rows] == [
         "as it is",
         "one barrel more",
+        "2 barrels more",
         "roof of 18.0 m2",
         "stand 30.0 cm higher",
     ]

@@ -36,6 +36,8 @@ NEEDED = {
     ("GET", "/calendar/{secret}.ics"): Right.NONE,
     ("POST", "/calendar/new"): Right.ACT,
     ("POST", "/calendar/end"): Right.ACT,
+    ("GET", "/weeks"): Right.LOOK,
+    ("GET", "/weeks/what-if"): Right.LOOK,
     ("GET", "/away"): Right.LOOK,
     ("GET", "/care"): Right.LOOK,
     ("GET", "/tell"): Right.LOOK,

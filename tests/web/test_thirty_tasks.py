@@ -31,7 +31,7 @@ TASKS: tuple[tuple[str, tuple[str, ...], tuple[str, ...], str], ...] = (
     ("longer than last week", ("why",), ("/day",), f"{HOUSE}::test_why_does_it_run_longer_than_last_week"),
     ("why not today", ("why",), ("/day",), f"{HOUSE}::test_why_not_today"),
     ("did last night deliver", ("status",), ("/",), f"{HOUSE}::test_did_last_night_deliver"),
-    ("plants shorted this month", ("litres",), (), f"{HOUSE}::test_which_plants_were_shorted"),
+    ("plants shorted this month", ("litres",), ("/weeks",), f"{HOUSE}::test_which_plants_were_shorted"),
     ("barrels raised", ("survey",), (), f"{HOUSE}::test_the_barrels_are_to_be_raised"),
     ("two bubblers turned down", ("survey",), (), f"{HOUSE}::test_two_bubblers_are_to_be_turned_down"),
     ("plant added", ("check", "survey"), (), f"{HOUSE}::test_a_plant_was_added"),
@@ -53,7 +53,7 @@ TASKS: tuple[tuple[str, tuple[str, ...], tuple[str, ...], str], ...] = (
         ("/",),
         f"{NOW}::test_a_plant_that_the_water_does_not_reach_is_told_first_and_drawn_with_a_cross",
     ),
-    ("is there a leak", ("report",), (), f"{HOUSE}::test_is_there_a_leak"),
+    ("is there a leak", ("report",), ("/weeks",), f"{HOUSE}::test_is_there_a_leak"),
     ("level jumped 10 cm", ("status",), ("/",), f"{HOUSE}::test_the_level_jumped_ten_centimetres"),
     ("sensor died on holiday", ("status",), ("/",), f"{HOUSE}::test_the_sensor_died"),
     (
@@ -67,25 +67,25 @@ TASKS: tuple[tuple[str, tuple[str, ...], tuple[str, ...], str], ...] = (
     (
         "heavy rain tomorrow",
         ("ahead",),
-        (),
+        ("/weeks",),
         f"{HOUSE}::test_heavy_rain_tomorrow_should_the_water_be_used_now",
     ),
     (
         "top up how much",
         ("ahead",),
-        ("/",),
+        ("/weeks",),
         f"{HOUSE}::test_top_up_how_much_until_when_at_what_cost_and_what_rain_gives_anyway",
     ),
     ("six cans taken", ("took",), ("/tell",), f"{HOUSE}::test_six_cans_were_taken"),
     (
         "away two weeks",
         ("ahead",),
-        ("/tell",),
+        ("/away",),
         f"{HOUSE}::test_away_for_two_weeks_what_must_a_helper_do_on_which_day",
     ),
     ("shrub first", ("rank",), ("/tell",), f"{HOUSE}::test_put_the_shrub_first"),
     ("stop for a party", ("hold",), ("/tell",), f"{HOUSE}::test_not_during_the_party"),
-    ("when to drain", ("winter",), (), f"{HOUSE}::test_when_is_it_to_be_drained"),
+    ("when to drain", ("winter",), ("/weeks",), f"{HOUSE}::test_when_is_it_to_be_drained"),
     (
         "which of my 25 gardens",
         ("round",),
@@ -96,14 +96,38 @@ TASKS: tuple[tuple[str, tuple[str, ...], tuple[str, ...], str], ...] = (
     (
         "is the filter clogging",
         ("drift",),
-        (),
+        ("/weeks",),
         "tests/cli/test_drift_command.py::test_a_slow_fall_is_told_with_its_index_and_what_to_do",
     ),
-    ("do two more barrels help", ("hindsight",), (), f"{HOUSE}::test_do_two_more_barrels_help"),
+    (
+        "do two more barrels help",
+        ("hindsight",),
+        ("/weeks/what-if",),
+        f"{HOUSE}::test_do_two_more_barrels_help",
+    ),
     ("season sheet in gallons", ("report",), (), f"{HOUSE}::test_a_season_sheet_in_gallons"),
 )
 # What takes more than one command or two taps, and why that stays so.
 MORE_THAN_ONE = {"plant added"}
+# Asked with a tape measure or the site file in the hand, not with a phone: there is no page.
+NO_PAGE = {
+    "barrels raised",
+    "two bubblers turned down",
+    "plant added",
+    "commission",
+    "are my catch cans good",
+    "season sheet in gallons",
+}
+# What a page answers beside the first view, and where that is proven.
+ON_A_PAGE = {
+    "plants shorted this month": "test_it_says_which_plants_stood_short_and_on_how_many_days",
+    "is there a leak": "test_it_says_where_water_went_and_how_each_zone_flows",
+    "heavy rain tomorrow": "test_it_says_how_long_the_water_lasts_as_the_command_does",
+    "top up how much": "test_it_says_what_to_top_up_for_the_day_that_is_asked",
+    "when to drain": "test_it_says_when_to_drain_by_the_forecast",
+    "is the filter clogging": "test_it_says_where_water_went_and_how_each_zone_flows",
+    "do two more barrels help": "test_two_more_barrels_are_tried_in_the_summers_that_it_remembers",
+}
 
 
 @cache
@@ -127,12 +151,27 @@ def test_each_takes_one_command_or_says_why_not() -> None:
         assert len(pages) <= 1, task
 
 
-def test_each_page_is_reached_from_the_first_view_with_one_tap(started: PageGarden) -> None:
-    first = started.client.get("/").text
+def test_each_page_is_reached_from_the_first_view_with_two_taps_at_the_most(started: PageGarden) -> None:
+    one_tap = _links(started, "/")
+    two_taps = one_tap.union(*(_links(started, path) for path in sorted(one_tap)))
     # The fitter's page is there when it was asked for: tests/web/test_round_page.py.
     for page in {page for _, _, pages, _ in TASKS for page in pages} - {"/", "/round"}:
-        assert f'href="{page}"' in first, page
-        assert started.client.get(page).status_code == 200
+        assert page in two_taps, page
+
+
+def _links(garden: PageGarden, path: str) -> set[str]:
+    """Pages of ours that one page leads to."""
+    answer = garden.client.get(path)
+    assert answer.status_code == 200, path
+    return set(re.findall(r'href="(/[a-z/-]*)[#?"]', answer.text)) - {"/leave"}
+
+
+def test_what_a_person_with_a_phone_asks_has_a_page_that_is_proven() -> None:
+    assert {task for task, _, pages, _ in TASKS if not pages} == NO_PAGE
+    proven = _tests_in("tests/web/test_weeks_page.py")
+    assert set(ON_A_PAGE.values()) <= proven
+    weeks = {task for task, _, pages, _ in TASKS if any(page.startswith("/weeks") for page in pages)}
+    assert set(ON_A_PAGE) == weeks
 
 
 def test_power_failed_in_the_middle_of_a_run(started: PageGarden) -> None:
