@@ -112,9 +112,10 @@ def survey(
         return
     model = garden_model(garden)
     level_m = read_level(at, model)
+    # Drawn first: the pictures work out at all levels together what the survey asks at one.
+    drawn = _draw(model, pictures, svg) if pictures is not None else None
     answer = survey_answer(garden, level_m, advice=advice, model=model)
-    if pictures is not None:
-        answer = answer.model_copy(update={"pictures": _draw(model, pictures, svg)})
+    answer = answer.model_copy(update={"pictures": drawn})
     if json:
         say_json(answer)
         return
