@@ -37,15 +37,18 @@ SUPPLY_LOW_MV = 11800
 SUPPLY_WELL_MV = 12200
 
 Named = tuple[AlertKind, str, Condition]
+# Most are so at most looks: made once. Texts are put together only when something is told.
+WELL, NEITHER = Condition(False), Condition(None)
 
 
 def watch(turn: Turn) -> None:
     """Judge every condition once; raised alerts and their ends become effects."""
     memories = {(m.kind, m.subject): m for m in turn.state.alarms}
     kept = _kept_in_winter(turn.state)
+    news = False
     for kind, subject, condition in conditions(turn):
         if kept is not None and kind not in kept:
-            condition = Condition(False)
+            condition = WELL
         key = (kind, subject)
         memory = memories.get(key)
         if memory is None:
@@ -62,12 +65,15 @@ def watch(turn: Turn) -> None:
             local_day=turn.local_day,
             hidden=bool(condition.active) and _hidden(kind, memories.values()),
         )
-        memories[key] = verdict.memory
+        if verdict.memory is not memories.get(key):
+            memories[key] = verdict.memory
+            news = True
         if verdict.alert is not None:
             turn.emit(RaiseAlert(verdict.alert))
         if verdict.cleared:
             turn.emit(ClearAlert(kind, subject, turn.now.wall))
-    turn.change(alarms=tuple(memories.values()))
+    if news:
+        turn.change(alarms=tuple(memories.values()))
 
 
 def _kept_in_winter(state: State) -> frozenset[AlertKind] | None:
@@ -114,8 +120,10 @@ def conditions(turn: Turn) -> Iterator[Named]:
 
 
 def _store(state: State) -> Condition:
+    if state.store_fault is None:
+        return WELL
     return Condition(
-        state.store_fault is not None,
+        True,
         lambda: f"{state.site.name}: what happens cannot be written down ({state.store_fault}).",
         "Free space on the disk or replace the card. Nothing is watered until then; valves still close.",
     )
@@ -124,12 +132,13 @@ def _store(state: State) -> Condition:
 def _valve(turn: Turn) -> Condition:
     state = turn.state
     overdue = any(is_overdue(state, h, turn.now.monotonic_s) for h in state.intents)
+    if state.phase != "unproven" and not overdue:
+        return NEITHER if _seen_open_or_not_at_all(state) else WELL
     positions = (
         ", ".join(f"{v.channel}: {v.position}" for v in state.node.valves) if state.node else "not heard"
     )
-    at_fault = state.phase == "unproven" or overdue
     return Condition(
-        True if at_fault else None if _seen_open_or_not_at_all(state) else False,
+        True,
         lambda: f"{state.site.name}: a valve is not proven shut (node says {positions}).",
         "Go and close the hand tap at the barrels now, then look at the valve.",
     )
@@ -145,7 +154,7 @@ def _seen_open_or_not_at_all(state: State) -> bool:
 def _silent(turn: Turn) -> Condition:
     state = turn.state
     if node_fresh(state, turn.now.monotonic_s):
-        return Condition(False)
+        return WELL
     minutes = (turn.now.monotonic_s - state.silent_since_mono_s) / 60
     cause = "the valve node" if state.connected else "the message broker"
     was_open = bool(state.intents)
@@ -160,8 +169,10 @@ def _silent(turn: Turn) -> Condition:
 
 
 def _clock(turn: Turn) -> Condition:
+    if turn.now.trust != "unknown":
+        return WELL
     return Condition(
-        turn.now.trust == "unknown",
+        True,
         lambda: f"{turn.state.site.name}: the time of day is not known; nothing starts by the clock.",
         "Give the Pi a network connection, or set its clock.",
     )
@@ -169,12 +180,14 @@ def _clock(turn: Turn) -> Condition:
 
 def _level(turn: Turn) -> Condition:
     state = turn.state
+    if state.belief.known:
+        return WELL
     unknown_s = turn.now.monotonic_s - state.unknown_since_mono_s
     if state.belief.at is not None:  # a belief counts as known until its last reading is old
         unknown_s = max(unknown_s, (turn.now.wall - state.belief.at).total_seconds())
     why = "; ".join(state.belief.why) or "no reading"
     return Condition(
-        not state.belief.known and unknown_s >= LEVEL_UNKNOWN_S,
+        unknown_s >= LEVEL_UNKNOWN_S,
         lambda: f"{state.site.name}: the water level is unknown ({why}).",
         "Look at the sensor for spiders and wet; measure by hand and enter it: fallinghead measured.",
     )
@@ -184,7 +197,7 @@ def _doubtful(turn: Turn) -> Condition:
     """Readings come, and something speaks against the sensor; or water went or came that nobody knows of."""
     state = turn.state
     if state.intents:
-        return Condition(None)  # a run moves the level: judged at rest
+        return NEITHER  # a run moves the level: judged at rest
     since = state.track.trend.first
     level_m, brim_m = state.belief.level_m, state.model.stage.brim_level_m
     found = doubts(
@@ -193,13 +206,15 @@ def _doubtful(turn: Turn) -> Condition:
         turn.now.wall,
         leak=state.leak,
         dry=since is not None
-        and not wet_between(turn, since)
         and level_m is not None
-        and level_m < brim_m - BRIM_M,
+        and level_m < brim_m - BRIM_M
+        and not wet_between(turn, since),
         told=_moved_by_hand(state),
     )
+    if not found:
+        return WELL
     return Condition(
-        bool(found),
+        True,
         lambda: f"{state.site.name}: {'; '.join(found)}.",
         "Measure by hand and enter it: fallinghead measured. Water taken or added by hand: fallinghead took, "
         "fallinghead topped-up. Else look for spiders, wet or a loose sensor, and for a leak.",
@@ -218,13 +233,15 @@ def _forecast(turn: Turn) -> Condition:
     if years_alone:
         outlook = None
     age = turn.now.wall - outlook.fetched_at if outlook else None
-    text = f"is {age.total_seconds() / 3600:.0f} h old" if age is not None else "never came"
-    fault = f" ({turn.state.weather_fault})" if turn.state.weather_fault else ""
     stale = (age is not None and age > FORECAST_STALE) or (
         age is None and (years_alone or turn.state.weather_fault is not None)
     )
+    if not stale:
+        return WELL
+    text = f"is {age.total_seconds() / 3600:.0f} h old" if age is not None else "never came"
+    fault = f" ({turn.state.weather_fault})" if turn.state.weather_fault else ""
     return Condition(
-        stale,
+        True,
         lambda: f"{turn.state.site.name}: the weather forecast {text}{fault}.",
         f"Look at the network. Watering goes on with {_standing_in(turn)}.",
     )
@@ -240,7 +257,7 @@ def _standing_in(turn: Turn) -> str:
 def _supply(state: State) -> Condition:
     mv = state.node.supply_mv if state.node else None
     if mv is None or mv >= SUPPLY_WELL_MV:
-        return Condition(False)
+        return WELL
     active = True if mv < SUPPLY_LOW_MV else None
     return Condition(
         active,
@@ -252,7 +269,7 @@ def _supply(state: State) -> Condition:
 def _records_lost(turn: Turn) -> Condition:
     lost = turn.state.records_lost
     if lost is None or lost[0] != turn.local_day:
-        return Condition(False)
+        return WELL
     return Condition(
         True,
         lambda: (
@@ -264,11 +281,13 @@ def _records_lost(turn: Turn) -> Condition:
 
 
 def _water_lost(state: State) -> Condition:
-    found = unexplained(state.water_days)
     if not state.water_days or state.water_days[-1].rest_l is None:
-        return Condition(None)
+        return NEITHER
+    found = unexplained(state.water_days)
+    if found.days < LOST_DAYS:
+        return WELL
     return Condition(
-        found.days >= LOST_DAYS,
+        True,
         lambda: (
             f"{state.site.name}: about {show_volume(found.mean_l, state.site.units)} a day went that nobody "
             f"accounts for, {found.days} days in a row."
@@ -289,7 +308,7 @@ def usable_l(state: State) -> float | None:
 def _near_empty(state: State) -> Condition:
     usable = usable_l(state)
     if usable is None:
-        return Condition(None)
+        return NEITHER
     stage = state.model.stage
     full_l = stage.volume_l(stage.brim_level_m) - stage.volume_l(state.model.reserve_level_m)
     store = state.plan.store if state.plan else None
@@ -299,6 +318,8 @@ def _near_empty(state: State) -> Condition:
     lasts = days > RUNS_OUT_CLEAR_DAYS if days is not None else _outlasts_the_horizon(store, usable)
     if (usable < NEAR_EMPTY_SHARE * full_l and not lasts) or (days is not None and days <= 1):
         active = True
+    if not active:
+        return NEITHER if active is None else WELL
     span = f", about {days} day{'' if days == 1 else 's'} of watering" if days else ""
     units = state.site.units
     return Condition(
@@ -322,9 +343,9 @@ def _runs_out(turn: Turn) -> Condition:
     state = turn.state
     store = state.plan.store if state.plan else None
     if store is None or store.usable_l is None:
-        return Condition(None)  # without a level nothing is known of it, neither that it is over
+        return NEITHER  # without a level nothing is known of it, neither that it is over
     if store.days_left_middle is None:
-        return Condition(False)
+        return WELL
     early = store.days_left_early
     soon = store.days_left_middle <= RUNS_OUT_MIDDLE_DAYS or (
         early is not None and early <= RUNS_OUT_EARLY_DAYS
@@ -333,8 +354,10 @@ def _runs_out(turn: Turn) -> Condition:
     rationed = state.plan is not None and any(r.code == "rationed" for r in state.plan.reasons)
     soon = soon or (rationed and early is not None and early <= RATIONED_EARLY_DAYS)
     active = None if store.days_left_middle <= RUNS_OUT_CLEAR_DAYS or soon else False
-    if soon and turn.now.wall.astimezone(state.site.place.timezone).hour >= RUNS_OUT_HOUR:
+    if soon and turn.local.hour >= RUNS_OUT_HOUR:
         active = True
+    if not active:
+        return NEITHER if active is None else WELL
     assert state.plan is not None
     last = state.plan.day + timedelta(days=store.days_left_middle)
     lasts = f"lasts until about {last:%A %d %B} ({_span(early, store.days_left_late)})"
@@ -353,8 +376,10 @@ def _span(early: int | None, late: int | None) -> str:
 
 
 def _short(state: State, zone: str, count: int) -> Condition:
+    if count < 2:
+        return WELL
     return Condition(
-        count >= 2,
+        True,
         lambda: (
             f"{state.site.name}: {state.site.zone(zone).name} got less than 70 % of what it should, "
             f"{count} runs in a row."
@@ -364,8 +389,10 @@ def _short(state: State, zone: str, count: int) -> Condition:
 
 
 def _over(state: State, zone: str, count: int) -> Condition:
+    if count > -2:
+        return WELL
     return Condition(
-        count <= -2,
+        True,
         lambda: (
             f"{state.site.name}: {state.site.zone(zone).name} drew more than 130 % of what it should, "
             f"{-count} runs in a row."
@@ -375,9 +402,10 @@ def _over(state: State, zone: str, count: int) -> Condition:
 
 
 def _interrupted(turn: Turn, zone: str) -> Condition:
-    hit = (turn.local_day, zone) in turn.state.topped_up
+    if (turn.local_day, zone) not in turn.state.topped_up:
+        return WELL
     return Condition(
-        hit,
+        True,
         lambda: (
             f"{turn.state.site.name}: a run of {turn.state.site.zone(zone).name} broke off before its end."
         ),

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from datetime import date, datetime, time, timedelta
 
-from scheduler.agronomy.weather import DayWeather
 from scheduler.control.alarms import Condition
 from scheduler.control.schedule import OUTLOOK_AGE
 from scheduler.control.state import Turn
@@ -65,10 +64,8 @@ def _nights(turn: Turn) -> list[tuple[date, float]]:
     outlook = turn.state.outlook
     if outlook is None or turn.now.wall - outlook.fetched_at > OUTLOOK_AGE:
         return []
-    first = first_night(turn.now.wall.astimezone(turn.state.site.place.timezone))
-    days = (outlook.on(turn.local_day + timedelta(days=n)) for n in range(AHEAD_DAYS + 1))
-    coming = (d for d in days if isinstance(d, DayWeather) and d.day >= first)
-    return [(d.day, d.tmin_c) for d in coming if d.tmin_c is not None]
+    first, last = first_night(turn.local), turn.local_day + timedelta(days=AHEAD_DAYS)
+    return [(d.day, d.tmin_c) for d in outlook.days if first <= d.day <= last and d.tmin_c is not None]
 
 
 def winter_over(turn: Turn) -> Condition:

@@ -40,6 +40,8 @@ def _with_now(turn: Turn, times: tuple[float, ...]) -> tuple[float, ...]:
 
 def breaking(turn: Turn) -> Condition:
     state = turn.state
+    if not state.broke_mono_s and not state.node_broke_mono_s:
+        return Condition(False)
     own, node = _lately(turn, state.broke_mono_s), _lately(turn, state.node_broke_mono_s)
     most = max(own, node)
     who = "this service" if own >= node else f"the valve node {state.site.node.id}"

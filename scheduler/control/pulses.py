@@ -18,8 +18,13 @@ def opening(run: PlannedRun) -> str:
 
 def next_run(state: State) -> PlannedRun | None:
     """The planned opening that comes first of those not tried yet."""
-    runs = state.plan.runs if state.plan is not None else ()
-    return min((r for r in runs if opening(r) not in state.zones_done), key=lambda r: r.start, default=None)
+    if state.plan is None or not state.plan.runs:
+        return None
+    return min(
+        (r for r in state.plan.runs if opening(r) not in state.zones_done),
+        key=lambda r: r.start,
+        default=None,
+    )
 
 
 def tried_again(state: State, zone: str) -> frozenset[str]:

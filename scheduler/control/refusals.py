@@ -92,6 +92,8 @@ def _should_know(held: OpenIntent, heard: NodeHeard) -> bool:
 
 
 def strangers(turn: Turn) -> Condition:
+    if not turn.state.refused_mono_s:
+        return Condition(False)
     recent = [t for t in turn.state.refused_mono_s if turn.now.monotonic_s - t < REFUSAL_WINDOW_S]
     return Condition(
         len(recent) >= REFUSALS_TOLD,
@@ -117,8 +119,10 @@ def declined(turn: Turn) -> Condition:
 
 
 def unreached(state: State) -> Condition:
+    if state.unreached <= 0:
+        return Condition(False)
     return Condition(
-        state.unreached > 0,
+        True,
         lambda: (
             f"{state.site.name}: {state.unreached} order{'s' if state.unreached > 1 else ''} in a row did "
             "not reach the valve node, though it answers."

@@ -23,6 +23,7 @@ from scheduler.sensing.belief import UNKNOWN_LEVEL, LevelBelief
 from scheduler.sensing.flow import FlowFactor, RestLevel, ZoneFlows, joined
 from scheduler.sensing.leak import Leak
 from scheduler.sensing.level import LevelTrack, fresh_track
+from scheduler.site.copying import changed
 from scheduler.site.model import Site
 
 Phase = Literal["unheard", "at_rest", "ordered", "running", "unproven"]
@@ -207,13 +208,8 @@ class State:
         return self.flow.factor(zone)
 
     def changed(self, fields: Mapping[str, object]) -> State:
-        """A copy with these fields; as ``dataclasses.replace``, which is too slow here."""
-        if not fields.keys() <= self.__dict__.keys():
-            raise TypeError(f"no such fields: {', '.join(sorted(fields.keys() - self.__dict__.keys()))}")
-        new = object.__new__(State)
-        new.__dict__.update(self.__dict__)
-        new.__dict__.update(fields)
-        return new
+        """A copy with these fields."""
+        return changed(self, fields)
 
 
 class Turn:
@@ -231,5 +227,10 @@ class Turn:
         self.effects.extend(effects)
 
     @cached_property
+    def local(self) -> datetime:
+        """Now by the garden's own clock."""
+        return self.now.wall.astimezone(self.state.site.place.timezone)
+
+    @cached_property
     def local_day(self) -> date:
-        return self.now.wall.astimezone(self.state.site.place.timezone).date()
+        return self.local.date()

@@ -36,11 +36,16 @@ class Winter:
     who: str = ""
 
 
+NOT_IN_WINTER = Winter()
+
+
 def winter_of(choices: Sequence[RecordChoice]) -> Winter:
     """How the garden stands to the winter, as people told it."""
+    if not choices:  # as in most gardens, and asked at each look
+        return NOT_IN_WINTER
     told = next((c for c in choices if c.subject == WINTER), None)
     if told is None or told.value is None:
-        return Winter()
+        return NOT_IN_WINTER
     if told.value.startswith(_BACK):
         return Winter(back=date.fromisoformat(told.value.removeprefix(_BACK)), who=told.who)
     return Winter(drained=read_span(told.value), who=told.who)

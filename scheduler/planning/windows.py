@@ -7,6 +7,7 @@ from datetime import UTC, date, datetime, time, timedelta
 from functools import lru_cache
 from zoneinfo import ZoneInfo
 
+from scheduler.site.kept import kept
 from scheduler.site.model import Site, WateringWindow
 
 
@@ -61,12 +62,27 @@ def spans_of_day(site: Site, day: date) -> tuple[WindowSpan, ...]:
 
 def window_at(site: Site, instant: datetime) -> WindowSpan | None:
     """The window that an instant lies in (of several, the one that ends last), or None."""
-    zone = site.place.timezone
-    day = instant.astimezone(zone).date()
-    found = [
+    day = instant.astimezone(site.place.timezone).date()
+    days = _near(site)
+    spans = days.get(day)
+    if spans is None:
+        spans = _reaching(site, day)
+        days.clear()  # time goes on: only the day at hand is asked for again and again
+        days[day] = spans
+    found = [span for span in spans if span.start <= instant < span.end]
+    return max(found, key=lambda s: s.end) if found else None
+
+
+@kept
+def _near(_: Site) -> dict[date, tuple[WindowSpan, ...]]:
+    """The spans that reach into the day asked for last, by that day."""
+    return {}
+
+
+def _reaching(site: Site, day: date) -> tuple[WindowSpan, ...]:
+    return tuple(
         span
         for window in site.windows
         for start_day in (day - timedelta(days=1), day)
-        if (span := _span(window, start_day, zone)) is not None and span.start <= instant < span.end
-    ]
-    return max(found, key=lambda s: s.end) if found else None
+        if (span := _span(window, start_day, site.place.timezone)) is not None
+    )

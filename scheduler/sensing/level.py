@@ -80,8 +80,7 @@ def valve_moved(track: LevelTrack, at: datetime, site: Site, *, drawing_lph: flo
     instant exact and catches a run that fits between two readings. Ask for ``rest_level`` before calling it.
     """
     recent, fallen_m = _fallen(track, at, site)
-    return replace(
-        track,
+    return track.changed(
         recent=recent,
         unseen_m=track.unseen_m + fallen_m,
         drawing_lph=drawing_lph,
@@ -118,7 +117,7 @@ def measured_by_hand(
     sensed = tuple(p for p in track.recent if not p.by_hand)
     fresh = bool(sensed) and not track.faults and (at - sensed[-1].at).total_seconds() <= _late_s(site)
     if site.sensor is not None and fresh:
-        shift_m = level_m - _estimate(replace(track, recent=sensed), site, at)[0]
+        shift_m = level_m - _estimate(track.changed(recent=sensed), site, at)[0]
         track = replace(
             track,
             recent=tuple(replace(p, level_m=p.level_m + shift_m) for p in sensed),
@@ -129,10 +128,10 @@ def measured_by_hand(
         )
     else:
         # No reading to compare with: the measure is the level, and says nothing of the sensor's zero.
-        track = replace(
-            track, recent=(LevelPoint(at, level_m, None, by_hand=True),), offset_sd_m=track.offset_sd_m
+        track = track.changed(
+            recent=(LevelPoint(at, level_m, None, by_hand=True),), offset_sd_m=track.offset_sd_m
         )
-    track = replace(track, offset_sd_m=HAND_SD_M, pending=(), last_at=at, faults=(), jumped=None)
+    track = track.changed(offset_sd_m=HAND_SD_M, pending=(), last_at=at, faults=(), jumped=None)
     return track, belief_at(track, site, at)
 
 
@@ -153,7 +152,7 @@ def take_reading(
         fall_lph = max(drawing_lph, track.drawing_lph)
     if not reading.pings:
         fault = ("the sensor answered without a ping",)
-        track = _judged(replace(track, drawing_lph=drawing_lph, last_at=reading.at, faults=fault))
+        track = _judged(track.changed(drawing_lph=drawing_lph, last_at=reading.at, faults=fault))
         return track, belief_at(track, site, reading.at)
     raw = float(median(reading.pings))
     point = LevelPoint(
@@ -165,8 +164,7 @@ def take_reading(
         or scatter_faults(reading.pings, sensor, point)
         or stuck_faults(count, fall_m, sensor, point)
     )
-    track = replace(
-        track,
+    track = track.changed(
         drawing_lph=drawing_lph,
         last_at=reading.at,
         same_raw=raw,
@@ -182,7 +180,7 @@ def take_reading(
 
 def _judged(track: LevelTrack) -> LevelTrack:
     """With the verdict on the newest reading remembered."""
-    return replace(track, refused=(*track.refused, bool(track.faults))[-JUDGED_READINGS:])
+    return track.changed(refused=(*track.refused, bool(track.faults))[-JUDGED_READINGS:])
 
 
 def belief_at(track: LevelTrack, site: Site, now: datetime) -> LevelBelief:
@@ -256,24 +254,23 @@ def _judge_jump(track: LevelTrack, point: LevelPoint, fall_lph: float, site: Sit
         return _accept(track, point, site)
     low_m, high_m, rain_high_m = expected_span(track, point, fall_lph, site)
     if low_m <= point.level_m <= high_m:
-        return _accept(replace(track, pending=()) if track.pending else track, point, site)
+        return _accept(track.changed(pending=()) if track.pending else track, point, site)
     pending = (*agreeing(track.pending, point, fall_lph, site), point)
     rain_may = high_m < point.level_m <= rain_high_m
     if len(pending) >= (CONFIRMING_RISE_READINGS if rain_may else CONFIRMING_READINGS):
         gap_m = point.level_m - _estimate(track, site, point.at)[0]
-        return _restart(track if rain_may else replace(track, jumped=(point.at, gap_m)), pending, site)
+        return _restart(track if rain_may else track.changed(jumped=(point.at, gap_m)), pending, site)
     if rain_may:
-        return replace(track, pending=pending)
+        return track.changed(pending=pending)
     side = "above" if point.level_m > high_m else "below"
     gap_mm = 1000.0 * abs(point.level_m - _estimate(track, site, point.at)[0])
     fault = f"a reading is {gap_mm:.0f} mm {side} what was believed, which neither valve nor roof explains"
-    return replace(track, pending=pending, faults=(fault,))
+    return track.changed(pending=pending, faults=(fault,))
 
 
 def _restart(track: LevelTrack, points: tuple[LevelPoint, ...], site: Site) -> LevelTrack:
     """Believe these readings and forget what came before them."""
-    track = replace(
-        track,
+    track = track.changed(
         recent=(),
         pending=(),
         faults=(),
@@ -290,19 +287,18 @@ def _restart(track: LevelTrack, points: tuple[LevelPoint, ...], site: Site) -> L
 def _accept(track: LevelTrack, point: LevelPoint, site: Site) -> LevelTrack:
     recent = (*track.recent, point)[-REST_READINGS:]
     if track.drawing_lph > 0.0:
-        return replace(track, recent=recent)
+        return track.changed(recent=recent)
     settled_at = track.settled_at if track.settled_at is not None else point.at
     if point.at < settled_at:
-        return replace(track, recent=recent)
+        return track.changed(recent=recent)
     recent = tuple(p for p in recent if p.at >= settled_at)
     if shifted(recent, site):
-        track = replace(track, settled_at=settled_at, unseen_m=0.0)
+        track = track.changed(settled_at=settled_at, unseen_m=0.0)
         return _restart(track, recent[-CONFIRMING_READINGS:], site)
     after = track.after
     if (point.at - settled_at).total_seconds() <= AFTER_RUN_H * 3600.0:
         after = after.add(point.at, point.level_m)
-    return replace(
-        track,
+    return track.changed(
         recent=recent,
         settled_at=settled_at,
         unseen_m=0.0,

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from scheduler.sensing.trend import Trend
+from scheduler.site.copying import changed
 
 # A sensor's zero against the outlet, one sd: what a ruler check leaves (ruler 2-3 mm) and a month adds.
 ZERO_SD_M = 0.004
@@ -29,9 +30,12 @@ class LevelPoint:
     by_hand: bool = False  # a person's measure: the sensor is not to be corrected by comparing with it
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class LevelTrack:
-    """What the belief remembers: a few accepted readings, and sums since the valve last moved."""
+    """What the belief remembers: a few accepted readings, and sums since the valve last moved.
+
+    No slots: each reading copies it some three times, and ``changed`` copies a ``__dict__``.
+    """
 
     recent: tuple[LevelPoint, ...] = ()
     pending: tuple[LevelPoint, ...] = ()
@@ -52,3 +56,7 @@ class LevelTrack:
     faults: tuple[str, ...] = ()
     refused: tuple[bool, ...] = ()  # of the last readings, which could not be used
     jumped: tuple[datetime, float] | None = None  # when a jump nobody explained was believed; its size, m
+
+    def changed(self, **fields: object) -> LevelTrack:
+        """A copy with these fields."""
+        return changed(self, fields)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from datetime import datetime
+from typing import NamedTuple
 
 # Weight, in readings, of the sensor's stated noise against the scatter seen; common practice, no source.
 PRIOR_READINGS = 8.0
@@ -21,8 +22,7 @@ class Line:
     n: int
 
 
-@dataclass(frozen=True, slots=True)
-class Trend:
+class Trend(NamedTuple):
     """Weighted sums over (t in h since ``origin``, level in m). ``fade_h`` None: nothing fades."""
 
     fade_h: float | None = None
@@ -49,11 +49,11 @@ class Trend:
             keep = math.exp(-(at - self.last).total_seconds() / 3600.0 / self.fade_h)
         keep2 = keep * keep
         return Trend(
-            fade_h=self.fade_h,
-            origin=origin,
-            first=self.first or at,
-            last=at,
-            n=self.n + 1,
+            self.fade_h,
+            origin,
+            self.first or at,
+            at,
+            self.n + 1,
             w=self.w * keep + 1.0,
             wt=self.wt * keep + t,
             wtt=self.wtt * keep + t * t,

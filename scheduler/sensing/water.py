@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-from functools import lru_cache
 
+from scheduler.site.kept import kept
 from scheduler.site.model import Site, Tank
 from scheduler.supply.stage import StageStorage, stage_storage
 
@@ -18,12 +18,14 @@ NU_10C_M2S = 1.3063e-6
 GRAVITY_MS2 = 9.80665
 
 
-@lru_cache(maxsize=8)
-def _stage(tank: Tank) -> StageStorage:
-    return stage_storage(tank)
+@kept
+def _stage(tank: Tank) -> tuple[StageStorage, float]:
+    """The tank's table, and the surface in its middle, m2."""
+    stage = stage_storage(tank)
+    return stage, stage.area_m2(stage.brim_level_m / 2.0)
 
 
-@lru_cache(maxsize=8)
+@kept
 def settle_s(tank: Tank) -> float:
     """Seconds after the valve moved until the sensor's barrel stands level with the others.
 
@@ -33,17 +35,11 @@ def settle_s(tank: Tank) -> float:
     if tank.link is None or len(tank.barrels) < 2:
         return SETTLE_MIN_S
     count = len(tank.barrels)
-    stage = _stage(tank)
+    stage, _ = _stage(tank)
     area_m2 = max(0.01, stage.area_m2(stage.brim_level_m / 2.0)) / count
     resistance = 128.0 * NU_10C_M2S * tank.link.length_m / (math.pi * GRAVITY_MS2 * tank.link.bore_m**4)
     tau_s = area_m2 * resistance / (2.0 * (1.0 - math.cos(math.pi / count)))
     return max(SETTLE_MIN_S, SETTLE_TIME_CONSTANTS * tau_s)
-
-
-@lru_cache(maxsize=8)
-def _middle_m2(tank: Tank) -> float:
-    stage = _stage(tank)
-    return stage.area_m2(stage.brim_level_m / 2.0)
 
 
 def surface_m2(site: Site, level_m: float) -> float:
@@ -51,8 +47,8 @@ def surface_m2(site: Site, level_m: float) -> float:
 
     Right at floor and brim a lying drum's surface vanishes; a tenth of the middle's is small enough.
     """
-    stage = _stage(site.tank)
-    return max(stage.area_m2(min(max(level_m, 0.0), stage.brim_level_m)), 0.1 * _middle_m2(site.tank))
+    stage, middle_m2 = _stage(site.tank)
+    return max(stage.area_m2(min(max(level_m, 0.0), stage.brim_level_m)), 0.1 * middle_m2)
 
 
 def drawn_down_m(lph: float, seconds: float, area_m2: float) -> float:

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from scheduler.site.model import Barrel, BarrelShape, Tank
 from scheduler.supply.barrel import barrel_litres, cylinder_segment_share
-from scheduler.supply.stage import stage_storage
+from scheduler.supply.stage import read_off, stage_storage
 
 TABLE = Path(__file__).parent.parent / "reference" / "horizontal_cylinder_fraction.csv"
 INCH = 0.0254
@@ -232,3 +232,17 @@ def test_a_barrel_without_its_measures_is_refused():
 def test_a_tank_without_barrels_is_refused():
     with pytest.raises(ValueError, match="without barrels"):
         stage_storage(Tank((), outlet_height_m=0.0))
+
+
+@given(
+    st.lists(st.floats(-1e3, 1e3), min_size=2, max_size=12, unique=True).map(sorted),
+    st.data(),
+)
+@settings(max_examples=200)
+def test_one_number_read_off_a_table_is_numpys_to_the_bit(xs: list[float], data: st.DataObject) -> None:
+    """NumPy's ``interp`` is the referee; asked between the rows, on them and beyond them."""
+    ys = data.draw(st.lists(st.floats(-1e3, 1e3), min_size=len(xs), max_size=len(xs)))
+    inside = st.floats(min_value=xs[0], max_value=xs[-1])
+    for x in (data.draw(inside), data.draw(st.sampled_from(xs)), xs[0] - 1.0, xs[-1] + 1.0, math.nan):
+        expected = float(np.interp(x, xs, ys))
+        assert read_off(x, xs, ys) == expected or (math.isnan(x) and math.isnan(expected))
