@@ -13,7 +13,6 @@ from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
 
 import scheduler.store
-from scheduler.control.effects import RecordLearning
 from scheduler.site.errors import StoreError
 from scheduler.store import migrating
 from scheduler.store.engine import make_engine
@@ -182,33 +181,6 @@ def test_a_backup_that_cannot_be_written_leaves_the_old_one(file: Path, tmp_path
 
 
 # --- versions -----------------------------------------------------------------------------------------
-
-
-def test_a_store_of_the_first_version_is_brought_up_to_date(file: Path) -> None:
-    freeze(file)
-    with Store(store_url(file), "plot") as store:
-        assert [i.order.order_id for i in store.open_intents()] == ["order-3"]
-        assert [(b.order_id, b.note) for b in store.bookings_since(date(2026, 6, 1))] == [
-            ("order-1", ""),
-            ("order-2", ""),
-        ]
-        runs = store.measured_since(datetime(2026, 1, 1, tzinfo=UTC))
-        assert [(m.order_id, m.booked_l, m.measured_l, m.measured_sd_l) for m in runs] == [
-            ("order-1", 6.5, 6.2, None)
-        ]
-        assert store.litres_since(date(2026, 6, 1)) == {"fig": 13.0}
-        assert [r.id for r in store.unanswered_requests()] == [2]
-        stop = store.stop_state()
-        assert stop is not None and stop.who == "Ines"
-        assert store.last_learning() == (
-            RecordLearning("beds", datetime(2026, 6, 2, 6, tzinfo=UTC), 0.97, 0.02),
-        )
-        last = store.last_reading()
-        assert last is not None and last.belief.level_m == 0.9
-        assert store.add_request("stop", "Ines", None, None, AT) == 3
-    copy = sqlite3.connect(file.with_name(f"plot.db.before-{migrating.VERSION}"))
-    assert copy.execute("SELECT version_num FROM alembic_version").fetchone() == ("0001",)
-    copy.close()
 
 
 def test_a_step_that_fails_leaves_the_old_store(file: Path) -> None:
