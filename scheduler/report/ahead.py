@@ -7,9 +7,11 @@ from datetime import date, datetime, timedelta
 
 from scheduler.agronomy.need import APPLICATION_EFFICIENCY
 from scheduler.agronomy.weather import DayWeather
+from scheduler.control.choosing import choices_of
 from scheduler.control.effects import RootZoneRecord
 from scheduler.control.household import away_of
 from scheduler.planning.ahead import LIKELY, STORM_DAYS, SURE, Ahead, Visit, look_ahead
+from scheduler.planning.choices import Choices, as_chosen
 from scheduler.planning.garden import GardenModel, garden_model
 from scheduler.report.answers import AheadAnswer, RoomAnswer, VisitAnswer
 from scheduler.report.status import coming_answers, coming_words, level_now
@@ -85,7 +87,7 @@ def answer_of_ahead(
         runs_over_l=round(found.runs_over_l(), 0),
         runs_over_days=STORM_DAYS,
         could_take=[RoomAnswer(zone=z, volume_l=round(v, 1)) for z, v in found.could_take_l()],
-        coming=coming_answers(found),
+        coming=coming_answers(found, store.last_plan()),
         forecast_source=outlook.source if outlook is not None else None,
         forecast_fetched_at=outlook.fetched_at if outlook is not None else None,
         forecast_credits=list(outlook.credits) if outlook is not None else [],
@@ -102,9 +104,16 @@ def _cost(top_up_l: float | None, visits: Sequence[Visit] | None, price_per_l: f
 
 
 def look_from_store(
-    site: Site, model: GardenModel, store: Store, now: datetime, past: Sequence[DayWeather] = ()
+    site: Site,
+    model: GardenModel,
+    store: Store,
+    now: datetime,
+    past: Sequence[DayWeather] = (),
+    choices: Choices | None = None,
 ) -> Ahead:
-    """The weeks ahead from what the store knows. UsageError: the level or the weather is not known."""
+    """The weeks ahead from what the store knows, as people chose the ranks and the reserve (``choices``:
+    otherwise than they did). UsageError: the level or the weather is not known."""
+    model = as_chosen(model, choices if choices is not None else choices_of(store.choices_now()))
     today = now.astimezone(site.place.timezone).date()
     level_m = level_now(store, now).level_m
     if level_m is None:
@@ -160,9 +169,7 @@ def ahead_words(site: Site, answer: AheadAnswer) -> list[str]:
     usable = show_volume(answer.usable_l, units)
     lines = [f"{answer.garden}: {usable} can be used. {_lasts(answer)}"]
     through = f"{answer.until:%A %d %B}"
-    lines.append(
-        f"Through {through}: it lasts with {show_share(answer.chance_through)} of the weather to be expected."
-    )
+    lines.append(f"Through {through} it lasts in {_ways(answer.chance_through)} the weather may go.")
     lines += _top_up_words(site, answer, through)
     lines += _storm_words(site, answer)
     if answer.coming:
@@ -197,16 +204,41 @@ def _top_up_words(site: Site, answer: AheadAnswer, through: str) -> list[str]:
         visits = ", ".join(f"{v.day:%A %d %B} {show_volume(v.volume_l, units)}" for v in answer.visits)
         lead = "Or as late as is safe, by a helper too: " if answer.top_up_l else "A helper must top up: "
         lines.append(f"{lead}{visits}.{cost if answer.top_up_l is None else ''}")
-    lines.append(
-        f"Rain through {through} brings {show_volume(answer.rain_gives_middle_l, units)} in the middle case, "
-        f"{show_volume(answer.rain_gives_least_l, units)} or more in nine of ten; that is counted already."
-    )
+    lines.append(_rain_words(site, answer, through))
     lines.append(
         "Top up through an air gap only: the hose ends above the rim by twice its width, by "
         f"{show_length(AIR_GAP_LEAST_M, units)} at least; never in the water, never joined to the mains. "
         "Local codes come first. Then tell: fallinghead topped-up LITRES."
     )
     return lines
+
+
+def _ways(chance: float) -> str:
+    """ "3 of 10 ways": no more is known of a share of some tens of ways."""
+    tenths = round(10.0 * chance)
+    if chance <= 0.0:
+        return "none of the ways"
+    if chance >= 1.0:
+        return "all the ways"
+    return (
+        "less than 1 of 10 ways"
+        if tenths == 0
+        else "over 9 of 10 ways"
+        if tenths == 10
+        else f"{tenths} of 10 ways"
+    )
+
+
+def _rain_words(site: Site, answer: AheadAnswer, through: str) -> str:
+    if answer.rain_gives_middle_l <= 0.0:
+        return f"No rain to speak of is foreseen through {through}."
+    least = (
+        f"{show_volume(answer.rain_gives_least_l, site.units)} or more in nine of ten"
+        if answer.rain_gives_least_l > 0.0
+        else "perhaps none"
+    )
+    middle = show_volume(answer.rain_gives_middle_l, site.units)
+    return f"Rain through {through} brings {middle} in the middle case, {least}; that is counted already."
 
 
 def _storm_words(site: Site, answer: AheadAnswer) -> list[str]:

@@ -80,7 +80,7 @@ def litres_rows(site: Site, answer: LitresAnswer) -> tuple[Columns, Rows]:
 def litres_words(answer: LitresAnswer) -> list[str]:
     """What stands behind the table."""
     if answer.first is None or answer.last is None:
-        return ["No day is balanced yet: the first stands after the first whole day of the daemon."]
+        return ["No day is balanced yet: the first stands after the first whole day."]
     short = [p.name for p in answer.plants if p.days_short]
     span = f"{answer.first:%d %B} to {answer.last:%d %B}"
     if not short:

@@ -8,7 +8,7 @@ from datetime import date, datetime, timedelta
 from scheduler.agronomy.weather import DayWeather
 from scheduler.control.choosing import choices_of
 from scheduler.planning.ahead import Ahead
-from scheduler.planning.choices import DEFAULT_WAY, WAYS, Choices, as_chosen
+from scheduler.planning.choices import DEFAULT_WAY, WAYS, Choices
 from scheduler.planning.garden import garden_model
 from scheduler.planning.spending import IN_FORCE, LITTLE_PAST_D
 from scheduler.planning.ways_to_spend import Spending, ways_to_spend
@@ -28,7 +28,7 @@ def ration_answer(site: Site, store: Store, now: datetime, past: Sequence[DayWea
     choices = choices_of(store.choices_now())
     # The ways are compared at the ranks chosen; none is planned yet, so ``alike`` must not level them here.
     ranked = Choices(DEFAULT_WAY, choices.ranks, choices.reserve_released)
-    found = look_from_store(site, as_chosen(garden_model(site), ranked), store, now, past)
+    found = look_from_store(site, garden_model(site), store, now, past, ranked)
     # As far as the daily plan looks: without past years no rain would be assumed beyond that.
     looked = found.ways.horizon_days if found.past_years else LITTLE_PAST_D
     ways = (found.et0_mm[:, :looked], found.rain_mm[:, :looked])

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
 from scheduler.agronomy.past_week import STORED_YEARS
@@ -121,7 +121,7 @@ def status_answer(
         weather_source=facts.outlook.source if facts.outlook is not None else None,
         weather_fetched_at=facts.outlook.fetched_at if facts.outlook is not None else None,
         weather_credits=list(facts.outlook.credits) if facts.outlook is not None else [],
-        coming=coming_answers(ahead),
+        coming=coming_answers(ahead, plan),
         et0_today_mm=round(et0.et0_mm, 2) if et0 is not None else None,
         et0_today_low_mm=round(et0.low_mm, 2) if et0 is not None else None,
         et0_today_high_mm=round(et0.high_mm, 2) if et0 is not None else None,
@@ -141,13 +141,20 @@ def _days_left(plan: Plan | None, ahead: Ahead | None) -> tuple[int | None, int 
     return plan.store.days_left_early, plan.store.days_left_middle, plan.store.days_left_late
 
 
-def coming_answers(ahead: Ahead | None) -> list[ComingRunAnswer]:
-    """Each zone's next watering as far as it can be foreseen."""
+def coming_answers(ahead: Ahead | None, plan: Plan | None = None) -> list[ComingRunAnswer]:
+    """Each zone's next watering as far as it can be foreseen. Of today the plan has decided: what it leaves
+    out comes tomorrow at the soonest."""
     if ahead is None:
         return []
-    return [
-        ComingRunAnswer(zone=r.zone, day=r.day, volume_l=round(r.volume_l, 1)) for r in ahead.coming_runs()
+    decided = plan is not None and plan.day == ahead.first
+    planned = {r.zone for r in plan.runs} if plan is not None else set()
+    soonest = ahead.first + timedelta(days=1)
+    runs = [
+        replace(r, day=soonest) if decided and r.day < soonest and r.zone not in planned else r
+        for r in ahead.coming_runs()
     ]
+    runs.sort(key=lambda run: run.day)
+    return [ComingRunAnswer(zone=r.zone, day=r.day, volume_l=round(r.volume_l, 1)) for r in runs]
 
 
 def level_now(store: Store, now: datetime) -> LevelBelief:

@@ -20,6 +20,7 @@ from scheduler.site.errors import StoreError
 from scheduler.site.model import Site
 from scheduler.site.showing import show_duration, show_volume
 from scheduler.store.store import AskedRequest, Store
+from scheduler.web.asked_words import what_words
 from scheduler.web.asks import ASKS, UNITS, Filled, Wanted
 from scheduler.web.facts import Facts, Garden
 from scheduler.web.guard import STOP_PATH, address_of
@@ -158,7 +159,7 @@ def asked(request: Request, number: Annotated[int, Path(ge=0, le=2**53)]) -> Res
         fate=fate,
         number=number,
         mark=mark(fate),
-        what=what_words(garden.site, found),
+        what=what_words(garden.site, found.request),
         who=found.request.who,
         at=f"{at:%A %H:%M:%S}",
         pending=fate.state in ("waiting", "sent"),
@@ -226,37 +227,3 @@ def _booked_words(site: Site, booking: Booking) -> str:
     volume = show_volume(booking.volume_l, site.units)
     low, high = show_volume(booking.volume_low_l, site.units), show_volume(booking.volume_high_l, site.units)
     return f"{volume} went out ({low} to {high}) in {show_duration(booking.open_s)}."
-
-
-KIND_WORDS = {
-    "stop": "Stop all watering",
-    "resume": "Start again",
-    "water": "Water now",
-    "measured": "A measured level",
-    "took": "Water taken from the barrels",
-    "topped_up": "The barrels topped up",
-    "gave": "A plant watered by hand",
-    "rained": "Rain of your own gauge",
-    "hold": "Hold",
-    "rank": "Another rank",
-    "ration": "How a short store is spent",
-    "reserve": "The reserve",
-    "winter": "The winter",
-    "away": "Away",
-    "care": "Care done",
-    "quiet": "A message put off",
-    "open_for": "Open a valve for a test",
-    "shut": "Shut a valve after a test",
-}
-
-
-def what_words(site: Site, found: AskedRequest) -> str:
-    """What was asked, in words."""
-    request = found.request
-    names = {z.id: z.name for z in site.zones} | {p.id: p.name for p in site.plants}
-    text = KIND_WORDS.get(request.kind, request.kind)
-    if request.subject is not None:
-        text += f": {names.get(request.subject, request.subject)}"
-    if request.amount is not None and request.kind in ("water", "took", "topped_up", "gave"):
-        text += f", {show_volume(request.amount, site.units)}"
-    return text

@@ -38,7 +38,11 @@ from scheduler.web.rendering import show
 from scheduler.web.rights import NotAllowed, Right, StaleForm, once
 
 # How a sentence points to a command: in brackets, or as its last clause.
-_COMMAND = re.compile(r" \((?:fallinghead |--)[^)]*\)|(?:;|\.) [Tt]hen tell(?: it)?: fallinghead [^.]*")
+_COMMAND = re.compile(
+    r" \((?:fallinghead |--)[^)]*\)"
+    r"|(?:;|\.) (?:then tell(?: it)?|To choose another way|More): fallinghead [^.]*",
+    re.IGNORECASE,
+)
 HERE = Path(__file__).parent
 # Answers shorter than this are not worth packing.
 PACK_BYTES = 800

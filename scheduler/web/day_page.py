@@ -25,7 +25,7 @@ from scheduler.site.showing import (
     show_volume,
 )
 from scheduler.store.store import Store
-from scheduler.web.acting import what_words
+from scheduler.web.asked_words import what_words
 from scheduler.web.facts import Facts
 from scheduler.web.rendering import show
 from scheduler.web.rights import Right, needs, parts_of
@@ -172,7 +172,9 @@ def _happened(facts: Facts, store: Store, day: _Day) -> list[dict[str, str]]:
     for asked in store.requests_since(day.begins):
         if day.holds(asked.request.at):
             answer = asked.answer.text if asked.answer is not None else "Not answered yet."
-            found.append((asked.request.at, f"{asked.request.who}: {what_words(site, asked)}. {answer}"))
+            found.append(
+                (asked.request.at, f"{asked.request.who}: {what_words(site, asked.request)}. {answer}")
+            )
     alerts = [raised.alert for raised in store.alerts_since(day.begins)]
     found += [(alert.at, own_words(site, alert.text)) for alert in alerts if day.holds(alert.at)]
     return [{"at": f"{at.astimezone(zone):%H:%M}", "text": text} for at, text in sorted(found)]

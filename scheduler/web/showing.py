@@ -89,7 +89,7 @@ def lasting(facts: Facts) -> Lasting | None:
         return f"over {horizon}" if left is None else f"{left}"
 
     span = f"{days(early)} days" if days(early) == days(late) else f"{days(early)} to {days(late)} days"
-    words = f"about {'' if middle is None else 'until '}{day(middle)}"
+    words = f"probably {'' if middle is None else 'until about '}{day(middle)}"
     if early is not None:
         words += f"; in one of ten ways the weather may go, only until {day(early)}"
     old = f"as planned on {first:%A %d %B}" if first != facts.today else ""

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import replace
+from datetime import date
 from pathlib import Path
 
 from scheduler.control.effects import Alert, AlertKind, RaiseAlert, RecordStop
 from scheduler.site.model import Site
 from tests.support.gardens import small_garden
+from tests.support.lived_in import dry_summer
 from tests.support.page_garden import PageGarden
 
 State = Callable[[Path], PageGarden]
@@ -133,6 +135,16 @@ def short(folder: Path) -> PageGarden:
     return page
 
 
+def week_on(folder: Path) -> PageGarden:
+    """Five drums after a week of the dry summer of 2012, by the evening."""
+    with dry_summer(folder, date(2012, 8, 3), date(2012, 8, 11), date(2012, 8, 25), 0.5) as lived:
+        page = PageGarden(folder, site=lived.site, ahead=True)
+        page.hands.ahead = lived.now - page.driver.now.wall
+    page.serve()
+    page.let_in()
+    return page
+
+
 STATES: Mapping[str, State] = {
     "well": _started,
     "under-way": under_way,
@@ -148,4 +160,5 @@ STATES: Mapping[str, State] = {
     "valve-not-shut": valve_not_shut,
     "stopped": stopped,
     "service-away": service_away,
+    "week-on": week_on,
 }

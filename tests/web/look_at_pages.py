@@ -16,7 +16,19 @@ from tests.support.page_states import STATES
 
 THEMES: tuple[Theme, ...] = ("light", "dark")
 # Beside the first page of each state, in the state in which most stands on them.
-OTHERS = ("/plant/tomato", "/day", "/tell", "/care", "/away", "/calendar", "/enter", "/first", "/leave")
+OTHERS = (
+    "/day",
+    "/weeks",
+    "/weeks/what-if",
+    "/tell",
+    "/care",
+    "/away",
+    "/calendar",
+    "/enter",
+    "/first",
+    "/leave",
+)
+ALL_PAGES = ("short", "week-on")
 
 
 def main(folder: Path, wanted: list[str]) -> None:
@@ -25,7 +37,8 @@ def main(folder: Path, wanted: list[str]) -> None:
         for state in wanted or STATES:
             with tempfile.TemporaryDirectory() as made:
                 garden = STATES[state](Path(made))
-                paths = ("/", *OTHERS) if state in ("run-over", "short") else ("/",)
+                plant = f"/plant/{garden.site.plants[0].id}"
+                paths = ("/", plant, *OTHERS) if state in ALL_PAGES else ("/",)
                 for width in HEIGHTS:
                     for theme in THEMES:
                         context = window(browser, width, theme)
@@ -35,6 +48,10 @@ def main(folder: Path, wanted: list[str]) -> None:
                             page.goto(path)
                             name = path.strip("/").replace("/", "-") or "now"
                             file = folder / f"{state}_{name}_{width}_{theme}.png"
+                            # The bar with the stop stays at the foot of the window; here, of the page.
+                            page.evaluate(
+                                "document.querySelector('.stop')?.style.setProperty('position', 'static')"
+                            )
                             page.screenshot(path=file, full_page=True)
                             print(file.name, *(faults_of(page) or ("no violation",)))
                         context.close()

@@ -247,7 +247,7 @@ def test_a_day_tells_its_plan_and_what_people_did(started: PageGarden) -> None:
     assert page.url.path == "/day/2012-07-20"
     words = plain(page.text)
     assert "From 05:00, open " in words
-    assert f"{WHO}: Water taken from the barrels, 20.0 L" in words
+    assert f"{WHO}: Water taken from the barrels: 20.0 L" in words
     empty = plain(started.client.get("/day/2012-07-01").text)
     assert "No plan was made for this day" in empty
     assert "Nothing is in the books of this day." in empty

@@ -22,7 +22,20 @@ from tests.support.page_states import STATES
 
 pytestmark = [pytest.mark.slow]
 
-PAGES = ("/", "/plant/tomato", "/day", "/tell", "/care", "/away", "/calendar", "/round", "/leave", "/nowhere")
+PAGES = (
+    "/",
+    "/plant/tomato",
+    "/day",
+    "/weeks",
+    "/weeks/what-if",
+    "/tell",
+    "/care",
+    "/away",
+    "/calendar",
+    "/round",
+    "/leave",
+    "/nowhere",
+)
 DOORS = ("/enter", "/first")
 
 
