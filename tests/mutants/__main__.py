@@ -30,25 +30,30 @@ TABLE = Path(__file__).with_name("table.csv")
 SURVIVORS = Path(__file__).with_name("survivors.csv")
 COLUMNS = ("module", "mutants", "tried", "seed", "killed", "by_time", "survived", "equivalent", "share_pct")
 
-NODE = (
-    "tests/firmware/test_codec.py",
-    "tests/firmware/test_node_core.py",
-    "tests/firmware/test_node_bounds.py",
+CORE = tuple(
+    f"tests/firmware/test_{n}.py" for n in ("node_bounds", "node_memory", "node_core", "node_machine")
 )
-CONTROL = ("tests/control",)
-# What is changed, and the tests that must notice.
+CONTROL = tuple(
+    f"tests/control/test_{n}.py"
+    for n in (
+        "booking", "controller", "refusals", "links", "closing_at_fault", "openings", "told_by_people",
+        "node_restarted", "valve_without_power", "meter", "near_empty", "unknown_rain", "rain_seen",
+    )
+)  # fmt: skip
+# What is changed, and the tests that must notice: those that are quick, for each mutant runs them again.
 MODULES: dict[str, tuple[str, ...]] = {
-    "firmware_stub/codec.py": (*NODE, "tests/link/test_vectors.py"),
-    "firmware_stub/core.py": (*NODE, "tests/firmware/test_node_machine.py"),
+    "firmware_stub/codec.py": ("tests/firmware/test_codec.py", "tests/link/test_vectors.py"),
+    "firmware_stub/core.py": CORE,
     "scheduler/control/controller.py": CONTROL,
     "scheduler/control/ledger.py": CONTROL,
     "scheduler/control/refusals.py": CONTROL,
     "scheduler/control/supervision.py": CONTROL,
 }
-# Tests that start another program: it would not see the change, or take long.
+# Tests that start another program, which would not see the change; and long random walks.
 NOT_HERE = (
     "tests/firmware/test_node_core.py::test_of_a_hundred_thousand_hostile_orders_none_opens_on_micropython",
     "tests/firmware/test_node_core.py::test_the_core_works_in_112_kilobytes_of_heap",
+    "tests/firmware/test_node_core.py::test_no_walk_opens_longer_than_orders_allow",
     "tests/link/test_vectors.py::test_micropython_makes_and_reads_the_same_bytes",
 )
 # Lines that only hold words for people: notes, the diary, a line that is one string and nothing else.
