@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from datetime import date, datetime, timedelta
 
 from scheduler.agronomy.need import APPLICATION_EFFICIENCY
-from scheduler.agronomy.weather import DayWeather
+from scheduler.agronomy.weather import DayWeather, merged
 from scheduler.control.choosing import choices_of
 from scheduler.control.effects import RootZoneRecord
 from scheduler.control.household import away_of
@@ -15,10 +15,12 @@ from scheduler.planning.choices import Choices, as_chosen
 from scheduler.planning.garden import GardenModel, garden_model
 from scheduler.report.answers import AheadAnswer, RoomAnswer, VisitAnswer
 from scheduler.report.status import coming_answers, coming_words, level_now
-from scheduler.site.errors import UsageError
+from scheduler.site.errors import FallingheadError, UsageError
 from scheduler.site.model import Site
 from scheduler.site.showing import show_length, show_share, show_volume
 from scheduler.store.store import Store
+from scheduler.weather.possible import possible_days
+from scheduler.weather.weather_file import read_weather_csv
 
 # EPA Cross-Connection Control Manual 2003: twice the inlet's opening, and never under 1 inch.
 AIR_GAP_LEAST_M = 0.0254
@@ -120,14 +122,14 @@ def look_from_store(
         raise UsageError("the level of the water is not known now; measure it: fallinghead measured")
     outlook = store.last_outlook()
     stored = store.weather_since(today - timedelta(days=PAST_DAYS))
-    by_day = {d.day: d for d in past} | {d.day: d for d in stored if d.day < today}
+    known = merged(merged(_of_file(site), past), (d for d in stored if d.day < today))
     found = look_ahead(
         model,
         level_m=level_m,
         depletion_mm=depletion_now_mm(site, store, today),
         first=today,
         forecast=outlook if outlook is not None else (),
-        past=tuple(by_day[d] for d in sorted(by_day)),
+        past=possible_days((d for d in known if d.day < today), site.place),
     )
     if found is None:
         raise UsageError(
@@ -135,6 +137,16 @@ def look_from_store(
             "a file of past years with --past"
         )
     return found
+
+
+def _of_file(site: Site) -> tuple[DayWeather, ...]:
+    """The garden's own file of past years, as the daemon plans with it; nothing where it cannot be read."""
+    if site.forecast.path is None:
+        return ()
+    try:
+        return read_weather_csv(site.forecast.path)
+    except FallingheadError:
+        return ()
 
 
 def depletion_now_mm(site: Site, store: Store, today: date) -> dict[str, float]:

@@ -6,11 +6,14 @@ from dataclasses import replace
 from datetime import timedelta
 
 import numpy as np
+import pytest
 
 from scheduler.agronomy.weather import Ensemble, Et0Estimate, Outlook
 from scheduler.control.events import LinkChanged, WeatherArrived
+from scheduler.control.ledger import zones_after_today
 from scheduler.control.schedule import OUTLOOK_AGE
 from scheduler.control.state import Saved
+from scheduler.planning.ahead import look_ahead
 from scheduler.planning.past_years import PastWeather, past_weather
 from scheduler.site.model import Roof
 from tests.support.driving import START, Driver
@@ -95,3 +98,27 @@ def test_days_that_are_over_become_part_of_the_past() -> None:
     past = driver.state.past
     assert past is not None and past.first + timedelta(days=len(past.et0_mm)) == TODAY
     assert np.isfinite(past.et0_mm).all() and np.isfinite(past.rain_mm).all()
+
+
+@pytest.mark.parametrize("years", [0, 4])
+def test_the_plan_says_the_days_left_that_the_weeks_ahead_say(years: int) -> None:
+    """From the same level, soils, forecast and past; without past years as with them."""
+    before = set(dry_days(TODAY - 1461 * DAY, 1461)) if years else set()
+    driver = driven(plain(3), past_of(0.0) if years else None)
+    state = driver.state
+    assert state.plan is not None and state.past is not None
+    began = state.past.first
+    known = {d.day: d for d in before} | {d.day: d for d in state.weather if d.day < TODAY}
+    found = look_ahead(
+        state.model,
+        level_m=LEVEL_M,
+        depletion_mm={z.plant: z.depletion_mm for z in zones_after_today(state, TODAY).values()},
+        first=TODAY,
+        forecast=plain(3),
+        past=tuple(replace(d, rain_mm=0.0) if d in before else d for d in known.values() if d.day >= began),
+    )
+    store = state.plan.store
+    assert found is not None and found.days_left[0] is not None
+    assert (store.days_left_early, store.days_left_middle, store.days_left_late) == found.days_left
+    # Rationing's day is the same one.
+    assert figures(driver)["short_early"] == str(TODAY + found.days_left[0] * DAY)
