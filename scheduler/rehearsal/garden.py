@@ -9,6 +9,7 @@ Water is neither made nor lost: at any time
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from copy import copy, deepcopy
 from datetime import UTC, datetime, timedelta
@@ -24,7 +25,7 @@ from scheduler.rehearsal.true_zone import TrueZone, true_zone
 from scheduler.sensing.belief import LevelReading
 from scheduler.sensing.scale import raw_at_level, raw_step_m
 from scheduler.site.model import Site
-from scheduler.supply.stage import link_offset_m, stage_storage
+from scheduler.supply.stage import link_offset_m, read_off, stage_storage
 
 Array = np.ndarray[Any, np.dtype[np.float64]]
 
@@ -60,13 +61,13 @@ class TrueGarden:
         self.origin = start.astimezone(UTC)
         self.season_s = max(1.0, (end - start).total_seconds())
         self.now_s = 0.0
+        self._clock = (0.0, self.origin)
         stage = stage_storage(site.tank)
         self.brim_m = float(stage.brim_level_m)
-        self._stage_levels = np.asarray(stage.levels_m, dtype=float)
-        self._stage_volumes = np.asarray(stage.volumes_l, dtype=float)
-        level = self.brim_m if start_level_m is None else start_level_m
-        self.volume_l = float(np.interp(level, self._stage_levels, self._stage_volumes))
-        self.brim_l = float(np.interp(self.brim_m, self._stage_levels, self._stage_volumes))
+        self._stage_levels: list[float] = stage.levels_m.tolist()
+        self._stage_volumes: list[float] = stage.volumes_l.tolist()
+        self.volume_l = stage.volume_l(self.brim_m if start_level_m is None else start_level_m)
+        self.brim_l = stage.volume_l(self.brim_m)
         self.zones: dict[str, TrueZone] = (
             dict(zones)
             if zones is not None
@@ -93,12 +94,14 @@ class TrueGarden:
 
     @property
     def clock(self) -> datetime:
-        return self.origin + timedelta(seconds=self.now_s)
+        if self._clock[0] != self.now_s:  # asked some ten times at each instant
+            self._clock = (self.now_s, self.origin + timedelta(seconds=self.now_s))
+        return self._clock[1]
 
     @property
     def level_m(self) -> float:
         """Mean true level above the outlet."""
-        return float(np.interp(self.volume_l, self._stage_volumes, self._stage_levels))
+        return read_off(self.volume_l, self._stage_volumes, self._stage_levels)
 
     @property
     def progress(self) -> float:
@@ -140,12 +143,12 @@ class TrueGarden:
             raise ValueError(f"{self.site.id}: there is no level sensor to read")
         hidden = self.truth.hidden
         level = self.level_m - self._offset_m() + self.truth.level_offset_m
-        level += hidden.level_noise_m * float(self._sensor.standard_normal())
-        scatter = hidden.ping_scatter_m * self._sensor.standard_normal(PINGS)
+        noise, *scatter = self._sensor.standard_normal(1 + PINGS).tolist()
+        level += hidden.level_noise_m * noise
         air_c = round(self.air_c(), 1)
         # raw_at_level rounds towards a lower level; half a count up makes it round to the nearest.
         level += raw_step_m(self.site.sensor, air_c) / 2.0
-        pings = tuple(raw_at_level(self.site, level + float(s), air_c)[0] for s in scatter)
+        pings = tuple(raw_at_level(self.site, level + hidden.ping_scatter_m * s, air_c)[0] for s in scatter)
         return LevelReading(at=self.clock, pings=pings, air_c=air_c)
 
     def air_c(self) -> float:
@@ -155,7 +158,7 @@ class TrueGarden:
         if day is None or day.tmin_c is None or day.tmax_c is None:
             return MILD_AIR_C
         hour = local.hour + local.minute / 60.0
-        swing = float(np.cos((hour - WARMEST_HOUR) / 24.0 * 2.0 * np.pi))
+        swing = math.cos((hour - WARMEST_HOUR) / 24.0 * 2.0 * math.pi)
         return (day.tmax_c + day.tmin_c) / 2.0 + (day.tmax_c - day.tmin_c) / 2.0 * swing
 
     # -- what can be done
@@ -226,8 +229,10 @@ class TrueGarden:
 
     def _next_change_s(self) -> float:
         """Seconds until a motor arrives, water reaches an emitter, or a shower starts or ends."""
-        soonest = np.inf
+        soonest = math.inf
         for zone_id, valve in self._valves.items():
+            if valve.wait_s is None and valve.target == valve.position:
+                continue
             left = self._travel_left_s(zone_id)
             if left > 0.0:
                 soonest = min(soonest, left)
@@ -241,7 +246,7 @@ class TrueGarden:
             for edge in (shower.start_s, shower.end_s):
                 if edge > self.now_s + 1e-6:
                     soonest = min(soonest, edge - self.now_s)
-        return max(float(soonest), 1e-3)
+        return max(soonest, 1e-3)
 
     def _shower(self) -> Shower | None:
         """The shower that falls now, or the next one. They never overlap: one a day, within its day."""
@@ -260,13 +265,12 @@ class TrueGarden:
 
     def _offset_m(self) -> float:
         """How far the outlet barrel stands below the mean level at the present flow."""
-        flows, offsets = self._offsets
-        return float(np.interp(self._flow_lph, flows, offsets))
+        return read_off(self._flow_lph, *self._offsets)
 
     def _flow_step(self, step: float) -> None:
         """Midpoint rule on the level; each zone's emission booked at the middle of the step."""
         drawn_first = sum(float(out.sum()) + fill for _, out, fill in self._outflow(self.level_m, step))
-        middle = float(np.interp(self.volume_l - drawn_first / 2.0, self._stage_volumes, self._stage_levels))
+        middle = read_off(self.volume_l - drawn_first / 2.0, self._stage_volumes, self._stage_levels)
         drawn = 0.0
         for zone_id, litres, fill in self._outflow(middle, step):
             valve = self._valves[zone_id]
@@ -378,8 +382,8 @@ class TrueGarden:
         valve.closing_s, valve.litres, valve.wait_s = None, None, None
 
 
-def _offset_table(site: Site, zones: Any, brim_m: float) -> tuple[Array, Array]:
+def _offset_table(site: Site, zones: Any, brim_m: float) -> tuple[list[float], list[float]]:
     """Outlet-barrel offset over the flow, up to all zones open at the brim."""
     most = sum(float(z.flow_lph(brim_m, 0.0).sum()) for z in zones)
-    flows = np.linspace(0.0, max(most, 1.0), 24)
-    return flows, np.array([link_offset_m(site.tank, float(q)) for q in flows])
+    flows: list[float] = np.linspace(0.0, max(most, 1.0), 24).tolist()
+    return flows, [link_offset_m(site.tank, q) for q in flows]

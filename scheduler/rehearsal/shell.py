@@ -24,6 +24,7 @@ from scheduler.control.effects import (
     RecordIntent,
     RecordLearning,
     RecordPlan,
+    RecordReading,
     SendAsk,
     SendClose,
     SendOrder,
@@ -147,6 +148,9 @@ class VirtualShell:
         for effect in effects:
             self._record(effect)
             match effect:
+                case WakeAt(in_s):
+                    least_s = self.poll_s if self.node.holds_open() else 0.001
+                    self._wake_s = self.garden.now_s + max(in_s, least_s)
                 case SendOrder(order):
                     self.node.order(order)
                 case SendClose(channel):
@@ -155,9 +159,6 @@ class VirtualShell:
                     self.node.ask()
                 case SendReceipt(order_ids):
                     self.node.receipt(order_ids)
-                case WakeAt(in_s):
-                    least_s = self.poll_s if self.node.holds_open() else 0.001
-                    self._wake_s = self.garden.now_s + max(in_s, least_s)
                 case FetchWeather():
                     self._pending.append(WeatherArrived(self._forecast()))
                 case _:
@@ -165,6 +166,8 @@ class VirtualShell:
 
     def _record(self, effect: Effect) -> None:
         match effect:
+            case WakeAt() | RecordReading():  # at nearly every step
+                pass
             case RecordIntent(intent):
                 self.log.intents.append(intent)
                 self.log.sequence.append(("intent", intent.order.order_id))
