@@ -407,8 +407,8 @@ def balanced(*, days: int = 3, **changes: Any) -> Books:
     then = TODAY - timedelta(days=days)
     full = tuple(replace(z, depletion_mm=5.0) for z in books.state.zones_now)
     fields: dict[str, Any] = {
-        "base_day": then, "base_zones": full, "zones_now": full, "balanced_day": then, "days": (), "given_l": (),
-        "weather": dry_days(then - timedelta(days=3), days + 8), "outlook": None,
+        "base_day": then, "base_zones": full, "zones_now": full, "balanced_day": then, "days": (),
+        "given_l": (), "weather": dry_days(then - timedelta(days=3), days + 8), "outlook": None,
     }  # fmt: skip
     books.turn.change(**(fields | changes))
     return books
