@@ -171,6 +171,8 @@ def _none_next(facts: Facts, standing: tuple[Standing, ...]) -> str:
         return "No plan yet."
     if standing[0].state == "stopped":
         return "Nothing: watering is stopped."
+    if facts.level_m is None:
+        return "Nothing until the level is known."
     if facts.plan.day < facts.today:
         return "Nothing is planned yet for today."
     return "Nothing more today."

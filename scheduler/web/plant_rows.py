@@ -13,6 +13,8 @@ from scheduler.survey.section import REACHED_LPH
 from scheduler.web.drawing import REACH_WORDS, Reach, level_text
 from scheduler.web.facts import Facts
 
+# Less of what roots can hold is none (a choice of ours).
+EMPTY_SHARE = 0.01
 # A plant that falls dry this little above the outlet is reached down to it: no level is known better.
 TO_THE_OUTLET_M = 0.005
 
@@ -86,7 +88,8 @@ def soil_words(plant: Plant, record: RootZoneRecord | None) -> str:
     if record is None:
         return "roots not known yet"
     held = max(0.0, 1.0 - record.depletion_mm / available_mm(plant))
-    text = f"roots hold {show_share(held)} on {record.day:%a %d %b}"
+    holds = f"hold {show_share(held)}" if held >= EMPTY_SHARE else "are as dry as it can make them"
+    text = f"roots {holds} on {record.day:%a %d %b}"
     return f"{text}, short of water" if record.stress > SHORT_STRESS else text
 
 

@@ -17,6 +17,7 @@ from scheduler.web.facts import Facts
 from scheduler.web.plant_rows import plant_reach
 
 Weight = Literal["go now", "look", "know", "well"]
+_WEIGHTS: tuple[Weight, ...] = ("go now", "look", "know", "well")
 
 # Alerts that have a sentence of their own here.
 _OWN = {
@@ -58,7 +59,7 @@ class Standing:
 
 def standings(facts: Facts) -> tuple[Standing, ...]:
     """All that is worth saying, the weightiest first; never empty."""
-    found = tuple(_all(facts))
+    found = tuple(sorted(_all(facts), key=lambda s: _WEIGHTS.index(s.weight)))
     return found if any(s.state not in _BESIDE for s in found) else (_well(facts), *found)
 
 
@@ -156,7 +157,7 @@ def _no_store(facts: Facts) -> Standing:
             "store_failed", "go now", f"What is kept of this garden cannot be read: {facts.trouble}"
         )
     return Standing(
-        "first_day",
+        "nothing_yet",
         "look",
         "Nothing is known of this garden yet: its service has not run here.",
         "Start the service (fallinghead serve). The drawing below is the garden as its file describes it.",
@@ -290,7 +291,7 @@ def _well(facts: Facts) -> Standing:
         zones = ", ".join(dict.fromkeys(facts.site.zone(i.zone).name for i in facts.under_way))
         return Standing("running", "well", f"Watering now: {zones}.", "")
     if facts.plan is None:
-        return Standing("first_day", "well", "All is in order; the first plan is still to come.")
+        return Standing("first_plan", "well", "All is in order; the first plan is still to come.")
     if facts.coming:
         count = len({run.zone for run in facts.coming})
         zones = "1 zone is" if count == 1 else f"{count} zones are"

@@ -105,6 +105,7 @@ def test_before_the_first_start_nothing_is_known_and_the_garden_is_drawn(page: P
     assert heading(text) == "Nothing is known of this garden yet: its service has not run here."
     words = plain(text)
     assert "Not known. It was never read." in words
+    assert "Tell a measured level" not in words  # nobody would take it up
     assert "whether it gets water is not known" in words
     assert "not known without the level" in words
     assert not re.search(r"\d L ", words)
@@ -116,6 +117,15 @@ def test_on_the_first_day_the_first_reading_is_waited_for(page: PageGarden) -> N
     page.begin()
     page.let_in()
     assert heading(_page(page)) == "The first day: no water level was read yet, so nothing is opened."
+
+
+def test_what_weighs_most_is_told_first(started: PageGarden) -> None:
+    started.driver.wait(26 * 3600, every_s=1800)
+    started.hear()
+    _raise(started, "supply_low", "the valve's supply is at 11.5 V.")
+    page = _page(started)
+    assert not heading(page).startswith("The weather forecast is")
+    assert "The weather forecast is 26 h old" in plain(page)
 
 
 def test_an_unknown_level_is_not_the_last_level(started: PageGarden) -> None:
@@ -130,6 +140,7 @@ def test_an_unknown_level_is_not_the_last_level(started: PageGarden) -> None:
     assert 'class="water"' not in text
     assert "barrel unknown" in text
     assert "Tell a measured level" in words
+    assert "Nothing until the level is known." in words
 
 
 def test_a_silent_node_is_one_thing_to_do(started: PageGarden) -> None:

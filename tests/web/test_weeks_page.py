@@ -39,6 +39,7 @@ def lived(folder: Path) -> Iterator[LivedIn]:
 def weeks(lived: LivedIn, folder: Path) -> Iterator[PageGarden]:
     """The page over that garden's own store, at the same hour."""
     found = PageGarden(folder, site=lived.site)
+    found.serve()
     found.hands.ahead = lived.now - found.driver.now.wall
     found.let_in()
     yield found
@@ -169,3 +170,9 @@ def test_frost_that_is_forecast_is_told_with_its_day(started: PageGarden) -> Non
     assert any(isinstance(d, DayWeather) and d.day == night for d in days)
     started.store.save_outlook(replace(outlook, days=days))
     assert f"Frost is forecast for {night:%A} {night.day} {night:%B}" in words(started)
+
+
+def test_no_page_sends_a_person_with_a_phone_to_a_command(weeks: PageGarden) -> None:
+    plant = weeks.site.plants[0].id
+    for path in ("/", f"/plant/{plant}", "/day", "/weeks", "/weeks/what-if", "/tell", "/care", "/away"):
+        assert "fallinghead" not in words(weeks, path), path
