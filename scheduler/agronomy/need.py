@@ -22,7 +22,8 @@ from scheduler.agronomy.rootzone import (
 )
 from scheduler.agronomy.weather import DayWeather
 from scheduler.site.catalogue import SOILS
-from scheduler.site.model import Plant
+from scheduler.site.model import DisplayUnits, Plant
+from scheduler.site.showing import show_depth
 
 # Share of the emitted water that the roots get; drip 0.85 to 0.95 (from memory).
 APPLICATION_EFFICIENCY = 0.9
@@ -136,11 +137,19 @@ def advance_day(plant: Plant, zone: RootZone, day: DayWeather, et0: ReferenceEt,
     )
 
 
-def plant_need(plant: Plant, zone: RootZone, today: date, *, etc_mm: float | None = None) -> PlantNeed:
+def plant_need(
+    plant: Plant,
+    zone: RootZone,
+    today: date,
+    *,
+    etc_mm: float | None = None,
+    units: DisplayUnits = "metric",
+) -> PlantNeed:
     """What refills the root zone at the start of ``today``, and whether watering is due.
 
     In the ground it is due when the readily available water is used up; with ``etc_mm``, the use expected
     today, already when it will be by tonight (FAO-56 p. 171). Containers are due daily, young plants by age.
+    ``units``: of the words.
     """
     if young.is_young(plant, today):
         return _young_need(plant, zone, today)
@@ -161,8 +170,13 @@ def plant_need(plant: Plant, zone: RootZone, today: date, *, etc_mm: float | Non
         why = f"its container has given {depletion / taw:.0%} of the water it holds for the plant"
     else:
         due = depletion > 0.0 and depletion + (etc_mm or 0.0) >= raw
-        why = f"{depletion:.0f} mm used of {raw:.0f} mm that the soil gives readily"
+        why = f"{_depth(depletion, units)} used of {_depth(raw, units)} that the soil gives readily"
     return PlantNeed(plant.id, _gross_l(plant, depletion), due, why, figures, depletion / raw)
+
+
+def _depth(depth_mm: float, units: DisplayUnits) -> str:
+    """No tenth of a mm is known of a soil."""
+    return show_depth(depth_mm, units) if units == "us" else f"{depth_mm:.0f} mm"
 
 
 def daily_need_l(plant: Plant, et0_mm: float, day: date) -> float:

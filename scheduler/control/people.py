@@ -248,9 +248,8 @@ def _rained(turn: Turn, request: Request) -> None:
         _answer(turn, request, False, f"Read {request.subject!r} as the day; write it as 2031-07-01.")
         return
     if rain_mm is None or not 0.0 <= rain_mm <= RAIN_MOST_MM:
-        _answer(
-            turn, request, False, f"Read {rain_mm} mm; a day's rain lies between 0 and {RAIN_MOST_MM:g} mm."
-        )
+        read, most = (show_rain(mm, turn.state.site.units) for mm in (rain_mm, RAIN_MOST_MM))
+        _answer(turn, request, False, f"Read {read}; a day's rain lies between 0 and {most}.")
         return
     if day > turn.local_day:
         _answer(turn, request, False, f"{day} is still to come; its rain cannot have been measured.")

@@ -92,7 +92,7 @@ def needs_now(turn: Turn) -> dict[str, PlantNeed]:
     et0_mm = weather_of(state, day)[1].et0_mm
     for plant in state.site.plants:
         etc_mm = plant_coefficient(plant, day) * et0_mm
-        needs[plant.id] = plant_need(plant, zones[plant.id], day, etc_mm=etc_mm)
+        needs[plant.id] = plant_need(plant, zones[plant.id], day, etc_mm=etc_mm, units=state.site.units)
     return needs
 
 

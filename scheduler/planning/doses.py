@@ -55,9 +55,11 @@ PUT_OFF_SHARE = 0.5
 OVERDUE_LIMIT = 1.2
 # A plant in the ground is due once tomorrow's use would take it past readily available water (days; ours).
 DUE_AHEAD_D = 1.0
-# How far beyond what its soil takes by tonight a plant may be watered for another's sake (ours: 0.1 and
-# 0.2 were no better on Seattle's 2013 and 2014).
-OVER_SCARCE = 0.0
+# A plant that gets less of its zone's water than another of its rank falls behind with every dose. While it
+# would stand short tonight it is brought this share of what is readily available above that line ...
+CAUGHT_UP_SHARE = 0.2
+# ... though the soil of others gets so much more than it takes by tonight (both ours).
+OVER_SCARCE = 0.5
 # Keeps from dividing by nothing.
 LEAST_MM = 1e-9
 
@@ -148,15 +150,18 @@ def zone_doses_l(garden: GardenAhead, i: int, root_mm: Array, ahead: Coming) -> 
     most = np.where(table.by_age[i], raw, np.maximum(SCARCE_DOSE * raw, etc))
     want = np.minimum(np.maximum(root_mm - ahead.week_mm[i], least), np.minimum(root_mm, most))
     want = np.minimum(want, np.maximum(0.0, root_mm + ahead.need_mm[i] - raw))
-    room = table.gross_l(root_mm + etc)
-    return _covering_l(garden, table.gross_l(np.maximum(0.0, want)), room, due)
+    tonight = root_mm + etc
+    behind = np.minimum(want, tonight - (1.0 - CAUGHT_UP_SHARE) * raw)
+    gross = table.gross_l
+    return _covering_l(garden, gross(np.maximum(0.0, want)), gross(behind), gross(tonight), due)
 
 
-def _covering_l(garden: GardenAhead, want_l: Array, room_l: Array, due: Flags) -> Array:
+def _covering_l(garden: GardenAhead, want_l: Array, behind_l: Array, room_l: Array, due: Flags) -> Array:
     """Each zone's litres that cover the wants of its best-ranked plants that are due, (members, zones).
 
-    No plant of their rank in the zone gets more than ``OVER_SCARCE`` beyond ``room_l``, what its soil takes
-    by tonight; where that leaves less than the least useful share of the wants, the zone waits.
+    No plant of their rank in the zone gets more than ``room_l``, what its soil takes by tonight, unless that
+    leaves one of them ``behind_l``: then up to ``OVER_SCARCE`` more. Where less than the least useful share
+    of the wants is left, the zone waits.
     """
     served = garden.shares > 0.0
     asks = due & (want_l >= LEAST_L) & served
@@ -164,8 +169,9 @@ def _covering_l(garden: GardenAhead, want_l: Array, room_l: Array, due: Flags) -
     alike = served & (garden.ranks == best[:, garden.zone_rows])
     share = np.maximum(garden.shares, 1e-9)
     most = np.maximum.reduceat(np.where(alike & asks, want_l / share, 0.0), garden.first_rows, axis=1)
+    behind = np.maximum.reduceat(np.where(alike & asks, behind_l / share, 0.0), garden.first_rows, axis=1)
     room = np.minimum.reduceat(np.where(alike, room_l / share, np.inf), garden.first_rows, axis=1)
-    litres = np.minimum(most, (1.0 + OVER_SCARCE) * room)
+    litres = np.minimum(most, np.maximum(room, np.minimum(behind, (1.0 + OVER_SCARCE) * room)))
     return np.where((most > 0.0) & (litres >= LEAST_USEFUL_SHARE * most), litres, 0.0)
 
 

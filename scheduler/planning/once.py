@@ -55,7 +55,7 @@ def plan_once(
         zones = _advance(site, zones, by_day, day - timedelta(days=back))
     et0 = _et0(site, by_day, day)
     needs: dict[str, PlantNeed] = {
-        p.id: plant_need(p, zones[p.id], day, etc_mm=plant_coefficient(p, day) * et0.et0_mm)
+        p.id: plant_need(p, zones[p.id], day, etc_mm=plant_coefficient(p, day) * et0.et0_mm, units=site.units)
         for p in site.plants
     }
     ahead = [day + timedelta(days=n) for n in range(LOOK_AHEAD_DAYS)]

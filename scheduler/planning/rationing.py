@@ -60,7 +60,7 @@ class Allotment:
 
     litres: Array
     dose_l: Array  # the dose that is due, 0 where none is
-    value: Array  # of a litre to the zone today
+    value: Array  # of a litre to the zone today; nan where no zone is due
     worth: Array  # of the stored litres that the dose would take; nan where none is due
     missing_l: Array  # so much more in the store, and a refused dose is given; nan where none is refused
 
@@ -81,7 +81,15 @@ def allotted(
     ahead = coming(garden.table, et0_mm, rain_mm)
     middle = middle_of(garden.table, ahead, et0_mm)
     dose = zone_doses_l(garden, 0, depletion_mm[None], middle)[0]
+    if not (dose > 0.0).any():
+        return nothing_due(dose)
     return share_out(garden, held_l, unlimited_demand(garden, depletion_mm, rain_mm, ahead), dose)
+
+
+def nothing_due(dose_l: Array) -> Allotment:
+    """Of a day on which no zone is due, which needs no look at the weeks ahead."""
+    unknown = np.full_like(dose_l, np.nan)
+    return Allotment(np.zeros_like(dose_l), dose_l, unknown, unknown, unknown)
 
 
 def unlimited_demand(garden: GardenAhead, depletion_mm: Array, rain_mm: Array, ahead: Coming) -> Demand:
@@ -104,14 +112,26 @@ def value_levels(demand: Demand) -> Array:
     return np.asarray(greatest * np.geomspace(1.0, LEAST_LEVEL, LEVELS))
 
 
+def drawn_l(demand: Demand, levels: Array) -> Array:
+    """Litres of each day's doses of at least each (falling) level's value, (days, members, levels)."""
+    days, members, _ = demand.zones_l.shape
+    count = len(levels)
+    # A dose counts from the first level on that is not above its value.
+    first = np.searchsorted(-levels, -demand.value * (1.0 + 1e-12))
+    at = first + (count + 1) * np.arange(days * members).reshape(days, members, 1)
+    found = np.bincount(
+        at.ravel(), weights=demand.zones_l.ravel(), minlength=days * members * (count + 1)
+    ).reshape(days, members, count + 1)
+    return np.asarray(np.cumsum(found[..., :count], axis=2))
+
+
 def slack_l(garden: GardenAhead, held_l: float, demand: Demand, levels: Array) -> Array:
     """Litres that can be taken from the store today without a shortage, on any later day, of the doses of at
     least each level's value, (members, levels): the least of what stands over the floor and of what runs over
     before. Today's own doses are left out.
     """
     days, members, _ = demand.zones_l.shape
-    worthy = demand.value[..., None] >= levels * (1.0 - 1e-12)
-    drawn = np.where(worthy, demand.zones_l[..., None], 0.0).sum(axis=2)
+    drawn = drawn_l(demand, levels)
     floor = float(garden.floors_l.min())
     held = np.full((members, len(levels)), min(held_l, garden.full_l))
     over = np.zeros_like(held)

@@ -23,7 +23,7 @@ from scheduler.planning.garden_ahead import LEAST_L, GardenAhead, garden_ahead
 from scheduler.planning.lasting import Lasting, lasting
 from scheduler.planning.outlook_ways import in_a_row, outlook_ways
 from scheduler.planning.past_years import PastWeather
-from scheduler.planning.rationing import Demand, share_out, unlimited_demand
+from scheduler.planning.rationing import share_out, unlimited_demand
 from scheduler.planning.trajectories import EARLY
 from scheduler.site.model import GardenPlace
 
@@ -125,11 +125,10 @@ def ration_today(store: StoreAhead, way: Way, looked_d: int = HORIZON_D) -> Rati
         return None
     et0, rain = (w[:, :days] for w in store.ways)
     ahead = store.ahead if days == store.lasting.looked_d else coming(garden.table, et0, rain)
-    demand = unlimited_demand(garden, root, rain, ahead)
     early, middle, late = (first + timedelta(days=n) if n is not None and n < days else None for n in left)
     return Ration(
         way=way,
-        zones=_zones(garden, way, store.held_l, root, et0, ahead, demand),
+        zones=_zones(garden, way, store.held_l, root, et0, rain, ahead),
         shares={p.id: float(s) for p, s in zip(garden.table.plants, garden.shares, strict=True)},
         best_rank=int(garden.zone_ranks.min()),
         short_early=early,
@@ -140,12 +139,12 @@ def ration_today(store: StoreAhead, way: Way, looked_d: int = HORIZON_D) -> Rati
 
 
 def _zones(
-    garden: GardenAhead, way: Way, held_l: float, root: Array, et0: Array, ahead: Coming, demand: Demand
+    garden: GardenAhead, way: Way, held_l: float, root: Array, et0: Array, rain: Array, ahead: Coming
 ) -> dict[str, ZoneRation]:
     dose = zone_doses_l(garden, 0, root[None], middle_of(garden.table, ahead, et0))[0]
-    if way != "ranked":
+    if way != "ranked" or not (dose > 0.0).any():
         return {z: ZoneRation(float(d), float(d)) for z, d in zip(garden.zone_ids, dose, strict=True)}
-    found = share_out(garden, held_l, demand, dose)
+    found = share_out(garden, held_l, unlimited_demand(garden, root, rain, ahead), dose)
     order = np.argsort(-found.value, kind="stable")
     zones = {}
     for row, zone in enumerate(garden.zone_ids):

@@ -320,7 +320,8 @@ def since_watered(
     )
     text = (
         f"In the {days:.0f} day{'' if round(days) == 1 else 's'} since their last watering its plants used "
-        f"{show_volume(used_l, units)} (reference evapotranspiration {et0_mm_day:.1f} mm a day); {brought}."
+        f"{show_volume(used_l, units)} (reference evapotranspiration {show_rain(et0_mm_day, units)} a day); "
+        f"{brought}."
     )
     figures = (("days", days), ("et0_mm_day", et0_mm_day), ("used_l", used_l), ("rain_l", rain_l))
     return Reason("since_watered", text, figures)

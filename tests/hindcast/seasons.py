@@ -11,11 +11,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from scheduler.agronomy.weather import DayWeather
-from scheduler.planning.doses import coming, middle_of, rank_weights, zone_doses_l
+from scheduler.planning.doses import Coming, coming, middle_of, rank_weights, zone_doses_l
 from scheduler.planning.forecast_ways import forecast_ways, ways_ahead
 from scheduler.planning.garden_ahead import GardenAhead, zone_wants_l
 from scheduler.planning.past_years import PastWeather, past_weather
-from scheduler.planning.rationing import share_out, unlimited_demand
+from scheduler.planning.rationing import nothing_due, share_out, unlimited_demand
 from scheduler.planning.root_zones import due_now, readily_mm, use_mm, zones_day
 from scheduler.site.model import GardenPlace, Roof
 from scheduler.supply.storage import draw_then_catch, roof_catches_l
@@ -65,6 +65,20 @@ def garden_on(season: DrySeason, first: date) -> GardenAhead:
     return dry_garden(days, full_l=season.full_l, roof=roof)
 
 
+def from_day(garden: GardenAhead, i: int) -> GardenAhead:
+    """The garden from its day ``i`` on."""
+    table = garden.table
+    rest = replace(
+        table,
+        days=table.days[i:],
+        coefficient=table.coefficient[i:],
+        by_age=table.by_age[i:],
+        daily_dose_mm=table.daily_dose_mm[i:],
+        dose_due_mm=table.dose_due_mm[i:],
+    )
+    return replace(garden, table=rest)
+
+
 def foresight(season: DrySeason) -> Array:
     garden = garden_on(season, season.start)
     et0, rain = true_weather(season)
@@ -95,7 +109,7 @@ def run_alike(seasons: Sequence[DrySeason], planner: Planner, *, members: int = 
         else:
             sure = planner != "rationed"
             ways = (et0[None, i:], rain[None, i:]) if sure else _ways(one, day, known(day), members)
-            today = [garden_on(s, day) for s in seasons]
+            today = [from_day(g, i) for g in gardens]
             wants = rationed_l(today, [s.held_l for s in states], [s.root for s in states], *ways)
         for state, want in zip(states, wants, strict=True):
             state.step(i, want, float(et0[i]), float(rain[i]), lowest_first=planner == "first come")
@@ -141,24 +155,44 @@ def rationed_l(
 ) -> list[Array]:
     """``rationing.allotted`` of each garden, worked out side by side (a test holds the two together)."""
     table, members = gardens[0].table, len(et0)
-    ahead = coming(table, np.tile(et0, (len(gardens), 1)), np.tile(rain, (len(gardens), 1)))
-    one = replace(ahead, week_mm=coming(table, et0, rain).week_mm, sure_mm=coming(table, et0, rain).sure_mm)
-    roots = np.repeat(np.stack(roots_mm), members, axis=0)
-    every = unlimited_demand(gardens[0], roots, np.tile(rain, (len(gardens), 1)), one)
-    found = []
-    for n, garden in enumerate(gardens):
-        at = slice(n * members, (n + 1) * members)
+    one = coming(table, et0, rain)
+    middle = middle_of(table, one, et0)
+    doses = [zone_doses_l(g, 0, root[None], middle)[0] for g, root in zip(gardens, roots_mm, strict=True)]
+    due = [n for n, dose in enumerate(doses) if (dose > 0.0).any()]
+    found = [nothing_due(dose).litres for dose in doses]
+    if not due:
+        return found
+    several = _beside(one, len(due))
+    roots = np.repeat(np.stack([roots_mm[n] for n in due]), members, axis=0)
+    every = unlimited_demand(gardens[0], roots, np.tile(rain, (len(due), 1)), several)
+    for row, n in enumerate(due):
+        at = slice(row * members, (row + 1) * members)
         mine = replace(
             every,
             zones_l=every.zones_l[:, at],
             value=every.value[:, at],
             part_value=every.part_value[:, at],
-            caught_l=roof_catches_l(garden.roof, rain),
+            caught_l=roof_catches_l(gardens[n].roof, rain),
         )
-        middle = middle_of(table, replace(one, need_mm=one.need_mm[:, at]), et0)
-        dose = zone_doses_l(garden, 0, roots_mm[n][None], middle)[0]
-        found.append(share_out(garden, held_l[n], mine, dose).litres)
+        found[n] = share_out(gardens[n], held_l[n], mine, doses[n]).litres
     return found
+
+
+def _beside(one: Coming, times: int) -> Coming:
+    """The same weather so many times over."""
+    if times == 1:
+        return one
+
+    def over(part: Array) -> Array:
+        return np.tile(part, (1, times, 1)) if part.shape[1] > 1 else part
+
+    return replace(
+        one,
+        use_mm=over(one.use_mm),
+        raw_mm=over(one.raw_mm),
+        rain_mm=over(one.rain_mm),
+        need_mm=over(one.need_mm),
+    )
 
 
 def _first_come_l(garden: GardenAhead, i: int, root_mm: Array, et0_mm: Array) -> Array:
