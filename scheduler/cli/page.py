@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import typer
 
@@ -18,7 +19,9 @@ def add_to(app: typer.Typer) -> None:
 
 
 def page(
-    site: str = typer.Argument(None, help=SITE_HELP, metavar="SITE"),
+    site: str = typer.Argument(
+        None, help=f"{SITE_HELP} Or a round file: then the page is of that round alone.", metavar="SITE"
+    ),
     host: str = typer.Option("127.0.0.1", "--host", help="Address to listen on."),
     port: int = typer.Option(8417, "--port", min=1, max=65535),
     name: list[str] = typer.Option([], "--name", help="A name it answers to; may be given several times."),
@@ -37,19 +40,30 @@ def page(
         False, "--new-code", help="Print a code that sets a new password, and end; the page may be running."
     ),
 ) -> None:
-    """Serve the page of a garden: how it stands, and everything a person may tell or ask it."""
+    """Serve the page of a garden: how it stands, and everything a person may tell or ask it.
+
+    Of a round file it serves the page of that round, for an office without a garden of its own.
+    """
     try:
-        from scheduler.web.serving import Address, code_words, keys_of, serve_page
+        from scheduler.web.serving import Address, code_words, keys_of, office_keys, serve_office, serve_page
     except ModuleNotFoundError as error:
         from scheduler.site.errors import UsageError
 
         raise UsageError(
             f"the page needs {error.name}, which is not installed: pip install 'fallinghead[web]'"
         ) from None
+    from scheduler.report.round_gardens import is_round_file
     from scheduler.service.log import set_up_log
 
-    garden = find_site(site)
     address = Address(host, port, tuple(name), certificate, key, look_only)
+    if site is not None and is_round_file(Path(site)):
+        if new_code:
+            say(code_words(office_keys(Path(site)), address))
+            return
+        set_up_log(ZoneInfo("UTC"))
+        serve_office(Path(site), address)
+        return
+    garden = find_site(site)
     if new_code:
         say(code_words(keys_of(garden), address))
         return

@@ -61,6 +61,11 @@ def round_gardens(
     return tuple(found.values())
 
 
+def is_round_file(path: Path) -> bool:
+    """Whether it lists gardens, rather than being one."""
+    return path.is_file() and _round_tables(path) is not None
+
+
 def _behind(name: str, environment: Mapping[str, str] | None) -> Iterator[RoundGarden]:
     path = Path(name)
     if not path.exists() and name in EXAMPLES:

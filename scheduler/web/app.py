@@ -6,9 +6,10 @@ from __future__ import annotations
 import re
 import time
 from collections.abc import Callable, Iterable, Sequence
+from datetime import datetime
 from pathlib import Path
 
-from fastapi import FastAPI, Request
+from fastapi import APIRouter, FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import RedirectResponse, Response
 from fastapi.staticfiles import StaticFiles
@@ -90,6 +91,78 @@ def inner_app(
     stop_wait_s: float,
     round_of: Sequence[str] = (),
 ) -> FastAPI:
+    routers = (
+        pages.router,
+        acting.router,
+        door.router,
+        plant_page.router,
+        day_page.router,
+        weeks_page.router,
+        year_page.router,
+        round_page.router,
+        calendar_page.router,
+    )
+    made = Parts(
+        title=garden.site.name,
+        one=garden,
+        keys=keys,
+        templates=_templates(has_round=bool(round_of) and not look_only),
+        tries=Tries(monotonic),
+        stops=Rate(monotonic, STOPS_PER_MINUTE),
+        monotonic=monotonic,
+        look_only=look_only,
+        cookie=_cookie(tls),
+        secure=tls,
+        wait_s=wait_s,
+        stop_wait_s=stop_wait_s,
+        round=round_page.Round(round_of, now=garden.now, monotonic=monotonic) if round_of else None,
+    )
+    return _app(made, routers)
+
+
+def make_office(
+    title: str,
+    round_of: Sequence[str],
+    keys: Keys,
+    *,
+    hosts: Iterable[str],
+    tls: bool,
+    now: Callable[[], datetime],
+    monotonic: Callable[[], float] = time.monotonic,
+) -> App:
+    """The page of a fitter who has a round and no garden of his own: the round, behind the same guard."""
+    made = Parts(
+        title=title,
+        one=None,
+        keys=keys,
+        templates=_templates(has_round=True),
+        tries=Tries(monotonic),
+        stops=Rate(monotonic, STOPS_PER_MINUTE),
+        monotonic=monotonic,
+        look_only=False,
+        cookie=_cookie(tls),
+        secure=tls,
+        round=round_page.Round(round_of, now=now, monotonic=monotonic),
+    )
+    app = _app(made, (round_page.office, door.router, round_page.router))
+    return Guard(app, hosts=hosts, rate=Rate(monotonic, ASKS_PER_MINUTE), tls=tls)
+
+
+def _cookie(tls: bool) -> str:
+    # The prefix binds a cookie to TLS, this host and the whole of it (RFC 6265bis 4.1.3.2).
+    return "__Host-fallinghead" if tls else "fallinghead"
+
+
+def _templates(*, has_round: bool) -> Jinja2Templates:
+    templates = Jinja2Templates(HERE / "templates")
+    templates.env.trim_blocks = templates.env.lstrip_blocks = True
+    templates.env.filters["capitalize_first"] = lambda text: text[:1].upper() + text[1:]
+    templates.env.filters["for_page"] = _for_page
+    templates.env.globals.update(once=once, version=__version__, has_round=has_round)
+    return templates
+
+
+def _app(parts: Parts, routers: Iterable[APIRouter]) -> FastAPI:
     app = FastAPI(
         title="Fallinghead, the page of a garden",
         version=__version__,
@@ -97,35 +170,9 @@ def inner_app(
         redoc_url=None,
         openapi_url=None,
     )
-    templates = Jinja2Templates(HERE / "templates")
-    templates.env.trim_blocks = templates.env.lstrip_blocks = True
-    templates.env.filters["capitalize_first"] = lambda text: text[:1].upper() + text[1:]
-    templates.env.filters["for_page"] = _for_page
-    templates.env.globals.update(once=once, version=__version__, has_round=bool(round_of) and not look_only)
-    app.state.parts = Parts(
-        garden=garden,
-        keys=keys,
-        templates=templates,
-        tries=Tries(monotonic),
-        stops=Rate(monotonic, STOPS_PER_MINUTE),
-        monotonic=monotonic,
-        look_only=look_only,
-        # The prefix binds a cookie to TLS, this host and the whole of it (RFC 6265bis 4.1.3.2).
-        cookie="__Host-fallinghead" if tls else "fallinghead",
-        secure=tls,
-        wait_s=wait_s,
-        stop_wait_s=stop_wait_s,
-        round=round_page.Round(round_of, now=garden.now, monotonic=monotonic) if round_of else None,
-    )
-    app.include_router(pages.router)
-    app.include_router(acting.router)
-    app.include_router(door.router)
-    app.include_router(plant_page.router)
-    app.include_router(day_page.router)
-    app.include_router(year_page.router)
-    app.include_router(weeks_page.router)
-    app.include_router(round_page.router)
-    app.include_router(calendar_page.router)
+    app.state.parts = parts
+    for router in routers:
+        app.include_router(router)
     app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")
     app.add_middleware(GZipMiddleware, minimum_size=PACK_BYTES)
     _when_it_goes_wrong(app)

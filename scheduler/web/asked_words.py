@@ -64,7 +64,7 @@ def _subject(site: Site, request: Request) -> str:
     except ValueError:
         return subject
     if request.kind == "ration":
-        return WAY_WORDS.get(subject, subject)
+        return next((words for way, words in WAY_WORDS.items() if way == subject), subject)
     names = {z.id: z.name for z in site.zones} | {p.id: p.name for p in site.plants}
     return names.get(subject, subject)
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from fastapi.templating import Jinja2Templates
 
+from scheduler.site.errors import UsageError
 from scheduler.web.facts import Garden
 from scheduler.web.keys import Keys
 from scheduler.web.limits import Rate, Tries
@@ -22,10 +23,13 @@ STOP_WAIT_S = 6.0
 
 @dataclass(frozen=True, slots=True)
 class Parts:
-    """``look_only``: everybody who reaches the page may look and stop, nobody may do more. ``cookie``: the
+    """``title``: what every page bears. ``one`` None: an office, with a round and no garden of its own.
+
+    ``look_only``: everybody who reaches the page may look and stop, nobody may do more. ``cookie``: the
     name of the session's cookie, ``secure`` whether it travels over TLS alone."""
 
-    garden: Garden
+    title: str
+    one: Garden | None
     keys: Keys
     templates: Jinja2Templates
     tries: Tries
@@ -37,3 +41,10 @@ class Parts:
     wait_s: float = WAIT_S
     stop_wait_s: float = STOP_WAIT_S
     round: Round | None = None  # the gardens of a fitter, where he asked for that page
+
+    @property
+    def garden(self) -> Garden:
+        """UsageError in an office."""
+        if self.one is None:
+            raise UsageError("This page is of a round; it belongs to no garden.")
+        return self.one

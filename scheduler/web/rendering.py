@@ -21,7 +21,8 @@ def show(request: Request, template: str, status: int = 200, **values: Any) -> R
         # Who may see anything is not known: nothing but this is said.
         return PlainTextResponse(f"{error} If water must stop, shut the hand tap at the barrels.", 503)
     page = {
-        "garden": parts.garden.site.name,
+        "garden": parts.title,
+        "office": parts.one is None,
         "rights": visitor,
         "token": token,
         "look_only": parts.look_only,

@@ -7,18 +7,20 @@ from collections.abc import Callable, Sequence
 from datetime import datetime
 
 from fastapi import APIRouter, Request
-from fastapi.responses import Response
+from fastapi.responses import RedirectResponse, Response
 from starlette.exceptions import HTTPException
 
 from scheduler.report.answers import RoundAnswer
 from scheduler.report.round import round_answer
 from scheduler.report.round_gardens import RoundGarden, round_gardens
 from scheduler.report.round_words import WHAT_HARM_IS, round_head, round_rows
+from scheduler.web.parts import Parts
 from scheduler.web.rendering import show
 from scheduler.web.rights import Right, needs, parts_of
 from scheduler.web.standing import local_clock
 
 router = APIRouter()
+office = APIRouter()
 # To look at one garden takes about a tenth of a second of a small computer; a page that is loaded again
 # within this is the same.
 LOOK_AGAIN_S = 60.0
@@ -63,5 +65,17 @@ def round_of_gardens(request: Request) -> Response:
         worst=[r for r in rows if r.standing != "well"],
         well=[r for r in rows if r.standing == "well"],
         bring=answer.bring,
-        clock=local_clock(parts.garden.site, answer.at),
+        clock=_clock(parts, gardens, answer.at),
     )
+
+
+def _clock(parts: Parts, gardens: Sequence[RoundGarden], at: datetime) -> str:
+    """By the calendar of the page's garden, or of the first that can be read."""
+    site = parts.one.site if parts.one is not None else next((g.site for g in gardens if g.site), None)
+    return local_clock(site, at) if site is not None else f"{at:%A %H:%M} UTC"
+
+
+@office.get("/", dependencies=[needs(Right.LOOK)])
+def first_page() -> Response:
+    """An office opens on its round."""
+    return RedirectResponse("/round", 303)

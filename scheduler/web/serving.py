@@ -20,7 +20,7 @@ from scheduler.report.round_gardens import round_gardens
 from scheduler.service.daemon import site_store_path
 from scheduler.site.errors import UsageError
 from scheduler.site.model import Site
-from scheduler.web.app import make_app
+from scheduler.web.app import make_app, make_office
 from scheduler.web.facts import Garden
 from scheduler.web.guard import App
 from scheduler.web.keys import CODE_FOR, Keys
@@ -87,6 +87,38 @@ def keys_of(site: Site) -> Keys:
     store = site_store_path(site.id)
     store.parent.mkdir(mode=0o750, parents=True, exist_ok=True)
     return Keys(store.with_name(f"{site.id}.page.json"), lambda: datetime.now(UTC))
+
+
+def office_keys(round_file: Path) -> Keys:
+    """Of a round file's page, beside the stores of this machine; its name is none that a garden can have."""
+    folder = site_store_path("office").parent
+    folder.mkdir(mode=0o750, parents=True, exist_ok=True)
+    return Keys(folder / f"round.{round_file.stem}.page.json", lambda: datetime.now(UTC))
+
+
+def serve_office(round_file: Path, address: Address) -> None:
+    """Serve the page of a round alone until SIGTERM or SIGINT. UsageError: the address will not do, or the
+    file leads to no garden."""
+    address.check()
+    if address.look_only:
+        raise UsageError(
+            "a round shows other people's gardens: it is never open to everybody; leave --look-only"
+        )
+    named = (str(round_file),)
+    round_gardens(named)
+    keys = office_keys(round_file)
+    app = make_office(
+        f"Round: {round_file.stem}",
+        named,
+        keys,
+        hosts=address.hosts(),
+        tls=address.tls,
+        now=lambda: datetime.now(UTC),
+    )
+    log.info("The page of the round %s: %s", round_file, address.url())
+    if not keys.has_password:
+        log.info("%s", code_words(keys, address))
+    run(app, address)
 
 
 def code_words(keys: Keys, address: Address) -> str:

@@ -3,20 +3,26 @@ for."""
 
 from __future__ import annotations
 
+import re
 from datetime import timedelta
 from pathlib import Path
 
 import pytest
 from starlette.testclient import TestClient
+from typer.testing import CliRunner
 
+from scheduler.cli.main import app as command
 from scheduler.report.round import round_answer
 from scheduler.report.round_gardens import round_gardens
 from scheduler.report.round_words import round_rows
-from scheduler.web.app import make_app
+from scheduler.site.errors import UsageError
+from scheduler.web.app import make_app, make_office
 from scheduler.web.guard import App
+from scheduler.web.keys import Keys
 from scheduler.web.round_page import LOOK_AGAIN_S
+from scheduler.web.serving import Address, office_keys, serve_office
 from tests.support.many_gardens import one_of_many
-from tests.support.page_garden import HOST, PageGarden, heading, plain
+from tests.support.page_garden import HOST, PASSWORD, PageGarden, heading, plain, token
 
 
 def app_of(page: PageGarden, folder: Path, *, look_only: bool = False) -> App:
@@ -85,3 +91,60 @@ def test_other_peoples_gardens_are_not_shown_to_strangers_nor_where_everybody_ma
 def test_without_a_round_there_is_no_such_page_and_no_link_to_it(started: PageGarden) -> None:
     assert started.client.get("/round").status_code == 404
     assert "/round" not in started.client.get("/").text
+
+
+# ---- An office: a round, and no garden of its own ---------------------------------------------------------
+
+
+@pytest.fixture
+def office(started: PageGarden, folder: Path, tmp_path: Path) -> tuple[TestClient, dict[str, str]]:
+    """Before its password is set, and the form that sets it."""
+    keys = Keys(tmp_path / "office.json", started.now)
+    app = make_office("Round: mine", [str(folder)], keys, hosts=[HOST], tls=True, now=started.now)
+    client = TestClient(app, base_url=f"https://{HOST}")
+    code = {"code": keys.new_code(), "password": PASSWORD, "who": "Ann", "token": token(client, "/first")}
+    return client, code
+
+
+def test_an_office_shows_its_round_after_the_password_and_not_before(
+    office: tuple[TestClient, dict[str, str]],
+) -> None:
+    client, form = office
+    shut = client.get("/")
+    assert shut.url.path == "/first" and "Set the password of this page" in plain(shut.text)
+    assert client.get("/round").url.path == "/first"
+    opened = client.post("/first", data=form)
+    assert opened.url.path == "/round"
+    assert heading(opened.text) == "3 gardens: 1 urgent, 1 not known, 1 well."
+    assert re.search(r"Looked at Friday 04:\d\d", plain(opened.text))
+    assert "Stop all watering" not in opened.text and "/tell" not in opened.text
+
+
+def test_an_office_has_no_page_of_any_garden_and_nothing_to_ask_for(
+    office: tuple[TestClient, dict[str, str]],
+) -> None:
+    client, first = office
+    client.post("/first", data=first)
+    for path in ("/tell", "/day", "/weeks", "/care", "/plant/sage", "/fresh", "/calendar"):
+        assert client.get(path).status_code == 404, path
+    form = {"token": token(client, "/leave"), "once": "x" * 22}
+    assert client.post("/stop", data=form).status_code == 404
+    left = client.post("/leave", data=form)
+    assert left.url.path == "/enter" and "The password of this page" in plain(left.text)
+    assert "hand tap" not in left.text
+
+
+def test_the_page_of_a_round_is_never_open_to_everybody_and_has_a_password_of_its_own(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("FALLINGHEAD_STATE", str(tmp_path / "state"))
+    file = tmp_path / "mine.toml"
+    file.write_text('[[garden]]\nsite = "five-drums.toml"\n', encoding="utf-8")
+    with pytest.raises(UsageError, match="never open to everybody"):
+        serve_office(file, Address(look_only=True))
+    with pytest.raises(UsageError, match="there is no garden"):
+        serve_office(file, Address())
+    office_keys(file).new_code()
+    said = CliRunner().invoke(command, ["page", str(file), "--new-code"])
+    assert re.search(r"First-start code: [A-Z2-7]{5}-[A-Z2-7]{5}", said.output)
+    assert [p.name for p in (tmp_path / "state").glob("*.page.json")] == ["round.mine.page.json"]
