@@ -61,8 +61,11 @@ class EmitterLaw:
         if len(self.curved):
             root[..., self.curved] = bounded[..., self.curved] ** self.x[self.curved]
         curved = self.k * root
+        low = head_m < self.line_head_m
+        if not low.any():
+            return np.asarray(curved)
         rise = (head_m - self.start_head_m) / (self.line_head_m - self.start_head_m)
-        return np.where(head_m >= self.line_head_m, curved, self.line_flow * np.clip(rise, 0.0, 1.0))
+        return np.where(low, self.line_flow * np.clip(rise, 0.0, 1.0), curved)
 
     def head(self, flow: Array) -> tuple[Array, Array]:
         """Head (m) that a flow >= 0 (m3/s) needs, and its slope (m per m3/s); closed emitters give (0, 1)."""
