@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
+from typing import Any
 
 from scheduler.agronomy.past_week import STORED_YEARS
 from scheduler.agronomy.weather import Outlook
@@ -67,48 +68,13 @@ def status_answer(
     """Everything a glance needs. Unknown is None. ``ahead``: the weeks ahead as of now; without it the days
     left are those of the last plan, and no run after today's is foreseen."""
     today = now.astimezone(site.place.timezone).date()
-    stop = store.stop_state()
-    age = WRITTEN_EVERY + HEARTBEATS_MISSED * timedelta(seconds=site.node.heartbeat_s)
-    node = next((n for n in store.nodes_seen() if n.node == site.node.id and now - n.heard_at <= age), None)
-    facts = _Facts(
-        plan=store.last_plan(),
-        bookings=store.bookings_since(today - timedelta(days=7)),
-        zones=store.root_zones_since(today - timedelta(days=3)),
-        alerts=store.open_alerts(),
-        stopped_by=stop.who if stop is not None and stop.stopped else None,
-        waiting=len(store.unanswered_requests()),
-        outlook=store.last_outlook(),
-        holds=tuple(h for h in store.holds_now() if h.until > now),
-    )
-    belief = level_now(store, now)
-    stage = stage_storage(site.tank)
-    total_l = stage.volume_l(belief.level_m) if belief.level_m is not None else None
-    et0 = facts.outlook.et0_on(today) if facts.outlook is not None else None
-    plan = facts.plan
-    run = _next_run(plan, facts.bookings, now)
-    early, middle, late = _days_left(plan, ahead) if belief.level_m is not None else (None, None, None)
+    facts = _facts(store, now, today)
     last = max((b for b in facts.bookings if b.volume_l > 0), key=lambda b: b.at, default=None)
     return StatusAnswer(
         garden=site.name,
         at=now,
         daemon_running=running,
-        node_heard_at=node.heard_at if node is not None else None,
-        valves_shut=all(p == "closed" for _, p in node.valves) if node is not None else None,
         stopped_by=facts.stopped_by,
-        level_m=belief.level_m,
-        level_low_m=belief.low_m,
-        level_high_m=belief.high_m,
-        level_quality=belief.quality,
-        level_at=belief.at,
-        level_by_hand=BY_HAND in belief.why if belief.level_m is not None else None,
-        total_l=total_l,
-        usable_l=max(0.0, total_l - site.reserve.volume_l) if total_l is not None else None,
-        days_left_early=early,
-        days_left_middle=middle,
-        days_left_late=late,
-        next_zone=run.zone if run else None,
-        next_start=run.start if run else None,
-        next_run_s=run.run_s if run else None,
         last_zone=last.zone if last else None,
         last_at=last.at if last else None,
         last_volume_l=last.volume_l if last else None,
@@ -118,19 +84,88 @@ def status_answer(
             for a in facts.alerts
         ],
         waiting_requests=facts.waiting,
-        weather_source=facts.outlook.source if facts.outlook is not None else None,
-        weather_fetched_at=facts.outlook.fetched_at if facts.outlook is not None else None,
-        weather_credits=list(facts.outlook.credits) if facts.outlook is not None else [],
-        coming=coming_answers(ahead, plan),
-        et0_today_mm=round(et0.et0_mm, 2) if et0 is not None else None,
-        et0_today_low_mm=round(et0.low_mm, 2) if et0 is not None else None,
-        et0_today_high_mm=round(et0.high_mm, 2) if et0 is not None else None,
-        et0_today_from=et0.method if et0 is not None else None,
+        coming=coming_answers(ahead),
         held=[StatusHoldAnswer(zone=h.zone, until=h.until, who=h.who) for h in facts.holds],
         winter=winter_answer(site, store),
         away=away_now(site, store, now),
         care_due=care_due_answers(site, store, today),
+        **_node(site, store, now),
+        **_water(site, facts.plan, level_now(store, now), ahead),
+        **_next(_next_run(facts.plan, facts.bookings, now)),
+        **_weather(facts.outlook, today),
     )
+
+
+def _facts(store: Store, now: datetime, today: date) -> _Facts:
+    stop = store.stop_state()
+    return _Facts(
+        plan=store.last_plan(),
+        bookings=store.bookings_since(today - timedelta(days=7)),
+        zones=store.root_zones_since(today - timedelta(days=3)),
+        alerts=store.open_alerts(),
+        stopped_by=stop.who if stop is not None and stop.stopped else None,
+        waiting=len(store.unanswered_requests()),
+        outlook=store.last_outlook(),
+        holds=tuple(h for h in store.holds_now() if h.until > now),
+    )
+
+
+def _node(site: Site, store: Store, now: datetime) -> dict[str, Any]:
+    """When it was heard, and whether its valves are shut, unless that is too long ago."""
+    age = WRITTEN_EVERY + HEARTBEATS_MISSED * timedelta(seconds=site.node.heartbeat_s)
+    node = next((n for n in store.nodes_seen() if n.node == site.node.id and now - n.heard_at <= age), None)
+    return {
+        "node_heard_at": node.heard_at if node is not None else None,
+        "valves_shut": all(p == "closed" for _, p in node.valves) if node is not None else None,
+    }
+
+
+def _water(site: Site, plan: Plan | None, belief: LevelBelief, ahead: Ahead | None) -> dict[str, Any]:
+    """The level, what stands above outlet and reserve, how long it lasts."""
+    known = belief.level_m is not None
+    total_l = stage_storage(site.tank).volume_l(belief.level_m) if belief.level_m is not None else None
+    early, middle, late = _days_left(plan, ahead) if known else (None, None, None)
+    return {
+        "level_m": belief.level_m,
+        "level_low_m": belief.low_m,
+        "level_high_m": belief.high_m,
+        "level_quality": belief.quality,
+        "level_at": belief.at,
+        "level_by_hand": BY_HAND in belief.why if known else None,
+        "total_l": total_l,
+        "usable_l": max(0.0, total_l - site.reserve.volume_l) if total_l is not None else None,
+        "days_left_early": early,
+        "days_left_middle": middle,
+        "days_left_late": late,
+    }
+
+
+def _next(run: PlannedRun | None) -> dict[str, Any]:
+    return {
+        "next_zone": run.zone if run else None,
+        "next_start": run.start if run else None,
+        "next_run_s": run.run_s if run else None,
+    }
+
+
+def _weather(outlook: Outlook | None, today: date) -> dict[str, Any]:
+    """Whence it is; what stands in for a fresh forecast of today."""
+    if outlook is None:
+        return {}
+    found: dict[str, Any] = {
+        "weather_source": outlook.source,
+        "weather_fetched_at": outlook.fetched_at,
+        "weather_credits": list(outlook.credits),
+    }
+    et0 = outlook.et0_on(today)
+    if et0 is not None:
+        found |= {
+            "et0_today_mm": round(et0.et0_mm, 2),
+            "et0_today_low_mm": round(et0.low_mm, 2),
+            "et0_today_high_mm": round(et0.high_mm, 2),
+            "et0_today_from": et0.method,
+        }
+    return found
 
 
 def _days_left(plan: Plan | None, ahead: Ahead | None) -> tuple[int | None, int | None, int | None]:
@@ -206,11 +241,35 @@ def _plants(site: Site, facts: _Facts, *, today_bookings: list[Booking]) -> list
 
 def status_words(site: Site, answer: StatusAnswer) -> list[str]:
     """The same in sentences, what matters first."""
-    units, zone = site.units, site.place.timezone
+    zone = site.place.timezone
     lines = [_standing(answer)]
     today = answer.at.astimezone(zone).date()
     if answer.winter is not None:
         lines += winter_words(site, answer.winter, today)
+    lines += _water_words(site, answer)
+    lines += _run_words(site, answer)
+    for hold in answer.held:
+        until = hold.until.astimezone(zone).strftime("%A %d %B %H:%M %Z")
+        lines.append(f"Held by {hold.who}: {site.zone(hold.zone).name} until {until}.")
+    if answer.away is not None:
+        away = answer.away
+        lines.append(
+            f"Away: {day_words(away.first, today)} to {day_words(away.last, today)}, as {away.who} told."
+        )
+    lines += [f"Alert: {a.text} {a.advice}" for a in answer.alerts]
+    lines += [f"{z.text} More: fallinghead drift." for z in answer.drift if z.finding in MOVES]
+    if answer.care_due:
+        lines.append(f"Care due: {', '.join(c.words for c in answer.care_due)} (fallinghead care).")
+    lines += _weather_words(site, answer)
+    if answer.waiting_requests:
+        lines.append(_waiting(answer))
+    return lines
+
+
+def _water_words(site: Site, answer: StatusAnswer) -> list[str]:
+    """What there is, and how long it lasts."""
+    units, zone = site.units, site.place.timezone
+    lines = []
     if answer.level_m is None:
         lines.append("Water: the level is unknown. Measure it by hand: fallinghead measured LEVEL.")
     else:
@@ -228,6 +287,13 @@ def status_words(site: Site, answer: StatusAnswer) -> list[str]:
         lines.append(
             f"It lasts about {days_words(answer.days_left_middle)} ({answer.days_left_early}{late})."
         )
+    return lines
+
+
+def _run_words(site: Site, answer: StatusAnswer) -> list[str]:
+    """The next run and the last."""
+    units, zone = site.units, site.place.timezone
+    lines = []
     if answer.next_zone and answer.next_start and answer.next_run_s:
         start = answer.next_start.astimezone(zone).strftime("%A %H:%M %Z")
         lines.append(f"Next run: {answer.next_zone}, {start}, {show_duration(answer.next_run_s)}.")
@@ -238,21 +304,6 @@ def status_words(site: Site, answer: StatusAnswer) -> list[str]:
     if answer.last_zone and answer.last_at:
         at = answer.last_at.astimezone(zone).strftime("%A %H:%M %Z")
         lines.append(f"Last run: {answer.last_zone}, {show_volume(answer.last_volume_l, units)}, ended {at}.")
-    for hold in answer.held:
-        until = hold.until.astimezone(zone).strftime("%A %d %B %H:%M %Z")
-        lines.append(f"Held by {hold.who}: {site.zone(hold.zone).name} until {until}.")
-    if answer.away is not None:
-        away = answer.away
-        lines.append(
-            f"Away: {day_words(away.first, today)} to {day_words(away.last, today)}, as {away.who} told."
-        )
-    lines += [f"Alert: {a.text} {a.advice}" for a in answer.alerts]
-    lines += [f"{z.text} More: fallinghead drift." for z in answer.drift if z.finding in MOVES]
-    if answer.care_due:
-        lines.append(f"Care due: {', '.join(c.words for c in answer.care_due)} (fallinghead care).")
-    lines += _weather_words(site, answer)
-    if answer.waiting_requests:
-        lines.append(_waiting(answer))
     return lines
 
 
