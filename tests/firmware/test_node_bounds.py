@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 
 from firmware_stub import codec
-from firmware_stub.core import Inputs, Node, Settings, median
+from firmware_stub.core import Inputs, Node, Settings, _shorten, median
 
 KEY = bytes(range(32))
 SESSION = b"12345678".hex()
@@ -334,6 +334,39 @@ def test_the_end_of_a_run_and_of_a_dip_of_the_supply_fall_due() -> None:
     assert h.node.valves[0].run is not None
     h.look(1, supply_mv=10_999)
     assert h.node.valves[0].run is None and h.node.outcomes[-1]["why"] == "low_supply"
+
+
+def test_what_is_wished_falls_due_when_it_may_be_told_and_is_not_overdue_for_ever() -> None:
+    h = Hand(heartbeat_ms=60_000).ready()
+    h.node.handle("order", b"x" * 100, False, h.now)
+    assert h.node.next_due_ms() == 1000
+    h.look(400)
+    assert h.node.next_due_ms() == 600
+    h.node.may_publish = False
+    h.look(700)
+    assert h.node.next_due_ms() == 0
+
+
+def test_a_log_too_long_gives_up_its_oldest_entries_and_no_more_than_it_must() -> None:
+    h = Hand()
+    h.node.diary.entries = [(0, 10**9 + n, f"{n:02d}" + "w" * 38) for n in range(16)]
+    frame = h.node.log_frame("c" * 32)
+    told = json.loads(codec.open_frame("log", frame, KEY, 1024))["entries"]
+    assert told == [list(e) for e in h.node.diary.entries[-len(told) :]]
+    longer = codec.dump(list(h.node.diary.entries[-len(told) - 1]))
+    assert len(frame) <= 1024 < len(frame) + len(longer) + 1
+
+
+def test_a_state_gives_up_in_its_order_and_then_says_that_it_cannot() -> None:
+    reading = {"pings": [1, 2, 3], "age_ms": 0, "air_c": None}
+    body: dict[str, Any] = {"refusals": [1, 2], "outcomes": [3, 4], "reading": reading}
+    seen = []
+    for _ in range(4):
+        _shorten(body)
+        seen.append((body["refusals"], body["outcomes"], body["reading"] is None))
+    assert seen == [([2], [3, 4], False), ([], [3, 4], False), ([], [3], False), ([], [3], True)]
+    with pytest.raises(ValueError, match=r"^state too large$"):
+        _shorten(body)
 
 
 # --- orders and closes

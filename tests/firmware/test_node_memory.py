@@ -44,8 +44,9 @@ def test_an_outcome_that_cannot_be_is_left_out_and_those_beside_it_stay(bad: Any
 
 @pytest.mark.parametrize("why", ["time_up", "asked", "low_level", "low_supply", "fault", "restart"])
 def test_an_outcome_at_its_edges_is_remembered(why: str) -> None:
-    whole = outcome(why=why, channel=255, open_ms=0, open_ms_max=1 << 40)
-    assert Node(Settings("shed", KEY), remembered(outcomes=[whole])).outcomes == [whole]
+    for open_ms, most_ms in ((0, 0), (0, 1 << 40), (1 << 40, 1 << 40)):
+        whole = outcome(why=why, channel=255, open_ms=open_ms, open_ms_max=most_ms)
+        assert Node(Settings("shed", KEY), remembered(outcomes=[whole])).outcomes == [whole]
 
 
 @pytest.mark.parametrize(
