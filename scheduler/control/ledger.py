@@ -11,6 +11,7 @@ from scheduler.agronomy.past_week import STORED_YEARS
 from scheduler.agronomy.rootzone import effective_rain_mm
 from scheduler.agronomy.weather import DayWeather, merged
 from scheduler.control.effects import Booking, Intent, Note, RecordBooking, RecordDay, RootZoneRecord
+from scheduler.control.meter import METERED, Metered, RunWater, by_meter, metered
 from scheduler.control.orders import RunOutcome
 from scheduler.control.pulses import tried_again
 from scheduler.control.rain import believed_rain, told_mm
@@ -55,9 +56,11 @@ def book_outcome(turn: Turn, held: OpenIntent, outcome: RunOutcome) -> None:
     open_s = _longest_open_s(turn, held, outcome)
     expected = _expected(turn.state, held.intent, open_s)
     least = _expected(turn.state, held.intent, outcome.open_ms / 1000)
-    note = INTERRUPTIONS.get(outcome.why, "")
-    _book(turn, held.intent, expected, open_s, outcome, volume_low_l=least.volume_l, note=note)
-    _begin_proof(turn, held, zone, open_s, expected, outcome)
+    note, meter = INTERRUPTIONS.get(outcome.why, ""), metered(turn, held, outcome)
+    booked_l = _book(
+        turn, held.intent, expected, open_s, outcome, volume_low_l=least.volume_l, note=note, meter=meter
+    )
+    _begin_proof(turn, held, zone, open_s, booked_l, outcome)
     if outcome.why in INTERRUPTIONS and not held.intent.for_test:
         _top_up_once(turn, zone)
 
@@ -155,8 +158,15 @@ def _book(
     *,
     volume_low_l: float,
     note: str,
-) -> None:
+    meter: Metered | None = None,
+) -> float:
+    """Close the order with its water, by the curve or, where one counted, by the meter; the litres booked."""
     sd = (turn.state.flow_factor(intent.zone).at(turn.now.wall).sd ** 2 + MODEL_SD**2) ** 0.5
+    low_l, high_l = volume_low_l * max(0.0, 1 - 2 * sd), expected.volume_l * (1 + 2 * sd)
+    water = by_meter(
+        RunWater(expected.litres, expected.volume_l, low_l, high_l), meter, turn.state.site.units
+    )
+    for_test = FOR_TEST if intent.for_test and expected.volume_l > 0 and water.note != METERED else ""
     booking = Booking(
         order_id=intent.order.order_id,
         zone=intent.zone,
@@ -164,14 +174,15 @@ def _book(
         at=turn.now.wall,
         open_s=open_s,
         outcome=outcome,
-        given_l=() if intent.for_test else tuple(expected.litres.items()),
-        volume_l=expected.volume_l,
-        volume_low_l=volume_low_l * max(0.0, 1 - 2 * sd),
-        volume_high_l=expected.volume_l * (1 + 2 * sd),
-        note="; ".join(n for n in (FOR_TEST if intent.for_test and expected.volume_l > 0 else "", note) if n),
+        given_l=() if intent.for_test else tuple(water.litres.items()),
+        volume_l=water.volume_l,
+        volume_low_l=water.low_l,
+        volume_high_l=water.high_l,
+        note="; ".join(n for n in (for_test, water.note, note) if n),
     )
     turn.change(intents=tuple(h for h in turn.state.intents if h.intent.order.order_id != booking.order_id))
     _enter(turn, booking, intent.made_at)
+    return booking.volume_l
 
 
 def _booking_day(turn: Turn, intent: Intent) -> date:
@@ -199,7 +210,7 @@ def _enter(turn: Turn, booking: Booking, began_at: datetime) -> None:
 
 
 def _begin_proof(
-    turn: Turn, held: OpenIntent, zone: Zone, open_s: float, expected: Expected, outcome: RunOutcome
+    turn: Turn, held: OpenIntent, zone: Zone, open_s: float, booked_l: float, outcome: RunOutcome
 ) -> None:
     turn.change(last_end_mono_s=turn.now.monotonic_s)
     if held.before is None or held.intent.level_m is None or held.intent.for_test:
@@ -212,7 +223,7 @@ def _begin_proof(
         proof=Proof(
             order_id=held.intent.order.order_id,
             zone=zone.id,
-            booked_l=expected.volume_l,
+            booked_l=booked_l,
             modelled_l=plain.volume_l,
             before=held.before,
             ordered_at=held.intent.made_at,

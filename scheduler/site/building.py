@@ -57,7 +57,9 @@ def build_site(site: Record) -> Site:
         reserve=Reserve(tank.get("reserve")),
         windows=tuple(_window(w) for w in site.many("window")),
         forecast=_forecast(_there(site, "forecast")),
-        node=ValveNode(node.get("id"), node.get("longest_open"), node.get("heartbeat")),
+        node=ValveNode(
+            node.get("id"), node.get("longest_open"), node.get("heartbeat"), node.get("meter_pulse")
+        ),
         broker=Broker(broker.get("host"), broker.get("port"), broker.get("tls")) if broker else Broker(),
         sensor=_sensor(sensor, tank) if (sensor := site.one("sensor")) else None,
         roof=_roof(roof) if (roof := site.one("roof")) else None,

@@ -262,6 +262,7 @@ class ValveNode:
     id: str
     longest_open_s: float = 7200.0
     heartbeat_s: float = 300.0
+    meter_pulse_l: float | None = None  # of the flow meter that it counts; None: none, or not known
 
 
 @dataclass(frozen=True, slots=True)

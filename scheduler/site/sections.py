@@ -342,6 +342,11 @@ NODE = Section(
             "between its reports",
             default=300.0,
         ),
+        Field(
+            "meter_pulse",
+            Quantity("volume", 0.0001, 100.0, "from 0.0001 L to 100 L"),
+            "the water of one pulse of the flow meter behind the outlet, where one is fitted",
+        ),
     ),
 )
 
