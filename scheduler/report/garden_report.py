@@ -30,6 +30,8 @@ from scheduler.store.store import Store
 
 # More would not be done.
 CHANGES_MAX = 3
+# Of less in a day nobody need be told (a choice of ours: a glass of water).
+LEAK_LEAST_L = 0.25
 # A leak of less, beside what watering gives, is a drip.
 LEAK_SHARE = 0.05
 
@@ -246,6 +248,20 @@ def _bought(site: Site, hindsight: HindsightAnswer) -> list[WorthChangingAnswer]
 def _credits(store: Store) -> list[str]:
     outlook = store.last_outlook()
     return list(outlook.credits) if outlook is not None else []
+
+
+def leak_words(site: Site, answer: ReportAnswer) -> str:
+    """Whether the barrels lose water that nobody draws, and how much a day."""
+    known = [d.leak_l for d in answer.days if d.leak_l is not None]
+    if not known:
+        return "Whether there is a leak is not known yet: it takes some nights of rest."
+    a_day_l = sum(known) / len(known)
+    if a_day_l < LEAK_LEAST_L:
+        return "No leak shows while the valves are shut."
+    return (
+        f"A leak takes about {show_volume(a_day_l, site.units)} a day, {show_volume(sum(known), site.units)} "
+        "in these days: look at joints and taps at dusk, when all is dry."
+    )
 
 
 def report_words(site: Site, answer: ReportAnswer) -> list[str]:

@@ -17,12 +17,12 @@ from scheduler.store.store import Store
 SHORT_STRESS = 0.05
 COLUMNS: Columns = [
     ("plant", "left"),
-    ("used, rain apart", "right"),
-    ("given", "right"),
-    ("rain brought", "right"),
     ("days short", "right"),
     ("worst", "right"),
     ("last short", "left"),
+    ("used, rain apart", "right"),
+    ("given", "right"),
+    ("rain brought", "right"),
 ]
 
 
@@ -66,12 +66,12 @@ def litres_rows(site: Site, answer: LitresAnswer) -> tuple[Columns, Rows]:
         rows.append(
             [
                 p.name,
-                litres(p.used_l),
-                litres(p.given_l),
-                litres(p.rain_l),
                 str(p.days_short) if p.days_short is not None else "not known",
                 worst,
                 f"{p.last_short:%a %d %b}" if p.last_short is not None else "-",
+                litres(p.used_l),
+                litres(p.given_l),
+                litres(p.rain_l),
             ]
         )
     return COLUMNS, rows

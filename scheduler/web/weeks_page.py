@@ -16,7 +16,7 @@ from scheduler.report.ahead import ahead_words, answer_of_ahead
 from scheduler.report.answers import ReportAnswer
 from scheduler.report.drift import drift_answer, drift_findings
 from scheduler.report.frost import frost_ahead, frost_words
-from scheduler.report.garden_report import report_answer, report_words
+from scheduler.report.garden_report import leak_words, report_answer, report_words
 from scheduler.report.hindsight import hindsight_answer, hindsight_rows, hindsight_words
 from scheduler.report.litres import litres_answer, litres_rows, litres_words
 from scheduler.report.plan import Columns, Rows
@@ -129,6 +129,7 @@ def _gone_by(facts: Facts, store: Store, back: int) -> dict[str, Any]:
         "short": litres_words(litres),
         "plants": _table(*litres_rows(site, litres)) if litres.first is not None else None,
         "sums": report_words(site, report)[1:3] if report is not None else [NOT_YET],
+        "leak": leak_words(site, report) if report is not None else "",
         "balance": balance_words(site, balance_answer(site, store, first)),
         "flow": [z.text for z in drift.zones],
         "flow_to_do": drift_findings(drift),

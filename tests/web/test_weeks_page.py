@@ -105,6 +105,9 @@ def test_it_says_where_water_went_and_how_each_zone_flows(lived: LivedIn, weeks:
     for sentence in report:
         if sentence.startswith(("Plants used", "The roof brought")):
             assert sentence in told
+    # The virtual garden loses 0.3 L an hour at its outlet fitting, day and night: 7.2 L a day.
+    leak = re.search(r"A leak takes about ([\d.]+) L a day", told)
+    assert leak is not None and float(leak[1]) == pytest.approx(24 * 0.3, rel=0.25)
     drift = " ".join(lived.says("drift", "five-drums").split())
     for zone in lived.site.zones:
         line = re.search(rf"{re.escape(zone.name)}: .*?(?:proven runs|to tell)\.", drift)
