@@ -16,7 +16,7 @@ from tests.simulation.storm import Outcome, run_storm
 
 def main(given: list[str] | None = None) -> int:
     parser = argparse.ArgumentParser(prog="python -m tests.simulation", description=__doc__)
-    for kind in ("seasons", "storms", "gusts"):
+    for kind in (f"{k}s" for k in DRAWS):
         parser.add_argument(f"--{kind}", type=int, default=0, metavar="N")
     parser.add_argument("--first", type=int, default=0, help="first seed")
     parser.add_argument("--workers", type=int, default=1)

@@ -9,12 +9,13 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
 from tests.simulation.faults import KINDS
-from tests.simulation.script import PHASES, Storm, draw_gust, draw_season, draw_storm
+from tests.simulation.script import PHASES, Storm, draw_gust, draw_season, draw_squall, draw_storm
 from tests.simulation.storm import Outcome, run_storm
 
 DRAWS: dict[str, Callable[[int], Storm]] = {
     "storm": lambda seed: draw_storm(seed, KINDS),
     "gust": lambda seed: draw_gust(seed, KINDS),
+    "squall": lambda seed: draw_squall(seed, KINDS),
     "season": lambda seed: draw_season(seed, KINDS),
 }
 # What the controller may be in when a fault comes: its phases, each of which every fault can meet.

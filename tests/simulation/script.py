@@ -12,6 +12,18 @@ from tests.simulation.sites import SEASON, SITE_NAMES
 SEASON_DAYS = 112
 GUST_MS = 11 * HOUR
 PHASES = ("unheard", "at_rest", "ordered", "running", "unproven")
+# In a squall: so often water is asked for; so long an aimed fault lasts, and so soon it comes, at the most.
+SQUALL_WATERINGS = 24
+AIMED_LASTS_MS = 5 * MINUTE
+AIMED_DELAY_MS = {
+    "unheard": 300,
+    "at_rest": 5 * MINUTE,
+    "ordered": 300,
+    "running": 20 * SECOND,
+    "unproven": 5 * SECOND,
+}
+# So many squalls together aim every fault at every phase once.
+SQUALLS = 12
 
 
 @dataclass(frozen=True)
@@ -60,7 +72,11 @@ def draw_storm(seed: int, kinds: dict[str, tuple[int, int]], *, happenings: int 
     some = rng.sample(names, rng.randint(4, len(names)))
     drawn = [_happening(rng, rng.choice(some), kinds) for _ in range(happenings)]
     drawn += [_water(rng) for _ in range(rng.randint(10, 24))]
-    return Storm(seed, settings, tuple(sorted(drawn, key=lambda h: (h.when, h.nth, h.delay_ms, h.kind))))
+    return Storm(seed, settings, _in_order(drawn))
+
+
+def _in_order(drawn: list[Happening]) -> tuple[Happening, ...]:
+    return tuple(sorted(drawn, key=lambda h: (h.when, h.nth, h.delay_ms, h.kind)))
 
 
 def draw_gust(seed: int, kinds: dict[str, tuple[int, int]]) -> Storm:
@@ -70,6 +86,44 @@ def draw_gust(seed: int, kinds: dict[str, tuple[int, int]]) -> Storm:
     settings = replace(long.settings, start_share=rng.choice((0.15, 0.3, 0.9)), days=1)
     drawn = tuple(_sooner(h) for h in long.happenings)
     return Storm(seed, settings, drawn, noisy_ms=GUST_MS, quiet_ms=8 * HOUR)
+
+
+def draw_squall(seed: int, kinds: dict[str, tuple[int, int]]) -> Storm:
+    """A short storm whose faults are aimed: each comes while the controller is in a certain phase. Of
+    ``SQUALLS`` squalls in a row each has its share of the pairs of phase and fault; the next ones deal them
+    anew."""
+    rng = random.Random(f"squall/{seed}")
+    settings = replace(
+        _settings(rng), start_share=rng.choice((0.6, 0.95)), days=1, daily_open_ms_max=12 * HOUR
+    )
+    drawn = [_aimed(rng, phase, n, kind, kinds) for phase in PHASES for n, kind in _dealt(seed, phase, kinds)]
+    drawn += [_water_at(rng, n * GUST_MS // SQUALL_WATERINGS) for n in range(SQUALL_WATERINGS)]
+    # What brings the phases about that a garden in order hardly sees: a valve that jams, a service that dies.
+    drawn += [
+        Happening("jammed", "open", 2 * n + 1, rng.randint(1, 15) * SECOND, rng.randint(3, 6) * MINUTE, 0.5)
+        for n in range(8)
+    ]
+    drawn += [Happening("killed", "at", 0, (n + 1) * GUST_MS // 7 + rng.randint(0, HOUR)) for n in range(5)]
+    return Storm(seed, settings, _in_order(drawn), noisy_ms=GUST_MS, quiet_ms=8 * HOUR)
+
+
+def _dealt(seed: int, phase: str, kinds: dict[str, tuple[int, int]]) -> list[tuple[int, str]]:
+    """The faults that this squall aims at a phase, numbered from 1."""
+    names = sorted(k for k in kinds if not k.startswith("person"))
+    random.Random(f"deal/{phase}/{seed // SQUALLS}").shuffle(names)
+    return list(enumerate(names[seed % SQUALLS :: SQUALLS], start=1))
+
+
+def _aimed(
+    rng: random.Random, phase: str, nth: int, kind: str, kinds: dict[str, tuple[int, int]]
+) -> Happening:
+    """Soon after a phase began, and over before the garden has lost all chance of another."""
+    shortest, longest = kinds[kind]
+    lasts_ms = _log_between(rng, shortest, min(longest, max(shortest, AIMED_LASTS_MS)))
+    spread = {"running": 3, "ordered": 2}.get(phase, 1)  # more of these come than there are faults to aim
+    return Happening(
+        kind, phase, spread * nth, _log_between(rng, 1, AIMED_DELAY_MS[phase]), lasts_ms, rng.random()
+    )
 
 
 def draw_season(seed: int, kinds: dict[str, tuple[int, int]], *, days: int = SEASON_DAYS) -> Storm:
@@ -120,7 +174,11 @@ def _happening(rng: random.Random, kind: str, kinds: dict[str, tuple[int, int]])
 
 
 def _water(rng: random.Random) -> Happening:
-    return Happening("person_water", "at", 0, rng.randint(1, 47 * 60) * MINUTE, 0, rng.random())
+    return _water_at(rng, rng.randint(1, 47 * 60) * MINUTE)
+
+
+def _water_at(rng: random.Random, at_ms: int) -> Happening:
+    return Happening("person_water", "at", 0, at_ms, 0, rng.random())
 
 
 def _log_between(rng: random.Random, low: int, high: int) -> int:

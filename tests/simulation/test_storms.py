@@ -9,8 +9,8 @@ from __future__ import annotations
 import pytest
 
 from tests.simulation.faults import KINDS
-from tests.simulation.many import Sum, run_many
-from tests.simulation.script import draw_season
+from tests.simulation.many import REACHABLE, Sum, run_many
+from tests.simulation.script import SQUALLS, draw_season
 from tests.simulation.storm import run_storm
 
 pytestmark = pytest.mark.slow
@@ -38,6 +38,16 @@ def test_no_rule_breaks_in_a_gust(seeds: range) -> None:
 def test_no_rule_breaks_in_three_days_of_storm(seeds: range) -> None:
     total = _no_rule_breaks("storm", seeds)
     assert total.wet >= 40 and total.openings >= 20
+
+
+def test_no_rule_breaks_where_faults_are_aimed_and_nearly_every_one_meets_every_phase() -> None:
+    """Two rounds of squalls, in one test: the share of pairs is theirs together."""
+    total = _no_rule_breaks("squall", range(2 * SQUALLS))
+    missed = sorted(REACHABLE - set(total.pairs))
+    assert total.pair_share >= 0.95, missed  # the target of the project
+    assert {phase for phase, _ in total.pairs} >= {phase for phase, _ in REACHABLE}
+    assert total.wet >= 200
+    assert total.openings >= 200
 
 
 def test_no_rule_breaks_through_a_month() -> None:
