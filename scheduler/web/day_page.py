@@ -33,6 +33,8 @@ from scheduler.web.standing import own_words
 
 router = APIRouter()
 UNKNOWN = "not known"
+# Of a run's time less is not worth a word.
+WORTH_SAYING_S = 30.0
 
 
 def _why(facts: Facts, store: Store, day: date, subject: str | None) -> WhyAnswer | None:
@@ -143,9 +145,14 @@ def _compared(zone: WhyZoneAnswer) -> str:
     found = zone.compared
     if found is None:
         return ""
-    causes = "; ".join(c.text for c in found.causes if abs(c.change_s) >= 30.0)
-    change = "as long as" if not causes else "beside"
-    then = f"{show_duration(found.after_s)} {change} {show_duration(found.before_s)} on {found.day:%A %d %B}"
+    causes = "; ".join(c.text for c in found.causes if abs(c.change_s) >= WORTH_SAYING_S)
+    more_s = found.after_s - found.before_s
+    if abs(more_s) < WORTH_SAYING_S:
+        change = "About as long as"
+    else:
+        longer = "longer" if more_s > 0.0 else "shorter"
+        change = f"{show_duration(abs(more_s))} {longer} than"
+    then = f"{change} the {show_duration(found.before_s)} of {found.day:%A %d %B}"
     return f"{then}: {causes}." if causes else f"{then}."
 
 

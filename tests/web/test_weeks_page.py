@@ -3,6 +3,7 @@ where water went, whether a filter clogs, and what more barrels would have done.
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Iterator
 from dataclasses import replace
@@ -119,6 +120,19 @@ def test_it_says_when_to_drain_by_the_forecast(lived: LivedIn, weeks: PageGarden
     for sentence in said(lived, "winter", "--site", "five-drums")[1:]:
         assert sentence.split(";")[0].rstrip(".") in told, sentence
     assert "turn the downspout away" in told
+
+
+def test_a_day_says_how_much_longer_than_a_week_ago_and_why(lived: LivedIn, weeks: PageGarden) -> None:
+    why = json.loads(lived.says("why", "pots", "--on", "2012-08-11", "--site", "five-drums", "--json"))
+    compared = why["zones"][0]["compared"]
+    more_s = compared["after_s"] - compared["before_s"]
+    assert abs(more_s) > 60.0
+    told = words(weeks, "/day/2012-08-11")
+    longer = "longer" if more_s > 0 else "shorter"
+    found = re.search(rf"(\d+) (min|s) {longer} than the \d+ min of \w+day \d\d \w+: ", told)
+    assert found is not None
+    assert float(found[1]) * {"min": 60, "s": 1}[found[2]] == pytest.approx(abs(more_s), abs=30.5)
+    assert all(c["text"] in told for c in compared["causes"] if abs(c["change_s"]) >= 30.0)
 
 
 def test_two_more_barrels_are_tried_in_the_summers_that_it_remembers(
