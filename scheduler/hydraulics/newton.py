@@ -4,7 +4,8 @@ The flows make the *content* of the network least (Cherry 1951; Collins et al. 1
 emitters of the integral of head over flow, less what the tank gives. It is convex, its variables are the
 emitter flows (never negative: no backward flow) and one flow per ring, and continuity holds for any value of
 them. Each Newton step solves the small symmetric nodal system of Todini & Pilati (1988) by chains or in a
-narrow band, for all levels in one LAPACK call. A step is halved until the slope along it has fallen enough.
+narrow band, for all levels in one LAPACK call. A step is halved until the slope along it has fallen enough,
+and when that does not soon lead there, until the content has fallen.
 """
 
 from __future__ import annotations
@@ -26,9 +27,12 @@ Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 # A solution's heads obey every law within this: near 1 mm of head it moves a flow by less than 1e-6.
 RESIDUAL_MAX_M = 1e-9
-# Measured here on the 1,000 hard random networks of the tests: median 7 steps, at most 35.
+# Measured here on 1,500 hard random networks of the tests at 24 levels each: at most 47 steps.
 STEPS_MAX = 200
 HALVINGS_MAX = 30
+# Steps before the content must fall at every one: else one such network in a thousand goes round in circles,
+# its emitters shutting and opening in turn (measured here: 36 of those 36,000).
+FREE_STEPS = 30
 # A step is taken when the slope along it has fallen to this share of its first value (a Wolfe condition).
 SLOPE_SHARE_MAX = 0.5
 # First guess of the share of its static head that an emitter sees, and the loss up to which it is kept.
@@ -203,16 +207,17 @@ class Hydraulics:
         return self._settled(asked, at, self._residual(at))
 
     def _settled(self, asked: Asked, at: _Point, residual: Array) -> Settled:
-        for _ in range(STEPS_MAX):
+        for number in range(STEPS_MAX):
             rows = np.nonzero(residual > RESIDUAL_MAX_M)[0]
             if not len(rows):
                 break
+            slope_share = SLOPE_SHARE_MAX if number < FREE_STEPS else 0.0
             if len(rows) == len(asked.levels_m):
-                at = self._improved(asked, at)
+                at = self._improved(asked, at, slope_share)
                 residual = self._residual(at)
             else:
                 some = asked.rows(rows)
-                better = self._improved(some, at.rows(rows))
+                better = self._improved(some, at.rows(rows), slope_share)
                 at.put(rows, better)
                 residual[rows] = self._residual(better)
         n = self.n_emitters
@@ -224,10 +229,10 @@ class Hydraulics:
             residual_m=residual,
         )
 
-    def _improved(self, asked: Asked, at: _Point) -> _Point:
+    def _improved(self, asked: Asked, at: _Point, slope_share: float) -> _Point:
         """One step on."""
-        at = self._seed(asked, at)
-        return self._line_search(asked, at, self._newton_step(at))
+        at = self._seed(asked, at, slope_share)
+        return self._line_search(asked, at, self._newton_step(at), slope_share)
 
     def _evaluate(self, asked: Asked, v: Array) -> _Point:
         n = self.n_emitters
@@ -245,17 +250,19 @@ class Hydraulics:
     def _residual(self, at: _Point) -> Array:
         return np.asarray(np.where(at.dry, 0.0, np.abs(at.gradient)).max(axis=1, initial=0.0))
 
-    def _seed(self, asked: Asked, at: _Point) -> _Point:
+    def _seed(self, asked: Asked, at: _Point, slope_share: float) -> _Point:
         """Give shut emitters that have head a first flow: at zero their law is too flat for Newton."""
         n = self.n_emitters
         lack = at.gradient[:, :n]
         wake = (at.v[:, :n] <= 0.0) & (lack < -RESIDUAL_MAX_M) & self.emitters.alive & ~asked.shut[..., :n]
         if not wake.any():
             return at
-        v = at.v.copy()
+        step = np.zeros_like(at.v)
         seeded = self.emitters.flow(self.emitters.start_head_m - SEED_HEAD_SHARE * lack)
-        v[:, :n] = np.where(wake, seeded, v[:, :n])
-        return self._evaluate(asked, v)
+        step[:, :n][wake] = seeded[wake]
+        if slope_share > 0.0:
+            return self._evaluate(asked, at.v + step)
+        return self._line_search(asked, at, step, slope_share)
 
     def _newton_step(self, at: _Point) -> Array:
         """Newton step (n, emitters + chords) of the variables that are not dry.
@@ -302,14 +309,18 @@ class Hydraulics:
             raise ArithmeticError(f"the nodal system of the network is not positive definite (LAPACK {info})")
         return np.asarray(change).reshape(n_levels, n_nodes)
 
-    def _line_search(self, asked: Asked, at: _Point, step: Array) -> _Point:
-        """Go along the step, no flow below zero; halve it at levels where the slope has not fallen enough."""
+    def _line_search(self, asked: Asked, at: _Point, step: Array, slope_share: float) -> _Point:
+        """Go along the step, no flow below zero; halve it at levels where the slope has not fallen enough.
+
+        With a ``slope_share`` of 0 the content falls at every step: it is convex, and what still falls at the
+        new point has fallen all the way. For a short step along the projected arc it does (Bertsekas 1982).
+        """
         new = self._evaluate(asked, self._bounded(at.v + step))
         share = np.ones(len(asked.levels_m))
         for _ in range(HALVINGS_MAX):
             moved = new.v - at.v
             first = np.abs(np.einsum("ij,ij->i", at.gradient, moved))
-            far = np.einsum("ij,ij->i", new.gradient, moved) > SLOPE_SHARE_MAX * first
+            far = np.einsum("ij,ij->i", new.gradient, moved) > slope_share * first
             if far.any():
                 far &= self._residual(new) > RESIDUAL_MAX_M
             if not far.any():

@@ -27,6 +27,20 @@ def test_a_thousand_hard_networks_converge_and_obey_every_law():
         assert (flows.flow_lph >= 0.0).all(), f"seed {seed}"
 
 
+@pytest.mark.parametrize("seed", [8, 244, 265, 277, 1089, 1120, 1227])
+def test_emitters_that_shut_and_open_in_turn_do_not_keep_a_network_from_its_solution(seed):
+    """With steps that need not lessen the content, these go round in circles at some of the levels."""
+    net = hard(seed)
+    levels = np.linspace(0.0, 2.5, 24)
+    table = solve_levels(net, levels)
+    assert table.converged.all()
+    for level in levels[1::2]:
+        flows = solve(net, float(level))
+        head_error, imbalance = independent_errors(net, flows)
+        assert flows.converged and head_error < HEAD_ERROR_MAX_M and imbalance < 1e-14
+        np.testing.assert_allclose(table.flow_lph[levels == level][0], flows.flow_lph, rtol=1e-5, atol=1e-5)
+
+
 @settings(max_examples=60, deadline=None)
 @given(st.integers(0, 10**6), st.floats(0.0, 2.0), st.floats(0.001, 0.5))
 def test_more_head_never_gives_less_flow(seed, level_m, more_m):
