@@ -23,7 +23,7 @@ def page(
         None, help=f"{SITE_HELP} Or a round file: then the page is of that round alone.", metavar="SITE"
     ),
     host: str = typer.Option("127.0.0.1", "--host", help="Address to listen on."),
-    port: int = typer.Option(8417, "--port", min=1, max=65535),
+    port: int = typer.Option(8417, "--port", min=1, max=65535, help="Port to listen on."),
     name: list[str] = typer.Option([], "--name", help="A name it answers to; may be given several times."),
     certificate: Path = typer.Option(None, "--certificate", help="Certificate for TLS, PEM."),
     key: Path = typer.Option(None, "--key", help="Its key, PEM."),

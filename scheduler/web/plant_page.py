@@ -115,7 +115,7 @@ def plant_days(facts: Facts, store: Store, plant: Plant) -> list[dict[str, str]]
 
 def _plant_day(day: date, record: RootZoneRecord | None, given_l: float, units: Any) -> dict[str, str]:
     return {
-        "day": f"{day:%a %d %b}",
+        "day": f"{day:%a} {day.day}",
         "link": day.isoformat(),
         "used": show_volume(record.wanted_l, units) if record is not None else UNKNOWN,
         "rain": show_volume(record.rain_credited_l, units) if record is not None else UNKNOWN,
