@@ -13,7 +13,10 @@ from scheduler.site.model import Plant
 
 
 def kind_of(plant: Plant) -> PlantKind:
-    """The plant's row in the catalogue. ValueError where its kind is not there."""
+    """What the site file says of the plant's kind, else its row in the catalogue. ValueError where its kind
+    is in neither."""
+    if plant.own_kind is not None:
+        return plant.own_kind
     try:
         return KINDS[plant.kind]
     except KeyError:

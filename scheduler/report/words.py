@@ -18,7 +18,7 @@ def season_doubts(site: Site, today: date) -> list[str]:
     over: list[str] = []
     coming: list[str] = []
     for plant in site.plants:
-        kind = KINDS.get(plant.kind)
+        kind = plant.own_kind or KINDS.get(plant.kind)
         if plant.planted is None or kind is None or kind.stages_d is None:
             continue
         if (today - plant.planted).days > sum(kind.stages_d):

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 
 from scheduler.site.barrels import barrel_ids, barrels_of
+from scheduler.site.catalogue import PlantKind
 from scheduler.site.layout import knots, lines_by_id, outlets
 from scheduler.site.model import (
     SLEEPS,
@@ -32,6 +33,7 @@ from scheduler.site.model import (
     WateringWindow,
     Zone,
 )
+from scheduler.site.own_kinds import own_kinds
 from scheduler.site.quantities import parse
 from scheduler.site.records import Record
 from scheduler.site.sections import DAYS, NO_PLANT
@@ -43,6 +45,7 @@ def build_site(site: Record) -> Site:
     feed = _there(site, "feed")
     node = _there(site, "node")
     broker = site.one("broker")
+    own = own_kinds(site)
     return Site(
         id=site.get("id"),
         name=site.get("name") or site.get("id"),
@@ -53,7 +56,7 @@ def build_site(site: Record) -> Site:
             _kv(feed, "filter_kv", "filter_cv"), feed.get("bore"), feed.get("length"), feed.get("loss")
         ),
         zones=_zones(site),
-        plants=tuple(_plant(p) for p in site.many("plant")),
+        plants=tuple(_plant(p, own) for p in site.many("plant")),
         reserve=Reserve(tank.get("reserve")),
         windows=tuple(_window(w) for w in site.many("window")),
         forecast=_forecast(_there(site, "forecast")),
@@ -204,7 +207,7 @@ def _trimmed(entry: Record, kind: Record, name: str) -> float:
     return value
 
 
-def _plant(plant: Record) -> Plant:
+def _plant(plant: Record, own: Mapping[str, PlantKind]) -> Plant:
     across = plant.get("canopy_diameter")
     return Plant(
         id=plant.get("id"),
@@ -219,6 +222,7 @@ def _plant(plant: Record) -> Plant:
         plant_factor=plant.get("plant_factor"),
         trunk_diameter_m=plant.get("trunk"),
         established=plant.get("established"),
+        own_kind=own.get(plant.get("kind")),
     )
 
 

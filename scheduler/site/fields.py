@@ -204,6 +204,21 @@ class Word:
 
 
 @dataclass(frozen=True, slots=True)
+class KindName:
+    """A known word, or a name that the file itself gives: the check of the whole file tells which."""
+
+    words: tuple[str, ...]
+
+    def read(self, value: object) -> str:
+        if not isinstance(value, str):
+            raise refuse(value, f"write a kind in quotes, such as {self.words[0]!r}")
+        return value
+
+    def schema(self) -> Json:
+        return {**Ident().schema(), "examples": list(self.words)}
+
+
+@dataclass(frozen=True, slots=True)
 class Words:
     """Several of a few words."""
 

@@ -12,6 +12,8 @@ from datetime import date, time
 from typing import Literal
 from zoneinfo import ZoneInfo
 
+from scheduler.site.catalogue import PlantKind
+
 BarrelShape = Literal["upright", "lying", "box", "taper", "table"]
 EmitterForm = Literal["bubbler", "inline"]
 SensorKind = Literal["echo", "pressure", "float"]
@@ -182,7 +184,7 @@ class Plant:
 
     id: str
     name: str
-    kind: str  # a key of the plant catalogue
+    kind: str  # a key of the plant catalogue, or of the site file's own kinds
     canopy_m2: float
     rank: int
     planted: date | None = None
@@ -192,6 +194,7 @@ class Plant:
     plant_factor: float | None = None  # overrides the catalogue
     trunk_diameter_m: float | None = None  # young woody plants are dosed by it
     established: date | None = None  # until then a young woody plant is watered by age
+    own_kind: PlantKind | None = None  # where the site file has its kind, not the catalogue
 
 
 @dataclass(frozen=True, slots=True)

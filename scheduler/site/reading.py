@@ -15,6 +15,7 @@ from scheduler.site.check_zones import check_zones
 from scheduler.site.errors import SiteFileError, SiteProblem
 from scheduler.site.mending import Parsed, parse_toml
 from scheduler.site.model import Site
+from scheduler.site.own_kinds import check_kinds
 from scheduler.site.records import Findings, read_records
 from scheduler.site.sections import SITE
 from scheduler.site.toml_lines import toml_lines
@@ -62,6 +63,7 @@ def _read_document(parsed: Parsed, findings: Findings) -> Site | None:
     record = read_records(parsed.document, SITE, findings)
     check_tank(record)
     check_zones(record)
+    check_kinds(record)
     check_plants(record)
     check_rest(record)
     return None if findings.problems else build_site(record)

@@ -9,6 +9,7 @@ from scheduler.site.fields import (
     Field,
     Flag,
     Ident,
+    KindName,
     Number,
     Quantity,
     Section,
@@ -32,12 +33,12 @@ NO_PLANT = "nothing"
 HINTED_KINDS = 4
 
 
-def _kind_named(word: str) -> str | None:
+def kind_named(word: str) -> str | None:
     wanted = word.strip().lower()
     return next((k.key for k in KINDS.values() if wanted in (k.key, *k.names)), None)
 
 
-def _kind_hint(word: str) -> str | None:
+def kind_hint(word: str) -> str | None:
     """For a word that several kinds have in their names, or that resembles none."""
     found = search_kinds(word) if word.strip() else ()
     if found:
@@ -193,13 +194,41 @@ ZONE = Section(
     ),
 )
 
+_STAGE = Quantity("duration", 86_400.0, 400.0 * 86_400.0, "from 1 day to 400 days")
+_KC = Number(0.05, 1.5)
+
+KIND = Section(
+    "A kind of plant that the catalogue lacks: like one of its kinds, but.",
+    (
+        Field("like", Word(tuple(KINDS), kind_named, kind_hint), "kind in the catalogue", required=True),
+        Field("plant_factor", Number(0.01, 1.5), "share of reference ET all season (or kc_...)"),
+        Field("kc_initial", _KC, "crop coefficient of FAO-56 in the initial stage"),
+        Field("kc_mid", _KC, "crop coefficient in mid-season"),
+        Field("kc_end", _KC, "crop coefficient at the end of the late stage"),
+        Field("initial", _STAGE, "length of the initial stage"),
+        Field("development", _STAGE, "length of the development stage"),
+        Field("mid", _STAGE, "length of mid-season"),
+        Field("late", _STAGE, "length of the late stage"),
+        Field("root_depth", Quantity("length", 0.05, 3.0, "from 5 cm to 3 m"), "of the roots"),
+        Field(
+            "readily_available",
+            Quantity("share", 0.1, 0.8, "from 10 % to 80 %"),
+            "share of the soil's water that it uses before it suffers (depletion fraction p)",
+        ),
+        Field("young_tree", Flag(), "a tree or shrub, watered by age until it is established"),
+    ),
+)
+
 PLANT = Section(
     "A plant, or a row that is watered as one.",
     (
         Field("id", Ident(), "short name", required=True),
         Field("name", Text(), "what people call it"),
         Field(
-            "kind", Word(tuple(KINDS), _kind_named, _kind_hint), "kind in the plant catalogue", required=True
+            "kind",
+            KindName(tuple(KINDS)),
+            "kind in the plant catalogue, or one of [kind.NAME]",
+            required=True,
         ),
         Field("canopy", Quantity("area", 0.0, 1000.0, "above 0", above_least=True), "ground shaded at noon"),
         Field(
@@ -373,6 +402,7 @@ SITE = Section(
         ),
         Field("zone", Table(ZONE, "list", "[[zone]]"), "the zones", required=True),
         Field("plant", Table(PLANT, "list", "[[plant]]"), "the plants", required=True),
+        Field("kind", Table(KIND, "named", "[kind.NAME]"), "kinds of plant beside the catalogue's, by name"),
         Field("roof", Table(ROOF, header="[roof]"), "the roof that feeds the barrels"),
         Field("sensor", Table(SENSOR, header="[sensor]"), "the level sensor"),
         Field("rain_gauge", Table(RAIN_GAUGE, header="[rain_gauge]"), "a rain gauge of the garden's own"),

@@ -21,7 +21,7 @@ def midsummer_wants(site: Site) -> dict[str, float]:
 
 def _in_summer(site: Site, plant: Plant) -> tuple[Plant, float, date]:
     """The plant as it is to be counted, and a midsummer day after it was planted."""
-    kind = KINDS.get(plant.kind)
+    kind = plant.own_kind or KINDS.get(plant.kind)
     if kind is not None and kind.stages_d is not None:
         plant = replace(plant, planted=None)  # without a date a crop is taken at mid-season
     year = plant.planted.year if plant.planted is not None else 2001
