@@ -329,6 +329,8 @@ def _as_believed(state: State, weather: DayWeather) -> DayWeather:
     """The day with the rain that the balance goes by, beside what the service told where that is another."""
     believed = believed_rain(state, weather.day)
     if believed.source == "told":
+        if (weather.rain_mm, weather.rain_by, weather.rain_told_mm) == (believed.rain_mm, "", None):
+            return weather
         return replace(weather, rain_mm=believed.rain_mm, rain_by="", rain_told_mm=None)
     told = told_mm(state, weather.day)
     return replace(weather, rain_mm=believed.rain_mm, rain_by=believed.source, rain_told_mm=told)

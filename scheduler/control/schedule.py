@@ -101,11 +101,11 @@ def daily_use_l(turn: Turn) -> list[float]:
     state, day = turn.state, turn.local_day
     use: list[float] = []
     for ahead in range(LOOK_AHEAD_DAYS):
-        on = day + timedelta(days=ahead)
-        et0 = weather_of(state, on)[1].et0_mm
-        if ahead >= 7 and use:
+        if ahead >= 7:
             use.append(sum(use[-7:]) / 7)
             continue
+        on = day + timedelta(days=ahead)
+        et0 = weather_of(state, on)[1].et0_mm
         use.append(sum(daily_need_l(plant, et0, on) for plant in state.site.plants))
     return use
 

@@ -179,8 +179,10 @@ def next_mm(table: PlantTable, i: int, root_mm: Array, ahead: Coming, water_mm: 
     """The depletions after day ``i``: those of ``root_zones.zones_day`` (a test holds them together)."""
     most, etc = ahead.most_mm[i], ahead.use_mm[i]
     start = np.minimum(np.maximum(root_mm, 0.0), most)
-    used = etc * np.clip((most - start) / np.maximum(most - ahead.raw_mm[i], 1e-12), 0.0, 1.0)
-    used = np.where(table.by_age[i], etc, used)
+    share = (most - start) / np.maximum(most - ahead.raw_mm[i], 1e-12)
+    used = etc * np.minimum(np.maximum(share, 0.0), 1.0)
+    if table.by_age[i].any():
+        used = np.where(table.by_age[i], etc, used)
     left = np.maximum(0.0, start + used - ahead.rain_mm[i])
     return np.asarray(np.minimum(most, np.maximum(0.0, left - water_mm)))
 

@@ -51,11 +51,11 @@ def lasting(
     table, caught = garden.table, roof_catches_l(garden.roof, rain_mm)
     held, short = np.full(members, min(held_l, garden.full_l)), np.full(members, days, dtype=np.int64)
     root = np.broadcast_to(depletion_mm, ahead.use_mm.shape[1:])
+    raw_l = table.gross_l(ahead.raw_mm)
     enough = ceil(LATE * members)  # once so many are short, the others change none of the three days
     for i in range(days):
-        raw = ahead.raw_mm[i]
-        due = due_now(table, i, root, ahead.use_mm[i], raw)
-        wants = zone_wants_l(garden, table.gross_l(root), due, table.gross_l(raw))
+        due = due_now(table, i, root, ahead.use_mm[i], ahead.raw_mm[i])
+        wants = zone_wants_l(garden, table.gross_l(root), due, raw_l[i])
         over = np.cumsum(wants, axis=1) > held[:, None] - garden.floors_l + LEAST_L
         short[(over & (wants > LEAST_L)).any(axis=1) & (short == days)] = i
         if np.count_nonzero(short < days) >= enough:

@@ -112,11 +112,12 @@ def readily_mm(table: PlantTable, i: int, etc_mm: Array) -> Array:
 
 def due_now(table: PlantTable, i: int, depletion_mm: Array, etc_mm: Array, raw_mm: Array) -> Flags:
     """Which plants fall due, as ``agronomy.need.plant_need`` has it with today's expected use."""
-    soil = (depletion_mm > 0.0) & (depletion_mm + etc_mm >= raw_mm)
-    pot = depletion_mm >= CONTAINER_DUE_SHARE * table.taw_mm
-    return np.where(
-        table.by_age[i], depletion_mm >= table.dose_due_mm[i], np.where(table.container, pot, soil)
-    )
+    due = (depletion_mm > 0.0) & (depletion_mm + etc_mm >= raw_mm)
+    if table.container.any():
+        due = np.where(table.container, depletion_mm >= CONTAINER_DUE_SHARE * table.taw_mm, due)
+    if table.by_age[i].any():
+        due = np.where(table.by_age[i], depletion_mm >= table.dose_due_mm[i], due)
+    return due
 
 
 def zones_day(
