@@ -10,7 +10,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from scheduler.planning.doses import LEAST_USEFUL_SHARE, coming, litre_values, next_mm, rank_weights
+from scheduler.planning.doses import (
+    LEAST_USEFUL_SHARE,
+    coming,
+    litre_values,
+    next_mm,
+    rank_weights,
+    zone_doses_l,
+)
 from scheduler.planning.garden_ahead import GardenAhead
 from scheduler.planning.rationing import PARTS, Allotment, allotted, slack_l, unlimited_demand, value_levels
 from scheduler.planning.root_zones import readily_mm, use_mm, zones_day
@@ -174,6 +181,42 @@ def test_nothing_lost_is_repaid_in_one_flood() -> None:
     garden = dry_garden(DAYS, full_l=20_000.0)
     late, very_late = (ration(garden, 20_000.0, dry, 3, wet=0.0).dose_l for dry in (0.7, 1.0))
     assert very_late == pytest.approx(late, rel=0.15)
+
+
+def served_through(garden: GardenAhead) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Every dose given through dry days: what each plant lacks and uses, and what runs past it, mm."""
+    et0, rain = np.full((1, len(DAYS)), 6.0), np.zeros((1, len(DAYS)))
+    ahead, root = coming(garden.table, et0, rain), np.zeros((1, len(garden.table.plants)))
+    lacking, used, past = (np.zeros(len(garden.table.plants)) for _ in range(3))
+    for i in range(len(DAYS)):
+        dose = zone_doses_l(garden, i, root, ahead)
+        water = garden.table.net_mm(dose[:, garden.zone_rows] * garden.shares)
+        day = zones_day(garden.table, i, root, et0[:, i], rain[:, i], water)
+        root = day.depletion_mm
+        lacking, used, past = lacking + day.lacking_mm[0], used + day.used_mm[0], past + day.percolated_mm[0]
+    return lacking, used, past
+
+
+def test_a_plant_that_its_zone_serves_less_does_not_fall_further_and_further_behind() -> None:
+    """The peppers get 0.93 parts of the pots' water for each of their use, the tomatoes 1.05."""
+    garden = dry_garden(DAYS, full_l=600.0)
+    lacking, used, past = served_through(garden)
+    tomato, pepper = 0, 1
+    assert [p.id for p in garden.table.plants[:2]] == ["pot-tomato", "pot-pepper"]
+    assert lacking[pepper] / used[pepper] < 0.01
+    # For that the tomatoes get too much, and no more than it takes: their share over the peppers'.
+    assert 0.0 < past[tomato] / used[tomato] <= 1.05 / 0.93 - 1.0
+    assert past[pepper] == 0.0
+
+
+def test_where_no_plant_is_behind_nothing_runs_past_the_roots_of_its_rank() -> None:
+    garden = dry_garden(DAYS, full_l=600.0)
+    even = garden.table.canopy_m2 * np.array([p.plant_factor or 0.0 for p in garden.table.plants])
+    total = np.add.reduceat(even, garden.first_rows)[garden.zone_rows]
+    lacking, _, past = served_through(replace(garden, shares=even / total))
+    of_first = garden.ranks == 1
+    assert past[of_first].max() == 0.0
+    assert lacking[of_first].max() == pytest.approx(0.0, abs=0.5)
 
 
 @many
