@@ -107,6 +107,19 @@ def test_the_dose_of_its_zone_does_not_grow_without_bounds_as_the_level_sinks_to
     assert garden.zone_ids == ("pots", "bed")
 
 
+def test_the_days_that_the_store_lasts_do_not_count_it() -> None:
+    ways = (np.full((5, 60), 6.0), np.zeros((5, 60)))
+
+    def days_left(level_m: float, berry_mm: float) -> int | None:
+        thirst = {"tomato": 10.0, "sage": 10.0, "thyme": 10.0, "berry": berry_mm}
+        store = store_ahead(MODEL, level_m=level_m, depletion_mm=thirst, first=DAY, ways=ways)
+        return store.lasting.days_left[1]
+
+    assert days_left(HIGH_M + 0.02, 60.0) == days_left(HIGH_M + 0.02, 0.0) is not None
+    # Where the water reaches it, it counts.
+    assert days_left(FULL_M, 60.0) != days_left(FULL_M, 0.0)
+
+
 def test_a_full_run_is_for_the_plants_that_the_water_reaches() -> None:
     targets = {"sage": 2.0, "thyme": 2.0}
     more: dict[str, object] = {"start": NOW, "level_m": HIGH_M + 0.02, "longest_open_s": 1e6}
