@@ -46,33 +46,30 @@ def engine_state(net: Network, level_m: float, folder: Path) -> tuple[Array, Arr
 
 def independent_errors(net: Network, flows: Flows) -> tuple[float, float]:
     """Worst head error of any pipe and emitter (m) and worst imbalance (m3/s), from the node heads alone."""
-    viscosity = kinematic_viscosity_m2s(20.0)
+    q = flows.pipe_flow_lph / 3.6e6
+    start, end, bore = net.pipe_from, net.pipe_to, net.pipe_bore_m
+    velocity = np.abs(q) / (math.pi * bore**2 / 4.0)
+    reynolds = velocity * bore / kinematic_viscosity_m2s(20.0)
+    f = friction_factor(np.where(q != 0.0, reynolds, 1.0), net.pipe_roughness_m / bore)
+    per_head = f * net.pipe_length_m / bore + net.pipe_loss_k
+    lost = np.sign(q) * per_head * velocity**2 / (2.0 * STANDARD_GRAVITY_MS2)
+    head = flows.node_head_m
+    worst_pipe = float(np.abs(head[start] - head[end] - lost).max())
+    given = flows.flow_lph / 3.6e6
     balance = np.zeros(len(net.node_elevation_m))
-    worst = 0.0
-    for p in range(len(net.pipe_from)):
-        i, j, bore = net.pipe_from[p], net.pipe_to[p], net.pipe_bore_m[p]
-        q = flows.pipe_flow_lph[p] / 3.6e6
-        velocity = abs(q) / (math.pi * bore**2 / 4.0)
-        reynolds = velocity * bore / viscosity
-        lost = 0.0
-        if reynolds > 0.0:
-            f = float(friction_factor(reynolds, net.pipe_roughness_m[p] / bore))
-            per_head = f * net.pipe_length_m[p] / bore + net.pipe_loss_k[p]
-            lost = math.copysign(per_head * velocity**2 / (2.0 * STANDARD_GRAVITY_MS2), q)
-        worst = max(worst, abs(flows.node_head_m[i] - flows.node_head_m[j] - lost))
-        balance[i] -= q
-        balance[j] += q
-    for e, node in enumerate(net.emitter_node):
-        q = flows.flow_lph[e] / 3.6e6
-        balance[node] -= q
-        head = flows.node_head_m[node] - net.node_elevation_m[node]
-        start = net.activation_head_m[e]
-        if q <= 0.0:
-            worst = max(worst, head - start)
-            continue
-        bend = max(1e-4, start * 1.01, start + 1e-4 if start else 0.0)
-        at_bend = net.k_m3s[e] * bend ** net.exponent[e]
-        straight = start + (bend - start) * q / at_bend
-        need = straight if q < at_bend else (q / net.k_m3s[e]) ** (1.0 / net.exponent[e])
-        worst = max(worst, abs(head - need))
-    return worst, float(np.abs(balance[1:]).max())
+    np.subtract.at(balance, start, q)
+    np.add.at(balance, end, q)
+    np.subtract.at(balance, net.emitter_node, given)
+    over = head[net.emitter_node] - net.node_elevation_m[net.emitter_node]
+    worst_emitter = max(map(_emitter_error, net.k_m3s, net.exponent, net.activation_head_m, given, over))
+    return max(worst_pipe, worst_emitter), float(np.abs(balance[1:]).max())
+
+
+def _emitter_error(k: float, x: float, start: float, q: float, head: float) -> float:
+    """How far (m) the head at an emitter is from what its flow needs; one that is dry may lack head."""
+    if q <= 0.0:
+        return max(0.0, head - start)
+    bend = max(1e-4, start * 1.01, start + 1e-4 if start else 0.0)
+    at_bend = k * bend**x
+    straight = start + (bend - start) * q / at_bend
+    return float(abs(head - (straight if q < at_bend else (q / k) ** (1.0 / x))))
