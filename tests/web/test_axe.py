@@ -1,8 +1,8 @@
 """axe-core, the rules of WCAG 2.2 A and AA and its own good practice, on every page in a real Chromium.
 
 Here each page is tried on a phone in the light by every rule, and on a desk in the dark by those that see
-colour and layout; `python -m tests.web.look_at_pages` tries every page in every state, by every rule, at three
-widths in both.
+colour and layout. By hand, every page in every state, by every rule, at three widths in both:
+`python -m tests.web.look_at_pages FOLDER`.
 """
 
 from __future__ import annotations
