@@ -27,7 +27,7 @@ def test_a_thousand_hard_networks_converge_and_obey_every_law():
         assert (flows.flow_lph >= 0.0).all(), f"seed {seed}"
 
 
-@pytest.mark.parametrize("seed", [8, 244, 265, 277, 1089, 1120, 1227])
+@pytest.mark.parametrize("seed", [77, 187, 265, 1089, 1120, 1369])
 def test_emitters_that_shut_and_open_in_turn_do_not_keep_a_network_from_its_solution(seed):
     """With steps that need not lessen the content, these go round in circles at some of the levels."""
     net = hard(seed)
