@@ -24,7 +24,7 @@ def kinds_answer(word: str | None) -> KindsAnswer:
     if not found:
         raise UsageError(
             f"no kind of plant is called {word!r}; `fallinghead plants` lists them all. For one that is not "
-            "there write a table [kind.NAME] in the site file: like = the kind most like it, and what differs "
+            "there write a table [kind.NAME] in the site file: like = the kind nearest, and what differs "
             "(plant_factor or kc_mid, root_depth, readily_available)"
         )
     return KindsAnswer(kinds=[_kind(k) for k in found])
