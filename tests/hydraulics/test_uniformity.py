@@ -49,6 +49,37 @@ def test_statistical_uniformity_is_one_less_the_coefficient_of_variation():
     assert statistical_uniformity(CANS) == pytest.approx(expected)
 
 
+# ASABE EP458 prints the bounds of its classes twice, by statistical uniformity and by low-quarter (emission)
+# uniformity, in whole per cent (values from memory, not looked up again). The pairs belong to flows that
+# scatter normally: the standard's own nomograph rests on that.
+EP458_PAIRS = [(95, 94), (90, 87), (85, 81), (80, 75), (75, 68), (70, 62), (65, 56)]
+
+
+def normal_flows(variation: float, count: int = 200) -> list[float]:
+    """Evenly spaced quantiles of a normal distribution with mean 1, by Python's statistics module; stretched
+    to the exact coefficient of variation. So few that none is negative."""
+    law = statistics.NormalDist()
+    drawn = [law.inv_cdf((i + 0.5) / count) for i in range(count)]
+    return [1.0 + variation * z / statistics.stdev(drawn) for z in drawn]
+
+
+@pytest.mark.parametrize(("statistical", "low_quarter"), EP458_PAIRS)
+def test_both_measures_agree_with_the_printed_pairs_of_class_bounds(statistical, low_quarter):
+    flows = normal_flows(1.0 - statistical / 100.0)
+    assert 100.0 * statistical_uniformity(flows) == pytest.approx(statistical)
+    assert round(100.0 * du_low_quarter(flows)) == low_quarter
+
+
+@pytest.mark.parametrize("variation", [0.05, 0.15, 0.30])
+def test_christiansens_and_the_low_quarters_measure_of_normal_depths_are_in_the_printed_relation(variation):
+    """Keller & Bliesner (1990): CU = 100 - 0.63 (100 - DU), both in per cent (from memory); the factor
+    1.27 of their emission uniformity is the low quarter's distance below the mean in standard deviations."""
+    flows = normal_flows(variation)
+    cu, du = 100.0 * christiansen_uniformity(flows), 100.0 * du_low_quarter(flows)
+    assert cu == pytest.approx(100.0 - 0.63 * (100.0 - du), abs=0.1)
+    assert du / 100.0 == pytest.approx(emission_uniformity([1.0, 1.0], variation=variation), abs=0.002)
+
+
 @pytest.mark.parametrize("measure", [du_low_quarter, emission_uniformity, christiansen_uniformity])
 @pytest.mark.parametrize("values", [[], [-1.0, 2.0], [float("nan"), 1.0], [0.0, 0.0]])
 def test_what_has_no_uniformity_is_refused(measure, values):
