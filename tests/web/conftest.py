@@ -16,6 +16,13 @@ def nudges(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     return sent
 
 
+@pytest.fixture(autouse=True)
+def quick_hashes(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Passwords are hashed in no time; that they really take it is held in test_rights.py."""
+    monkeypatch.setattr("scheduler.web.keys.ARGON2_KIB", 64)
+    monkeypatch.setattr("scheduler.web.keys.ARGON2_PASSES", 1)
+
+
 @pytest.fixture
 def page(tmp_path: Path) -> Iterator[PageGarden]:
     """A garden before its first start."""

@@ -283,6 +283,15 @@ def test_no_secret_can_be_read_from_the_file_nor_by_others(started: PageGarden) 
     assert started.keys.path.stat().st_mode & 0o777 == 0o600
 
 
+def test_a_password_costs_whoever_guesses_at_it_what_owasp_advises(
+    started: PageGarden, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.undo()  # the quick hashes of the other tests
+    assert started.keys.set_password(started.keys.new_code(), PASSWORD, WHO)
+    # OWASP Password Storage Cheat Sheet: argon2id with 19 MiB, 2 passes, 1 lane, at the least.
+    assert "$argon2id$v=19$m=19456,t=2,p=1$" in started.keys.path.read_text(encoding="utf-8")
+
+
 def test_a_file_of_keys_that_is_damaged_opens_no_door(started: PageGarden) -> None:
     started.keys.path.write_text("{}", encoding="utf-8")
     answer = started.client.get("/")
