@@ -13,7 +13,8 @@ from typing import Any
 
 import pytest
 
-from scheduler.agronomy.weather import DayWeather, Et0Estimate, Outlook
+from scheduler.agronomy.past_week import STORED_YEARS
+from scheduler.agronomy.weather import Borrowed, DayWeather, Et0Estimate, Outlook
 from scheduler.control import ledger
 from scheduler.control.effects import Booking, Intent, Note, RecordBooking, RecordDay
 from scheduler.control.orders import Order, RunOutcome
@@ -226,6 +227,14 @@ def test_an_opening_for_a_test_gives_no_plant_its_water_and_is_neither_proven_no
     assert b.given_l == () and b.volume_l > 0.0
     assert b.note == "opened for a test, by the zone's curve; the valve did not obey"
     assert books.state.proof is None and books.state.topped_up == frozenset()
+
+
+def test_also_of_a_test_with_little_water_it_is_said_that_it_was_one() -> None:
+    test = held(planned_l=(), open_s=4.0)
+    books = Books(test)
+    ledger.book_outcome(books.turn, test, outcome(open_s=4.0))
+    (b,) = books.bookings
+    assert 0.0 < b.volume_l < 1.0 and b.note == "opened for a test, by the zone's curve"
 
 
 def test_from_a_level_that_nobody_knew_it_is_booked_from_the_brim() -> None:
@@ -532,3 +541,14 @@ def test_the_forecast_s_own_figure_of_the_day_is_taken_where_it_has_one() -> Non
     outlook = Outlook(books.state.weather, "test", START, et0=(Et0Estimate(day, 6.25, 5.0, 7.5, "told"),))
     _weather, et0 = ledger.weather_of(replace(books.state, outlook=outlook), day)
     assert (et0.et0_mm, et0.method) == (6.25, "told")
+
+
+def test_temperatures_of_past_years_serve_for_the_figure_and_are_not_kept_as_the_day_s_own() -> None:
+    books = balanced()
+    day = TODAY - timedelta(days=1)
+    for source, kept in ((STORED_YEARS, False), ("another service", True)):
+        borrowed = (Borrowed(source, START, ((day, "tmin_c"), (day, "tmax_c"))),)
+        et0 = (Et0Estimate(day, 6.25, 5.0, 7.5, "told"),)
+        outlook = Outlook(books.state.weather, "test", START, borrowed=borrowed, et0=et0)
+        weather, _et0 = ledger.weather_of(replace(books.state, outlook=outlook), day)
+        assert (weather.tmin_c is not None) == kept and (weather.tmax_c is not None) == kept

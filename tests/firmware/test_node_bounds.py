@@ -285,6 +285,7 @@ def test_a_storm_of_bad_messages_is_answered_once_a_second_and_a_strange_order_a
     h.node.handle("order", b"x" * 100, False, h.now)
     assert h.told_after(3000) == [1000]
     h.order(session="00")
+    assert h.node.next_due_ms() == 0
     assert h.told_after(3000) == [50]
 
 
@@ -468,6 +469,27 @@ def test_nine_closes_back_a_repeat_is_no_longer_known() -> None:
     assert h.node.closes_repeated == 1
     h.close(nonce="n0")
     assert (h.node.closes, h.node.closes_repeated) == (11, 1)
+    h.close(nonce="n0")
+    assert (h.node.closes, h.node.closes_repeated) == (12, 2)
+
+
+def test_a_run_that_was_closed_in_time_was_open_for_as_long_as_it_says() -> None:
+    h = Hand().ready().opened(open_ms=600_000)
+    h.look(9000)
+    h.close()
+    (told,) = h.node.outcomes
+    assert (told["why"], told["open_ms"], told["open_ms_max"]) == ("asked", 10_000, 10_000)
+
+
+def test_a_close_forgives_all_failed_openings() -> None:
+    h = Hand(travel_ms_max=1000).ready()
+    for n in range(2):
+        h.order()
+        for _ in range(100):  # it never lets go of its closed switch
+            h.look(500)
+        assert h.node.valves[0].failures == 1, n
+        h.close(nonce=f"n{n}")
+    assert not h.node.valves[0].locked()
 
 
 def test_sixteen_orders_back_are_still_known_as_used() -> None:
