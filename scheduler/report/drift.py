@@ -5,6 +5,7 @@ It only proposes. A new test at the garden is what accepts a new curve.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, datetime
 
@@ -194,12 +195,20 @@ def _shares(value: Measured) -> str:
     return f"{show_share(value.value)} ({show_share(value.low)} to {show_share(value.high)})"
 
 
-def drift_findings(answer: DriftAnswer) -> list[str]:
+def drift_findings(site: Site, answer: DriftAnswer) -> list[str]:
     """What the runs together speak for, and what to do about it; empty: nothing."""
     lines = []
     if answer.cause is not None:
         lines.append(f"{_CAUSES[answer.cause.what]}: {answer.cause.reason}.")
-    return [*lines, *(_proposal_words(p) for p in answer.proposals)]
+    return [with_zone_names(site, line) for line in (*lines, *map(_proposal_words, answer.proposals))]
+
+
+def with_zone_names(site: Site, text: str) -> str:
+    """A sentence of the survey, which knows zones by their short names, as a household knows them."""
+    names = {z.id: z.name for z in site.zones}
+    return re.sub(
+        r"(?<![\w-])(" + "|".join(map(re.escape, names)) + r")(?![\w-])", lambda m: names[m[1]], text
+    )
 
 
 def _proposal_words(proposal: DriftProposalAnswer) -> str:

@@ -19,7 +19,7 @@ from scheduler.report.answers import (
     WorthChangingAnswer,
 )
 from scheduler.report.commissioning import STEP_OF
-from scheduler.report.drift import drift_answer
+from scheduler.report.drift import drift_answer, with_zone_names
 from scheduler.report.hindsight import WORTH_A_WORD, change_words, hindsight_answer
 from scheduler.report.litres import SHORT_STRESS
 from scheduler.report.year import care_told
@@ -73,6 +73,7 @@ def report_answer(site: Site, store: Store, first: date, last: date, now: dateti
                 cleared_at=raised.cleared_at,
                 kind=raised.alert.kind,
                 text=raised.alert.text,
+                subject=raised.alert.subject,
             )
             for raised in store.alerts_since(begins)
             if raised.alert.at < ends
@@ -202,7 +203,8 @@ def worth_changing(
     """At most three changes, what is broken before what might be bought."""
     found = [
         WorthChangingAnswer(
-            change=p.action + (f", {site.zone(p.zone).name}" if p.zone is not None else ""), evidence=p.reason
+            change=p.action + (f", {site.zone(p.zone).name}" if p.zone is not None else ""),
+            evidence=with_zone_names(site, p.reason),
         )
         for p in drift.proposals
         if p.action != "test again"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+from dataclasses import dataclass, replace
 from datetime import datetime
 from io import StringIO
 
@@ -28,6 +29,7 @@ def report_page(site: Site, answer: ReportAnswer) -> str:
 
     return template("report.html").render(
         report=answer,
+        faults=_faults(site, answer),
         words=report_words(site, answer)[1:],
         drawing=Markup(garden_days_svg(_drawn(site, answer))),  # noqa: S704 - our own drawing, text escaped by it
         names={z.id: z.name for z in site.zones},
@@ -39,6 +41,32 @@ def report_page(site: Site, answer: ReportAnswer) -> str:
         depth=lambda v: show_depth(v, units),
         share=show_share,
     )
+
+
+@dataclass(frozen=True, slots=True)
+class _Fault:
+    """A warning as it stood: said ``times`` times while it did, last with ``text``."""
+
+    about: tuple[str, str]
+    begun: datetime
+    cleared: datetime | None
+    text: str
+    times: int = 1
+
+
+def _faults(site: Site, answer: ReportAnswer) -> list[_Fault]:
+    """Each once: what is told again while it stands is one row. The page bears the garden's name already."""
+    found: list[_Fault] = []
+    for fault in answer.faults:
+        text = fault.text.removeprefix(f"{site.name}: ")
+        new = _Fault((fault.kind, fault.subject), fault.at, fault.cleared_at, text[:1].upper() + text[1:])
+        before = next((n for n, f in enumerate(found) if f.about == new.about and f.cleared is None), None)
+        if before is None:
+            found.append(new)
+        else:
+            old = found[before]
+            found[before] = replace(new, begun=old.begun, times=old.times + 1)
+    return found
 
 
 def _drawn(site: Site, answer: ReportAnswer) -> GardenDays:

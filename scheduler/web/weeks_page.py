@@ -132,7 +132,7 @@ def _gone_by(facts: Facts, store: Store, back: int) -> dict[str, Any]:
         "leak": leak_words(site, report) if report is not None else "",
         "balance": balance_words(site, balance_answer(site, store, first)),
         "flow": [z.text for z in drift.zones],
-        "flow_to_do": drift_findings(drift),
+        "flow_to_do": drift_findings(site, drift),
         "worth": [(c.change, c.evidence) for c in report.worth_changing] if report is not None else [],
     }
 

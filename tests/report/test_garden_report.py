@@ -5,12 +5,15 @@ from __future__ import annotations
 import csv
 import json
 import re
-from datetime import date
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
 import pytest
 
+from scheduler.report.answers import ReportAnswer, ReportedFaultAnswer
+from scheduler.report.garden_report_page import report_page
 from scheduler.site.examples import example_site
+from scheduler.site.model import Site
 from scheduler.weather.weather_file import packaged_weather
 from tests.support.lived_in import lived_in
 
@@ -37,7 +40,29 @@ def test_a_week_adds_up_on_the_page_in_the_tables_and_for_a_program(
     text = page.read_text(encoding="utf-8")
     assert "<svg" in text and "Tomato by the door" in text
     assert not re.search(r"<script|<link|@import|src=", text)
+    _told_once(garden.site, ReportAnswer.model_validate(answer))
     assert "nothing is known of" in garden.says(
         "report", "five-drums", "--from", "2011-01-01", "--to", "2011-01-02"
     )
     garden.store.close()
+
+
+def _told_once(site: Site, answer: ReportAnswer) -> None:
+    """A warning told again while it stood is one row; of another zone, or after it was over, another."""
+    day = datetime(2012, 8, 2, 12, tzinfo=UTC)
+
+    def fault(hours: int, subject: str, text: str, cleared: bool = False) -> ReportedFaultAnswer:
+        at = day + timedelta(hours=hours)
+        over = at + timedelta(hours=1) if cleared else None
+        return ReportedFaultAnswer(at=at, cleared_at=over, kind="run_short", subject=subject, text=text)
+
+    faults = [
+        fault(0, "pots", f"{site.name}: little came."),
+        fault(5, "border", f"{site.name}: nothing came."),
+        fault(9, "pots", f"{site.name}: less came.", cleared=True),
+        fault(20, "pots", f"{site.name}: little came again."),
+    ]
+    page = report_page(site, answer.model_copy(update={"faults": faults}))
+    rows = re.findall(r"<td>((?:Little|Nothing|Less) came[^<]*)</td>", page)
+    assert rows == ["Less came. Told 2 times, last so.", "Nothing came.", "Little came again."]
+    assert page.count("still stands") == 2

@@ -52,6 +52,7 @@ class ReportedFaultAnswer(Answer):
     cleared_at: datetime | None
     kind: str
     text: str
+    subject: str = ""  # a zone or a plant, where the kind is of one
 
 
 class ReportedCareAnswer(Answer):
