@@ -45,8 +45,11 @@ def watch(turn: Turn) -> None:
     """Judge every condition once; raised alerts and their ends become effects."""
     memories = {(m.kind, m.subject): m for m in turn.state.alarms}
     kept = _kept_in_winter(turn.state)
+    remembered = {m.kind for m in turn.state.alarms}
     news = False
     for kind, subject, condition in conditions(turn):
+        if not condition.active and kind not in remembered:
+            continue
         if kept is not None and kind not in kept:
             condition = WELL
         key = (kind, subject)
@@ -115,8 +118,9 @@ def conditions(turn: Turn) -> Iterator[Named]:
     for zone, count in state.poor_runs:
         yield "run_short", zone, _short(state, zone, count)
         yield "run_over", zone, _over(state, zone, count)
-    for zone in sorted({z.id for z in state.site.zones}):
-        yield "run_interrupted", zone, _interrupted(turn, zone)
+    if state.topped_up or any(m.kind == "run_interrupted" for m in state.alarms):
+        for zone in sorted({z.id for z in state.site.zones}):
+            yield "run_interrupted", zone, _interrupted(turn, zone)
 
 
 def _store(state: State) -> Condition:

@@ -142,9 +142,10 @@ def _mend_track(turn: Turn) -> None:
 
 
 def believe(turn: Turn, belief: LevelBelief) -> None:
-    turn.change(belief=belief)
     if belief.known:
-        turn.change(last_known=belief, unknown_since_mono_s=turn.now.monotonic_s)
+        turn.change(belief=belief, last_known=belief, unknown_since_mono_s=turn.now.monotonic_s)
+    else:
+        turn.change(belief=belief)
 
 
 def drawing_lph(state: State) -> float:
@@ -152,6 +153,8 @@ def drawing_lph(state: State) -> float:
     if state.node is None or state.belief.level_m is None:
         return 0.0
     channels = {v.channel for v in state.node.valves if v.position in MOVING}
+    if not channels:
+        return 0.0
     flow = 0.0
     for zone in state.site.zones:
         if zone.valve.channel in channels:
@@ -191,7 +194,7 @@ def _sight(state: State, valves: tuple[ValveStatus, ...]) -> Sight:
 def _move(turn: Turn, sight: Sight) -> None:
     before = turn.state.phase
     after = next_phase(before, sight)
-    if sight == "all_shut":
+    if sight == "all_shut" and turn.state.closes_at_fault:
         turn.change(closes_at_fault=0)
     if sight == "our_run":
         turn.change(intents=tuple(replace(h, seen_running=True) for h in turn.state.intents))
@@ -200,7 +203,8 @@ def _move(turn: Turn, sight: Sight) -> None:
         turn.change(track=valve_moved(turn.state.track, turn.now.wall, turn.state.site, drawing_lph=flow))
     if before != after and after == "unproven":
         turn.emit(Note("A valve is not where it should be; closing all."))
-    turn.change(phase=after)
+    if after != before:
+        turn.change(phase=after)
 
 
 def _settle_orders(turn: Turn, heard: NodeHeard) -> None:

@@ -23,7 +23,7 @@ from scheduler.rehearsal.rain import Shower, showers
 from scheduler.rehearsal.true_run import TrueRun, ValveState
 from scheduler.rehearsal.true_zone import TrueZone, true_zone
 from scheduler.sensing.belief import LevelReading
-from scheduler.sensing.scale import raw_at_level, raw_step_m
+from scheduler.sensing.scale import raw_step_m, raws_at_levels
 from scheduler.site.model import Site
 from scheduler.supply.stage import link_offset_m, read_off, stage_storage
 
@@ -146,9 +146,9 @@ class TrueGarden:
         noise, *scatter = self._sensor.standard_normal(1 + PINGS).tolist()
         level += hidden.level_noise_m * noise
         air_c = round(self.air_c(), 1)
-        # raw_at_level rounds towards a lower level; half a count up makes it round to the nearest.
+        # raws_at_levels rounds towards a lower level; half a count up makes it round to the nearest.
         level += raw_step_m(self.site.sensor, air_c) / 2.0
-        pings = tuple(raw_at_level(self.site, level + hidden.ping_scatter_m * s, air_c)[0] for s in scatter)
+        pings, _ = raws_at_levels(self.site, [level + hidden.ping_scatter_m * s for s in scatter], air_c)
         return LevelReading(at=self.clock, pings=pings, air_c=air_c)
 
     def air_c(self) -> float:

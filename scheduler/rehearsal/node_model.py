@@ -51,6 +51,7 @@ class VirtualNode:
         self.open_report_s = open_report_s
         self.last_sequence = 0
         self._zone_of = {z.valve.channel: z.id for z in site.zones}
+        self._shut = {channel: ValveStatus(channel, "closed") for channel in sorted(self._zone_of)}
         self.accepted: set[str] = set()
         self._run: _Run | None = None
         self._outcomes: dict[str, RunOutcome] = {}
@@ -183,7 +184,7 @@ class VirtualNode:
             session=self.session,
             uptime_ms=self.uptime_ms(),
             last_sequence=self.last_sequence,
-            valves=tuple(self._status(channel) for channel in sorted(self._zone_of)),
+            valves=tuple(self._status(channel) for channel in self._shut),
             outcomes=tuple(self._outcomes.values()),
             refusals=refusals,
             refused_total=self._refused_total,
@@ -194,7 +195,7 @@ class VirtualNode:
     def _status(self, channel: int) -> ValveStatus:
         run = self._run
         if run is None or run.order.channel != channel:
-            return ValveStatus(channel, "closed")
+            return self._shut[channel]
         seconds = (self.garden.clock - run.opened).total_seconds()
         opened_ms = run.closed_ms if run.why is not None else round(seconds * 1000.0)
         return ValveStatus(channel, self._position(run), run.order.order_id, opened_ms)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import Literal
 
 from scheduler.site.errors import UsageError
@@ -60,16 +61,24 @@ def raw_at_level(
 
     Rounded to the side that closes early, never late. An echo's raw value rises as the water falls.
     """
+    raws, side = raws_at_levels(site, (level_m,), air_c, offset_m=offset_m)
+    return raws[0], side
+
+
+def raws_at_levels(
+    site: Site, levels_m: Sequence[float], air_c: float | None = None, *, offset_m: float = 0.0
+) -> tuple[tuple[int, ...], RawSide]:
+    """``raw_at_level`` of several levels at one temperature, and the side that they share."""
     sensor = _sensor(site)
-    surface_m = level_m - offset_m + site.tank.outlet_height_m
+    surfaces = [level_m - offset_m + site.tank.outlet_height_m for level_m in levels_m]
+    mount_m = sensor.mount_height_m
     if sensor.kind == "echo":
         speed_ms = sound_speed_ms(ASSUMED_AIR_C if air_c is None else air_c)
-        return max(0, math.floor((sensor.mount_height_m - surface_m) * 2e6 / speed_ms)), "above"
+        return tuple(max(0, math.floor((mount_m - m) * 2e6 / speed_ms)) for m in surfaces), "above"
     scale_m = _metres_per_count(sensor)
-    raw = (surface_m - sensor.mount_height_m) / scale_m
     if scale_m > 0.0:
-        return math.ceil(raw), "below"
-    return math.floor(raw), "above"
+        return tuple(math.ceil((m - mount_m) / scale_m) for m in surfaces), "below"
+    return tuple(math.floor((m - mount_m) / scale_m) for m in surfaces), "above"
 
 
 def raw_step_m(sensor: LevelSensor, air_c: float | None = None) -> float:
