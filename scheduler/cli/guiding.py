@@ -20,6 +20,9 @@ from scheduler.survey.sense import Question, questions
 from scheduler.survey.tests_done import KINDS, TestKind, site_mark
 
 
+_KEEP_SO = "  Keep it so (yes, or empty to type it again; from there back leads to earlier entries): "
+
+
 class _Stopped(Exception):
     pass
 
@@ -172,10 +175,8 @@ class Guide:
             return False
         for question in asked:
             say(f"  {question.text}")
-            if self._line("  Keep it so (yes, or empty to type it again): ").strip().lower() not in (
-                "yes",
-                "y",
-            ):
+            said = self._line(_KEEP_SO).strip().lower()
+            if said not in ("yes", "y"):
                 return False
         return True
 
