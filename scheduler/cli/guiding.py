@@ -19,7 +19,6 @@ from scheduler.store.store import Store
 from scheduler.survey.sense import Question, questions
 from scheduler.survey.tests_done import KINDS, TestKind, site_mark
 
-
 _KEEP_SO = "  Keep it so (yes, or empty to type it again; from there back leads to earlier entries): "
 
 

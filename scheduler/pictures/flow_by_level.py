@@ -110,7 +110,7 @@ def _curves(
             axes.fill_between(at, flow - off, flow + off, color=look.colour, alpha=0.13, linewidth=0)
         axes.plot(
             at,
-            flow,
+            _from_the_last_dry(flow),
             color=look.colour,
             linestyle=look.dash,
             marker=look.marker,
@@ -177,6 +177,14 @@ def _from_the_outlet(survey: LevelSurvey, group: Sequence[int]) -> Array:
     first, second = flow[1, to_outlet], flow[2, to_outlet]
     flow[0, to_outlet] = np.maximum(2.0 * first - second, 0.0)
     return np.asarray(flow.mean(axis=1))
+
+
+def _from_the_last_dry(flow: Array) -> Array:
+    """Without the levels at which nothing flows, all but the last: marks on the axis there would look like
+    readings. A curve that is dry at every level stays."""
+    wet = np.nonzero(flow > 0.0)[0]
+    first = max(0, int(wet[0]) - 1) if len(wet) else 0
+    return np.concatenate([np.full(first, np.nan), flow[first:]])
 
 
 def _together(curve: _Curve) -> str:

@@ -51,8 +51,9 @@ def draw_long_section(section: LongSection, path: Path, *, units: DisplayUnits =
     names_in = 0.25 + _LETTER_IN * max((len(text) for _, text, _ in names), default=0)
     with drawing() as make:
         title = f"{section.name}: which plants the water reaches"
-        figure = new_picture(make, _HEIGHT_IN + names_in, title, _summary(section, height))
-        axes = axes_in(figure, 0.62, 0.15, 0.95, 0.72)
+        more_in = _MARKS_ROW_IN * (_mark_rows(section) - 1)
+        figure = new_picture(make, _HEIGHT_IN + names_in + more_in, title, _summary(section, height))
+        axes = axes_in(figure, 0.62, 0.15, 0.95 + more_in, 0.72)
         left = -_BARRELS_SHARE * along(section.length_m)
         axes.set_xlim(left - 0.16 * along(section.length_m), along(section.length_m) * 1.03)
         rulers = _rulers(axes, section, height, along, names_in)
@@ -250,14 +251,22 @@ def _emitters(axes: Any, section: LongSection, height: Scale, along: Scale) -> N
         axes.plot([along(e.along_m) for e in own], [height(e.height_m) for e in own], **_look(count), **mark)
 
 
+def _mark_counts(section: LongSection) -> list[int]:
+    """By how many levels its emitters are reached, each number once."""
+    return sorted({sum(e.reached()) for e in section.emitters}, reverse=True)
+
+
+def _mark_rows(section: LongSection) -> int:
+    return max(1, -(-len(_mark_counts(section)) // _MARKS_IN_ROW))
+
+
 def _words_for_marks(figure: Any, section: LongSection) -> None:
     """What the marks mean, below the picture, two to a row."""
     from matplotlib.lines import Line2D
 
-    counts = sorted({sum(e.reached()) for e in section.emitters}, reverse=True)
+    counts = _mark_counts(section)
     width_in, height_in = figure.get_size_inches()
-    rows = -(-len(counts) // _MARKS_IN_ROW)
-    top_in = _MARKS_BOTTOM_IN + rows * _MARKS_ROW_IN
+    top_in = _MARKS_BOTTOM_IN + _mark_rows(section) * _MARKS_ROW_IN
     figure.text(0.17 / width_in, top_in / height_in, "An emitter", va="center", fontsize=FONT_SIZE - 0.5)
     for number, count in enumerate(counts):
         row, column = divmod(number, _MARKS_IN_ROW)

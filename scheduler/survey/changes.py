@@ -142,8 +142,8 @@ def _add(site: Site, amount: str, plant: str, name: str, place: str) -> Site:
     flow, at_m = _positive(amount, "flow"), parse(place, "length")
     if plant not in {p.id for p in site.plants}:
         raise UsageError(
-            f"there is no plant {plant!r}; there are {_some(p.id for p in site.plants)}. A plant still to come: "
-            "write it into a copy of the site file and compare with --against"
+            f"there is no plant {plant!r}; there are {_some(p.id for p in site.plants)}. A plant still to "
+            "come: write it into a copy of the site file and compare with --against"
         )
     taken = {e.id for z in site.zones for e in z.emitters}
     ident = next(f"{plant}-new{n}" for n in range(1, 1000) if f"{plant}-new{n}" not in taken)
