@@ -517,9 +517,9 @@ def test_without_a_temperature_the_days_around_speak_and_without_them_a_typical_
     near = [ledger.weather_of(state, d.day)[1].et0_mm for d in days if d.day != gap]
     _weather, et0 = ledger.weather_of(state, gap)
     assert et0.et0_mm == pytest.approx(sum(near) / len(near), rel=1e-9)
-    assert et0.method == f"mean of {len(near)} days around it"
+    assert et0.method == f"mean of {len(near)} days around it" and et0.filled == ("tmin", "tmax")
     _weather, et0 = ledger.weather_of(replace(state, weather=()), gap)
-    assert (et0.et0_mm, et0.method) == (4.0, "a typical summer day")
+    assert (et0.et0_mm, et0.method, et0.filled) == (4.0, "a typical summer day", ("tmin", "tmax"))
 
 
 def test_days_more_than_a_week_away_do_not_speak_for_a_day() -> None:
@@ -533,6 +533,17 @@ def test_a_day_that_nobody_told_of_has_unknown_rain() -> None:
     state = replace(balanced().state, weather=())
     weather, _et0 = ledger.weather_of(state, TODAY - timedelta(days=1))
     assert weather.day == TODAY - timedelta(days=1) and weather.rain_mm is None
+
+
+def test_rain_as_the_service_told_it_bears_no_other_name_and_typed_rain_bears_its_own() -> None:
+    books = balanced()
+    day = TODAY - timedelta(days=1)
+    days = (DayWeather(day, rain_mm=3.0),)
+    told = replace(books.state, weather=days, rain_known=frozenset({day}))
+    weather, _et0 = ledger.weather_of(told, day)
+    assert (weather.rain_mm, weather.rain_by, weather.rain_told_mm) == (3.0, "", None)
+    weather, _et0 = ledger.weather_of(replace(told, rain_typed=((day, 7.0),)), day)
+    assert (weather.rain_mm, weather.rain_by, weather.rain_told_mm) == (7.0, "typed or gauge", 3.0)
 
 
 def test_the_forecast_s_own_figure_of_the_day_is_taken_where_it_has_one() -> None:

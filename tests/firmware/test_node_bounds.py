@@ -294,7 +294,9 @@ def test_two_changes_within_a_fifth_of_a_second_share_a_state() -> None:
     h.close(nonce="a")
     assert h.told_after(50, step=10)[0] == 10
     h.close(nonce="b")
-    assert h.told_after(1000, step=10) == [160]
+    h.look(10)
+    assert h.node.next_due_ms() == 150
+    assert h.told_after(1000, step=10) == [150]
 
 
 def test_while_a_state_cannot_go_out_it_waits_and_says_the_newest() -> None:
@@ -542,6 +544,19 @@ def test_a_day_s_share_comes_back_after_24_hours_of_uptime_not_before() -> None:
     h.order()
     assert h.node._refusals[-1][0] == "daily_cap"
     h.look(1)
+    h.order()
+    assert h.node.valves[0].run is not None
+
+
+def test_the_second_day_has_a_share_of_its_own_and_no_more_than_that() -> None:
+    h = Hand(daily_open_ms_max=1000, heartbeat_ms=60_000).ready()
+    h.look(25 * HOUR_MS - h.now)
+    h.opened(open_ms=1000)
+    h.shut_again()
+    h.look(HOUR_MS)
+    h.order()
+    assert h.node._refusals[-1][0] == "daily_cap"
+    h.look(23 * HOUR_MS)
     h.order()
     assert h.node.valves[0].run is not None
 

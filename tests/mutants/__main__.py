@@ -31,7 +31,8 @@ SURVIVORS = Path(__file__).with_name("survivors.csv")
 COLUMNS = ("module", "mutants", "tried", "seed", "killed", "by_time", "survived", "equivalent", "share_pct")
 
 CORE = tuple(
-    f"tests/firmware/test_{n}.py" for n in ("node_bounds", "node_memory", "node_core", "node_machine")
+    f"tests/firmware/test_{n}.py"
+    for n in ("node_bounds", "node_memory", "diary", "node_core", "node_machine")
 )
 CONTROL = tuple(
     f"tests/control/test_{n}.py"

@@ -1,8 +1,8 @@
 """A year of one garden, with a season's faults: ``python -m tests.simulation.year``. By hand only.
 
-Every 30 days it prints what the process holds, what the store's file would hold, and what controller and node
-remember. Nothing of it may grow but the store's own history, which is kept for the days that ``pruning.py``
-says.
+Every 30 days it prints what the process holds, what the store's file would hold, what controller and node
+remember, and the rows of each table. Nothing of it may grow but the store's own history, which is kept for
+the days that ``pruning.py`` says; it is in memory here, so it counts in what is resident.
 """
 
 from __future__ import annotations
@@ -21,6 +21,7 @@ from tests.simulation.clockwork import DAY, HOUR
 from tests.simulation.faults import KINDS
 from tests.simulation.script import draw_season
 from tests.simulation.world import World
+from tests.support.held_memory import give_back, held_bytes, process_bytes
 
 YEAR_DAYS = 365
 LOOK_DAYS = 30
@@ -38,6 +39,10 @@ def look(world: World) -> dict[str, Any]:
     (size,) = raw.execute("PRAGMA page_size").fetchone()
     shell = world.daemon.shell
     state = shell.state if shell is not None else None
+    names = [r[0] for r in raw.execute("SELECT name FROM sqlite_master WHERE type = 'table' ORDER BY name")]
+    counts = ((n, raw.execute(f"SELECT count(*) FROM {n}").fetchone()[0]) for n in names)
+    apart = (world, world.daemon, world.clock, world.rules, world.store)
+    give_back()
     return {
         "day": world.clock.now_ms // DAY,
         "resident_mb": round(resident_mb(), 1),
@@ -47,6 +52,9 @@ def look(world: World) -> dict[str, Any]:
         "inbox": len(shell._inbox) if shell is not None else None,
         "node_memory_b": world.node.memory_bytes,
         "raised": len(shell._raised) if shell is not None else None,
+        "objects_kb": process_bytes() // 1000,
+        "shell_kb": held_bytes(shell, apart) // 1000 if shell is not None else None,
+        "rows": {n: count for n, count in counts if count > 1},
     }
 
 
