@@ -6,11 +6,13 @@ the time of each change allows; their seeds are fixed, so that a failure is the 
 
 from __future__ import annotations
 
+from collections import Counter
+
 import pytest
 
 from tests.simulation.faults import KINDS
 from tests.simulation.many import REACHABLE, Sum, run_many
-from tests.simulation.script import SQUALLS, draw_season
+from tests.simulation.script import PHASES, SQUALLS, draw_season, draw_squall
 from tests.simulation.storm import run_storm
 
 pytestmark = pytest.mark.slow
@@ -38,6 +40,17 @@ def test_no_rule_breaks_in_a_gust(seeds: range) -> None:
 def test_no_rule_breaks_in_three_days_of_storm(seeds: range) -> None:
     total = _no_rule_breaks("storm", seeds)
     assert total.wet >= 40 and total.openings >= 20
+
+
+def test_a_round_of_squalls_aims_every_fault_at_every_phase_once() -> None:
+    aimed = Counter(
+        (h.when, h.kind)
+        for seed in range(3 * SQUALLS, 4 * SQUALLS)
+        for h in draw_squall(seed, KINDS).happenings
+        if h.when in PHASES
+    )
+    assert set(aimed) == REACHABLE
+    assert set(aimed.values()) == {1}
 
 
 def test_no_rule_breaks_where_faults_are_aimed_and_nearly_every_one_meets_every_phase() -> None:
