@@ -21,7 +21,6 @@ import shutil
 import subprocess
 import sys
 import tempfile
-from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -111,19 +110,25 @@ def codes(made: Path, module: str) -> dict[str, int | None]:
     return found
 
 
-def survivor(made: Path, module: str, name: str) -> Iterator[Survivor]:
-    """What the mutant changed, read from the text that mutmut wrote."""
+def bodies(made: Path, module: str) -> dict[str, list[str]]:
+    """Each function of the text that mutmut wrote: the first ones and the changed ones."""
+    tree = ast.parse((made / "mutants" / module).read_text())
+    return {
+        n.name: ast.unparse(n).splitlines()
+        for n in ast.walk(tree)
+        if isinstance(n, ast.FunctionDef) and "__mutmut_" in n.name
+    }
+
+
+def survivor(found: dict[str, list[str]], module: str, name: str) -> Survivor:
+    """What the mutant of that name changed; its first line holds the defaults."""
     short = name.rsplit(".", 1)[1]
     original = re.sub(r"__mutmut_\d+$", "__mutmut_orig", short)
-    bodies = {
-        n.name: ast.unparse(n).splitlines()[1:]
-        for n in ast.walk(ast.parse((made / "mutants" / module).read_text()))
-        if isinstance(n, ast.FunctionDef) and n.name in (short, original)
-    }
-    lines = list(difflib.unified_diff(bodies[original], bodies[short], n=0, lineterm=""))[2:]
+    before, after = ([re.sub(r"^(def )\w+", r"\1f", f[0]), *f[1:]] for f in (found[original], found[short]))
+    lines = list(difflib.unified_diff(before, after, n=0, lineterm=""))[2:]
     was = " ".join(line[1:].strip() for line in lines if line.startswith("-"))
     now = " ".join(line[1:].strip() for line in lines if line.startswith("+"))
-    yield Survivor(module, re.sub(r"__mutmut_orig$", "", original).lstrip("x").strip("_ǁ"), was, now)
+    return Survivor(module, original.removesuffix("__mutmut_orig").lstrip("x").strip("_ǁ"), was, now)
 
 
 def reasons() -> dict[Survivor, str]:
