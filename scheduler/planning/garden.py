@@ -16,7 +16,7 @@ from scheduler.hydraulics.priming import Priming, PrimingCurve
 from scheduler.hydraulics.sills import sills_m
 from scheduler.site.model import Site, Zone
 from scheduler.supply.link import link_offset_m
-from scheduler.supply.stage import StageStorage, stage_storage
+from scheduler.supply.stage import StageStorage, read_off, stage_storage
 
 Array = NDArray[np.float64]
 
@@ -58,7 +58,11 @@ class ZoneModel:
 
     def outlet_level_m(self, level_m: float) -> float:
         """Where the outlet's barrel stands while this zone draws from a level at rest."""
-        return float(np.interp(level_m, self.mean_levels_m, self.outlet_levels_m))
+        return read_off(level_m, *self._outlet_levels)
+
+    @cached_property
+    def _outlet_levels(self) -> tuple[list[float], list[float]]:
+        return [float(x) for x in self.mean_levels_m], [float(x) for x in self.outlet_levels_m]
 
     def plant_flows_lph(self, level_m: float) -> Array:
         """Steady flow to each of ``plants`` at a level, L/h."""

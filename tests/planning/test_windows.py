@@ -87,3 +87,19 @@ def test_every_instant_of_a_span_reads_as_inside_the_window(
         assert inside
         if instant < span.end:
             assert window_at(site, instant) is not None
+
+
+def test_a_window_is_the_same_in_whatever_order_days_and_gardens_are_asked() -> None:
+    """The day at hand is kept by garden; another day or garden between must not answer for it."""
+    night = garden(WateringWindow(time(22), time(2), frozenset({0})))  # Mondays
+    morning = garden(WateringWindow(time(5), time(8)))
+    monday = at(2026, 7, 13, 20, 30)
+    for _ in range(2):
+        for late in (monday, monday + timedelta(hours=3)):  # before midnight and after
+            span = window_at(night, late)
+            assert span is not None
+            assert (span.start, span.end) == (at(2026, 7, 13, 20), at(2026, 7, 14))
+        assert window_at(night, monday + timedelta(days=1)) is None
+        span = window_at(morning, at(2026, 7, 14, 4))
+        assert span is not None
+        assert span.start == at(2026, 7, 14, 3)
