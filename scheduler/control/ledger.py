@@ -28,7 +28,6 @@ DRAWS_KEPT = 20
 # Modelled runs are trusted to this at best (from memory: catch cans repeat to 1-2 %).
 MODEL_SD = 0.02
 
-FOR_TEST = "opened for a test, by the zone's curve"
 INTERRUPTIONS = {
     "restart": "the node restarted",
     "fault": "the valve did not obey",
@@ -164,9 +163,9 @@ def _book(
     sd = (turn.state.flow_factor(intent.zone).at(turn.now.wall).sd ** 2 + MODEL_SD**2) ** 0.5
     low_l, high_l = volume_low_l * max(0.0, 1 - 2 * sd), expected.volume_l * (1 + 2 * sd)
     water = by_meter(
-        RunWater(expected.litres, expected.volume_l, low_l, high_l), meter, turn.state.site.units
+        RunWater(expected.litres, expected.volume_l, low_l, high_l), meter, sd, turn.state.site.units
     )
-    for_test = FOR_TEST if intent.for_test and expected.volume_l > 0 and water.note != METERED else ""
+    for_test = _for_test(water) if intent.for_test and water.volume_l > 0 else ""
     booking = Booking(
         order_id=intent.order.order_id,
         zone=intent.zone,
@@ -183,6 +182,10 @@ def _book(
     turn.change(intents=tuple(h for h in turn.state.intents if h.intent.order.order_id != booking.order_id))
     _enter(turn, booking, intent.made_at)
     return booking.volume_l
+
+
+def _for_test(water: RunWater) -> str:
+    return "opened for a test" if water.note == METERED else "opened for a test, by the zone's curve"
 
 
 def _booking_day(turn: Turn, intent: Intent) -> date:

@@ -397,7 +397,6 @@ def order_run(turn: Turn, run: PlannedRun, level_m: float, asked_by: str | None)
         intent,
         turn.now.monotonic_s,
         before=rest_level(state.track, state.site, at=turn.now.wall, slope_m_h=leak_slope_m_h(state)),
-        flow_pulses=state.node.flow_pulses if state.node is not None else None,
     )
     turn.change(
         intents=(held,),

@@ -46,6 +46,15 @@ class NodeView:
 
 
 @dataclass(frozen=True, slots=True)
+class MeterBegin:
+    """Where the flow meter stood as a run began: the node's session, its uptime then, its count."""
+
+    session: str
+    uptime_ms: int
+    pulses: int
+
+
+@dataclass(frozen=True, slots=True)
 class OpenIntent:
     """An order whose end is not booked yet."""
 
@@ -55,7 +64,7 @@ class OpenIntent:
     restored: bool = False  # from the store: what the node did meanwhile was not watched
     before: RestLevel | None = None  # the level at rest when it was ordered
     unreached: bool = False  # the node answers and does not know of it
-    flow_pulses: int | None = None  # what the flow meter had counted when it was ordered
+    meter: MeterBegin | None = None  # where the flow meter stood when it began to open; None: not known
 
     def noted_unreached(self) -> OpenIntent:
         return replace(self, unreached=True)

@@ -9,7 +9,7 @@ from scheduler.control import ledger
 from scheduler.control.effects import Note, RecordAnswer, RecordReading, SendAsk, SendClose, SendReceipt
 from scheduler.control.events import NodeHeard
 from scheduler.control.links import see_session
-from scheduler.control.meter import count_run
+from scheduler.control.meter import count_run, see_meter
 from scheduler.control.openings import confirm_shut
 from scheduler.control.orders import ValvePosition, ValveStatus
 from scheduler.control.pulses import tried_again
@@ -61,6 +61,7 @@ def hear_node(turn: Turn, heard: NodeHeard) -> None:
     _see_node(turn, heard)
     hear_refusals(turn, heard, before)
     see_unreached(turn, heard)
+    see_meter(turn, heard)
     _hear_outcomes(turn, heard)
     _move(turn, _sight(turn.state, heard.valves))
     _settle_orders(turn, heard)

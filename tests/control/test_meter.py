@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import pytest
 
 from scheduler.control.effects import Booking, Note, RecordBooking
+from scheduler.control.meter import Metered, RunWater, by_meter
 from scheduler.control.orders import EndReason
+from scheduler.sensing.flow import fresh_flow, joined
 from tests.support.driving import Driver
 from tests.support.gardens import small_garden
 
@@ -19,7 +22,7 @@ def _run(driver: Driver, before: int, after: int | None) -> list[str]:
     driver.ask("water", "bed", 10.0)
     (order,) = driver.orders()[already:]
     driver.node.opens(order)
-    driver.hear()
+    driver.feed(replace(driver.node.says(driver.now), flow_pulses=before))
     driver.mono_s += order.open_ms / 1000
     driver.node.ends(order)
     notes = len(driver.all(Note))
@@ -52,58 +55,119 @@ def test_a_count_that_begins_anew_or_is_missing_says_nothing() -> None:
 
 # --- litres, where the site file says what a pulse is
 
+BEFORE, WANTED_L = 1000, 10.0
+
 
 def _booked(
-    pulses_per_litre: float, pulse_l: float | None, *, why: EndReason = "time_up"
+    counted: int,
+    pulse_l: float | None,
+    *,
+    why: EndReason = "time_up",
+    flow_sd: float = 0.03,
+    at_opening: int | None = 0,
+    seen_late_s: float = 0.0,
+    told_late_s: float = 0.0,
+    reboot: bool = False,
+    for_test: bool = False,
 ) -> tuple[Booking, float]:
-    """Run of 10 L by the curve past a meter of so many pulses a litre; and what the curve says."""
-    plain, site = Driver(small_garden()), small_garden()
-    driver = Driver(replace(site, node=replace(site.node, meter_pulse_l=pulse_l)))
-    for d in (plain, driver):
-        d.ready()
-        d.feed(replace(d.node.says(d.now), flow_pulses=1000))
-        d.ask("water", "bed", 10.0)
-        (order,) = d.orders()
-        d.node.opens(order)
-        d.hear()
-        d.mono_s += order.open_ms / 1000
-        d.node.ends(order, why=why)
-        d.feed(replace(d.node.says(d.now), flow_pulses=1000 + round(10.0 * pulses_per_litre)))
-    return driver.all(RecordBooking)[0].booking, plain.all(RecordBooking)[0].booking.volume_l
+    """A run of 10 L by the curve, past a meter that counts so many pulses; and what the curve says.
+
+    ``at_opening``: what it counted since the last report before the order, all of it water of others.
+    """
+    site = small_garden()
+    curve_l = 0.0
+    for pulse in (None, pulse_l):
+        driver = Driver(replace(site, node=replace(site.node, meter_pulse_l=pulse)))
+        driver.ready()
+        flows = ((z.id, replace(fresh_flow(z, None), sd=flow_sd)) for z in site.zones)
+        driver.state = replace(driver.state, flow=joined(flows))
+        driver.feed(replace(driver.node.says(driver.now), flow_pulses=BEFORE))
+        driver.mono_s += 200.0
+        if for_test:
+            driver.ask("open_for", "bed", 600.0)
+        else:
+            driver.ask("water", "bed", WANTED_L)
+        (order,) = driver.orders()
+        driver.node.opens(order)
+        began = None if at_opening is None else BEFORE + at_opening
+        driver.mono_s += seen_late_s
+        said = driver.node.says(driver.now)
+        valves = tuple(replace(v, open_ms=int(seen_late_s * 1000)) for v in said.valves)
+        driver.feed(replace(said, valves=valves, flow_pulses=began))
+        driver.mono_s += order.open_ms / 1000 - seen_late_s + told_late_s
+        driver.node.ends(order, why=why)
+        if reboot:
+            ended = driver.node.outcomes
+            driver.node.reboots(driver.mono_s - 1.0)
+            driver.node.outcomes = ended
+        driver.feed(replace(driver.node.says(driver.now), flow_pulses=BEFORE + (at_opening or 0) + counted))
+        booking = driver.all(RecordBooking)[0].booking
+        curve_l = booking.volume_l if pulse is None else curve_l
+    return booking, curve_l
 
 
-def test_a_run_that_the_meter_agrees_with_is_booked_by_the_meter_with_its_interval() -> None:
-    booking, curve_l = _booked(110.0, 0.01)
+def test_a_run_that_the_meter_agrees_with_is_booked_by_the_meter() -> None:
+    booking, curve_l = _booked(1030, 0.01)
     assert curve_l == pytest.approx(10.0, rel=0.02)
-    assert booking.volume_l == pytest.approx(11.0) and booking.note == "metered"
-    # 1100 pulses of 0.01 L; one more or less, and 5 % (OIML R 49-1, class 2, from memory).
-    assert booking.volume_low_l == pytest.approx(1099 * 0.01 * 0.95)
-    assert booking.volume_high_l == pytest.approx(1101 * 0.01 * 1.05)
-    assert sum(litres for _plant, litres in booking.given_l) == pytest.approx(11.0, rel=1e-6)
+    assert booking.volume_l == pytest.approx(10.3) and booking.note == "metered"
+    # 1030 pulses of 0.01 L; one less, and 5 % (OIML R 49-1, class 2, from memory).
+    assert booking.volume_low_l == pytest.approx(1029 * 0.01 * 0.95)
+    assert sum(litres for _plant, litres in booking.given_l) == pytest.approx(10.3, rel=1e-6)
 
 
-def test_a_coarse_meter_has_a_wide_interval() -> None:
-    booking, _curve_l = _booked(0.2, 5.0)
-    assert booking.volume_l == 10.0 and booking.note == "metered"
-    assert (booking.volume_low_l, booking.volume_high_l) == (5.0 * 0.95, pytest.approx(15.0 * 1.05))
+def test_a_meter_that_slips_leaves_the_curves_own_most_within_the_bounds() -> None:
+    booking, curve_l = _booked(970, 0.01)
+    assert booking.note == "metered" and booking.volume_high_l > curve_l > booking.volume_l
+
+
+@pytest.mark.parametrize("counted", [1, 2, 3])
+def test_a_coarse_meter_books_nothing_of_its_own(counted: int) -> None:
+    booking, curve_l = _booked(counted, 5.0)
+    assert booking.volume_l == curve_l and booking.note == ""
+
+
+def test_before_the_level_has_proven_the_curve_a_meter_is_not_believed() -> None:
+    booking, curve_l = _booked(800, 0.01, flow_sd=0.1)
+    assert booking.volume_l == curve_l and booking.note == ""
+    assert booking.volume_low_l <= 8.0
 
 
 @pytest.mark.parametrize("says_l", [1.0, 40.0])
 def test_a_meter_that_contradicts_the_curve_is_told_and_both_are_within_the_bounds(says_l: float) -> None:
-    booking, curve_l = _booked(10.0 * says_l, 0.01)
+    booking, curve_l = _booked(round(100 * says_l), 0.01)
     assert booking.volume_l == curve_l
     assert booking.note == f"the flow meter says {says_l:.1f} L"
     assert booking.volume_low_l < min(says_l, curve_l) and booking.volume_high_l > max(says_l, curve_l)
 
 
-@pytest.mark.parametrize(("pulses_per_litre", "pulse_l"), [(110.0, None), (0.0, 0.01), (-20.0, 0.01)])
-def test_without_a_known_pulse_or_a_count_that_grew_the_curve_is_booked(
-    pulses_per_litre: float, pulse_l: float | None
-) -> None:
-    booking, curve_l = _booked(pulses_per_litre, pulse_l)
+def test_water_of_others_before_the_valve_opened_is_not_the_runs() -> None:
+    booking, _curve_l = _booked(1000, 0.01, at_opening=300)
+    assert booking.volume_l == pytest.approx(10.0) and booking.note == "metered"
+
+
+@pytest.mark.parametrize(
+    "late", [{"seen_late_s": 60.0}, {"told_late_s": 120.0}, {"at_opening": None}, {"reboot": True}]
+)
+def test_a_count_whose_begin_or_end_was_not_heard_in_time_says_nothing(late: dict[str, Any]) -> None:
+    booking, curve_l = _booked(1030, 0.01, **late)
     assert booking.volume_l == curve_l and booking.note == ""
 
 
-def test_after_a_restart_of_the_node_its_count_says_nothing() -> None:
-    booking, curve_l = _booked(110.0, 0.01, why="restart")
-    assert booking.volume_l == curve_l and booking.note == "the node restarted"
+@pytest.mark.parametrize(("counted", "pulse_l"), [(1030, None), (0, 0.01), (-20, 0.01)])
+def test_without_a_known_pulse_or_a_count_that_grew_the_curve_is_booked(
+    counted: int, pulse_l: float | None
+) -> None:
+    booking, curve_l = _booked(counted, pulse_l)
+    assert booking.volume_l == curve_l and booking.note == ""
+
+
+def test_a_run_for_a_test_says_so_also_where_it_is_metered() -> None:
+    _booking, curve_l = _booked(1, 0.01, for_test=True)
+    booking, _curve_l = _booked(round(100 * curve_l), 0.01, for_test=True)
+    assert booking.note == "opened for a test; metered" and booking.given_l == ()
+
+
+def test_where_the_curve_knows_of_no_water_the_meters_is_booked_and_told() -> None:
+    water = by_meter(RunWater({"sage": 0.0}, 0.0, 0.0, 0.0), Metered(4.0, 3.8, 4.2), 0.03, "metric")
+    assert (water.volume_l, water.low_l, water.high_l) == (4.0, 0.0, 4.2)
+    assert water.note == "the flow meter says 4.0 L" and water.litres == {"sage": 0.0}
