@@ -10,7 +10,7 @@ may be either, and that is what is said.
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Literal
@@ -71,8 +71,12 @@ class Cause:
 def find_cause(site: Site, suspects: Sequence[Suspect], falling: Collection[str]) -> Cause:
     """Judge the fall of some zones. ``suspects``: all zones with runs enough, those that did not fall too."""
     levels = np.linspace(0.1, 1.0, _LEVELS) * stage_storage(site.tank).brim_level_m
-    by_filter = _filter_pattern(site, [s.zone for s in suspects], levels)
-    by_emitters = {s.zone: _fall(site, s.zone, levels, emitters=math.exp(-PATTERN_FALL)) for s in suspects}
+    clean = {s.zone: _flow_lph(site, s.zone, levels) for s in suspects}
+    by_filter = _filter_pattern(site, clean, levels)
+    by_emitters = {
+        zone: _fall(_flow_lph(site, zone, levels, emitters=math.exp(-PATTERN_FALL)), clean[zone])
+        for zone in clean
+    }
     seen, errors, filtered, clogged, owner = [], [], [], [], []
     for number, suspect in enumerate(suspects):
         first, last = suspect.rows[0].at, suspect.rows[-1].at
@@ -144,22 +148,27 @@ def _zones_seen(y: Array, starts: Array, own: Array, scale: float) -> int:
     return count
 
 
-def _fall(site: Site, zone: str, levels: Array, *, emitters: float = 1.0, loss_k: float = 0.0) -> Array:
-    """ln of the zone's flow with clogged emitters or filter over that without, at each level; at or
-    below 0."""
+def _flow_lph(site: Site, zone: str, levels: Array, *, emitters: float = 1.0, loss_k: float = 0.0) -> Array:
+    """The zone's flow at each level, with a share of its emitters' coefficients and a further loss in the
+    filter."""
     clogged = replace(site, feed=replace(site.feed, loss_k=site.feed.loss_k + loss_k))
-    drawn = site.zone(zone)
-    clean = solve_levels(zone_network(site, drawn), levels).flow_lph.sum(axis=1)
-    now = solve_levels(zone_network(clogged, drawn, coefficient_factor=emitters), levels).flow_lph.sum(axis=1)
-    wet = (clean > 0.0) & (now > 0.0)
-    return np.where(wet, np.log(np.where(wet, now, 1.0) / np.where(wet, clean, 1.0)), 0.0)
+    network = zone_network(clogged, site.zone(zone), coefficient_factor=emitters)
+    return np.asarray(solve_levels(network, levels).flow_lph.sum(axis=1))
 
 
-def _filter_pattern(site: Site, zones: Sequence[str], levels: Array) -> dict[str, Array]:
+def _fall(now_lph: Array, clean_lph: Array) -> Array:
+    """ln of the flow over that of the clean zone, at each level; at or below 0."""
+    wet = (clean_lph > 0.0) & (now_lph > 0.0)
+    return np.where(wet, np.log(np.where(wet, now_lph, 1.0) / np.where(wet, clean_lph, 1.0)), 0.0)
+
+
+def _filter_pattern(site: Site, clean: Mapping[str, Array], levels: Array) -> dict[str, Array]:
     """How a filter would make each zone fall: scaled so that the worst falls by ``PATTERN_FALL`` or so."""
     loss_k = _FIRST_LOSS_K
     for _ in range(_DOUBLINGS):
-        pattern = {zone: _fall(site, zone, levels, loss_k=loss_k) for zone in zones}
+        pattern = {
+            zone: _fall(_flow_lph(site, zone, levels, loss_k=loss_k), flow) for zone, flow in clean.items()
+        }
         if min(float(fall.min()) for fall in pattern.values()) <= -PATTERN_FALL:
             break
         loss_k *= 2.0
