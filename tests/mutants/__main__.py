@@ -40,11 +40,12 @@ CONTROL = tuple(
         "node_restarted", "valve_without_power", "meter", "near_empty", "unknown_rain", "rain_seen",
     )
 )  # fmt: skip
+CONTROLLER = tuple(f"tests/control/test_{n}.py" for n in ("controller_parts", "controller"))
 # What is changed, and the tests that must notice: those that are quick, for each mutant runs them again.
 MODULES: dict[str, tuple[str, ...]] = {
     "firmware_stub/codec.py": ("tests/firmware/test_codec.py", "tests/link/test_vectors.py"),
     "firmware_stub/core.py": CORE,
-    "scheduler/control/controller.py": CONTROL,
+    "scheduler/control/controller.py": CONTROLLER,
     "scheduler/control/ledger.py": CONTROL,
     "scheduler/control/refusals.py": CONTROL,
     "scheduler/control/supervision.py": CONTROL,
