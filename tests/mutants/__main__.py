@@ -40,6 +40,7 @@ CONTROL = tuple(
         "node_restarted", "valve_without_power", "meter", "near_empty", "unknown_rain", "rain_seen",
     )
 )  # fmt: skip
+BOOKS = tuple(f"tests/control/test_{n}.py" for n in ("booking", "meter", "told_by_people", "rain_seen"))
 CONTROLLER = tuple(f"tests/control/test_{n}.py" for n in ("controller_parts", "controller"))
 # What is changed, and the tests that must notice: those that are quick, for each mutant runs them again.
 MODULES: dict[str, tuple[str, ...]] = {
@@ -48,7 +49,7 @@ MODULES: dict[str, tuple[str, ...]] = {
     "firmware_stub/valve.py": CORE,
     "firmware_stub/diary.py": ("tests/firmware/test_diary.py",),
     "scheduler/control/controller.py": CONTROLLER,
-    "scheduler/control/ledger.py": CONTROL,
+    "scheduler/control/ledger.py": BOOKS,
     "scheduler/control/refusals.py": CONTROL,
     "scheduler/control/supervision.py": CONTROL,
 }
