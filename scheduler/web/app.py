@@ -32,6 +32,7 @@ from scheduler.web import (
 )
 from scheduler.web.facts import Garden
 from scheduler.web.guard import App, Guard
+from scheduler.web.kept import Kept
 from scheduler.web.keys import Keys
 from scheduler.web.limits import ASKS_PER_MINUTE, STOPS_PER_MINUTE, Rate, Tries
 from scheduler.web.parts import STOP_WAIT_S, WAIT_S, Parts
@@ -110,6 +111,7 @@ def inner_app(
         tries=Tries(monotonic),
         stops=Rate(monotonic, STOPS_PER_MINUTE),
         monotonic=monotonic,
+        kept=Kept(monotonic),
         look_only=look_only,
         cookie=_cookie(tls),
         secure=tls,
@@ -139,6 +141,7 @@ def make_office(
         tries=Tries(monotonic),
         stops=Rate(monotonic, STOPS_PER_MINUTE),
         monotonic=monotonic,
+        kept=Kept(monotonic),
         look_only=False,
         cookie=_cookie(tls),
         secure=tls,

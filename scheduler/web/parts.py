@@ -10,6 +10,7 @@ from fastapi.templating import Jinja2Templates
 
 from scheduler.site.errors import UsageError
 from scheduler.web.facts import Garden
+from scheduler.web.kept import Kept
 from scheduler.web.keys import Keys
 from scheduler.web.limits import Rate, Tries
 
@@ -35,6 +36,7 @@ class Parts:
     tries: Tries
     stops: Rate
     monotonic: Callable[[], float]
+    kept: Kept
     look_only: bool
     cookie: str
     secure: bool

@@ -3,7 +3,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Annotated, Any
@@ -57,15 +57,16 @@ def weeks(
     days: Annotated[str, Query(max_length=4)] = "",
 ) -> Response:
     """How long it lasts and what to top up, rain and frost to come; who stood short, leaks, filters."""
-    garden = parts_of(request).garden
-    facts = garden.look()
+    parts = parts_of(request)
+    garden, facts = parts.garden, parts.garden.look()
     if facts.status is None:
         return show(
             request, "said.html", here="weeks", heading="Nothing is known of this garden yet", said=NOT_YET
         )
     back = next((n for n in SPANS if str(n) == days), SPANS[0])
     with garden.store() as store:
-        values = _to_come(garden, facts, store, until) | _gone_by(facts, store, back)
+        over = parts.kept.get(("weeks", back, _rests_on(facts, store)), lambda: _gone_by(facts, store, back))
+        values = _to_come(garden, facts, store, until) | over
     return show(request, "weeks.html", here="weeks", back=back, spans=SPANS, today=facts.today, **values)
 
 
@@ -115,6 +116,11 @@ def _without_garden(facts: Facts, line: str) -> str:
     return line.removeprefix(f"{facts.site.name}: ")
 
 
+def _rests_on(facts: Facts, store: Store) -> Hashable:
+    """Changes when a day is over, a run was booked or a test was kept."""
+    return facts.today, facts.last.booking.at if facts.last is not None else None, store.test_count()
+
+
 def _gone_by(facts: Facts, store: Store, back: int) -> dict[str, Any]:
     site = facts.site
     first = facts.today - timedelta(days=back)
@@ -146,8 +152,9 @@ def what_if(request: Request) -> Response:
     if facts.status is not None:
         with parts.garden.store() as store:
             past = store.weather_since(facts.today - timedelta(days=STORED_DAYS))
+            key = ("what if", len(past), _rests_on(facts, store))
         try:
-            answer = hindsight_answer(facts.site, past)
+            answer = parts.kept.get(key, lambda: hindsight_answer(facts.site, past))
             table = _table(*hindsight_rows(facts.site, answer))
             words = hindsight_words(facts.site, answer)
         except UsageError:
