@@ -248,8 +248,10 @@ def _rained(turn: Turn, request: Request) -> None:
         _answer(turn, request, False, f"Read {request.subject!r} as the day; write it as 2031-07-01.")
         return
     if rain_mm is None or not 0.0 <= rain_mm <= RAIN_MOST_MM:
-        read, most = (show_rain(mm, turn.state.site.units) for mm in (rain_mm, RAIN_MOST_MM))
-        _answer(turn, request, False, f"Read {read}; a day's rain lies between 0 and {most}.")
+        most = show_rain(RAIN_MOST_MM, turn.state.site.units)
+        # To the digits that were typed: just over the most would read like the most.
+        read = "no amount" if rain_mm is None else f"{rain_mm:g} mm of rain"
+        _answer(turn, request, False, f"Read {read}; a day brings between 0 and {most}.")
         return
     if day > turn.local_day:
         _answer(turn, request, False, f"{day} is still to come; its rain cannot have been measured.")

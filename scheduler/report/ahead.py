@@ -242,8 +242,10 @@ def _ways(chance: float) -> str:
 
 
 def _rain_words(site: Site, answer: AheadAnswer, through: str) -> str:
+    if site.roof is None:
+        return "Rain fills no barrel here: the site file has no roof."
     if answer.rain_gives_middle_l <= 0.0:
-        return f"No rain to speak of is foreseen through {through}."
+        return f"The roof brings nothing to speak of through {through} in the middle case."
     least = (
         f"{show_volume(answer.rain_gives_least_l, site.units)} or more in nine of ten"
         if answer.rain_gives_least_l > 0.0

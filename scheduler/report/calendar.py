@@ -15,10 +15,11 @@ from typing import TYPE_CHECKING
 from uuid import NAMESPACE_URL, uuid5
 
 from scheduler.control.effects import Booking, RecordHold
-from scheduler.planning.ahead import Ahead
+from scheduler.planning.ahead import Ahead, ComingRun
 from scheduler.planning.plan import Plan, PlannedRun
 from scheduler.planning.windows import local_midnight
 from scheduler.report.answers import CalendarAnswer, CalendarEntryAnswer
+from scheduler.report.status import coming_runs
 from scheduler.report.year import care_due_by, winter_answer
 from scheduler.site.model import Site
 from scheduler.site.showing import show_duration, show_volume
@@ -47,7 +48,7 @@ def calendar_answer(site: Site, store: Store, now: datetime, ahead: Ahead | None
         holds = [h for h in store.holds_now() if h.until > now]
         planned = list(_planned(site, plan, bookings, now)) if plan is not None else []
         entries += planned
-        entries += _foreseen(site, ahead, holds, {e.uid for e in planned})
+        entries += _foreseen(site, coming_runs(ahead, plan), holds, {e.uid for e in planned})
         entries += _short(site, ahead)
         entries += _care(site, store, today)
     return CalendarAnswer(
@@ -132,9 +133,9 @@ def _whole_second(at: datetime) -> datetime:
 
 
 def _foreseen(
-    site: Site, ahead: Ahead | None, holds: Sequence[RecordHold], planned: set[str]
+    site: Site, coming: Sequence[ComingRun], holds: Sequence[RecordHold], planned: set[str]
 ) -> Iterator[CalendarEntryAnswer]:
-    for run in ahead.coming_runs() if ahead is not None else ():
+    for run in coming:
         uid = _run_uid(site, run.zone, run.day, 1)
         ends = local_midnight(run.day + timedelta(days=1), site.place.timezone)
         if uid in planned or any(h.zone == run.zone and h.until >= ends for h in holds):

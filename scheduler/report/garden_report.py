@@ -32,6 +32,8 @@ from scheduler.store.store import Store
 CHANGES_MAX = 3
 # Of less in a day nobody need be told (a choice of ours: a glass of water).
 LEAK_LEAST_L = 0.25
+# A leak is told as it was lately: it may have been mended since (ours).
+LEAK_LATELY_D = 3
 # A leak of less, beside what watering gives, is a drip.
 LEAK_SHARE = 0.05
 
@@ -257,13 +259,14 @@ def leak_words(site: Site, answer: ReportAnswer) -> str:
     known = [d.leak_l for d in answer.days if d.leak_l is not None]
     if not known:
         return "Whether there is a leak is not known yet: it takes some nights of rest."
-    a_day_l = sum(known) / len(known)
-    if a_day_l < LEAK_LEAST_L:
-        return "No leak shows while the valves are shut."
-    return (
-        f"A leak takes about {show_volume(a_day_l, site.units)} a day, {show_volume(sum(known), site.units)} "
-        "in these days: look at joints and taps at dusk, when all is dry."
-    )
+    lately = known[-LEAK_LATELY_D:]
+    a_day_l, lost = sum(lately) / len(lately), f"{show_volume(sum(known), site.units)} ran away in these days"
+    if a_day_l >= LEAK_LEAST_L:
+        a_day = show_volume(a_day_l, site.units)
+        return f"A leak takes about {a_day} a day; {lost}: look at joints and taps at dusk, when all is dry."
+    if sum(known) / len(known) >= LEAK_LEAST_L:
+        return f"No leak shows while the valves are shut now; {lost} before."
+    return "No leak shows while the valves are shut."
 
 
 def report_words(site: Site, answer: ReportAnswer) -> list[str]:

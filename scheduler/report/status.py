@@ -17,7 +17,7 @@ from scheduler.control.effects import (
     RecordReading,
     RootZoneRecord,
 )
-from scheduler.planning.ahead import Ahead
+from scheduler.planning.ahead import Ahead, ComingRun
 from scheduler.planning.plan import Plan, PlannedRun
 from scheduler.report.answers import (
     ComingRunAnswer,
@@ -84,7 +84,7 @@ def status_answer(
             for a in facts.alerts
         ],
         waiting_requests=facts.waiting,
-        coming=coming_answers(ahead),
+        coming=coming_answers(ahead, facts.plan),
         held=[StatusHoldAnswer(zone=h.zone, until=h.until, who=h.who) for h in facts.holds],
         winter=winter_answer(site, store),
         away=away_now(site, store, now),
@@ -176,9 +176,15 @@ def _days_left(plan: Plan | None, ahead: Ahead | None) -> tuple[int | None, int 
     return plan.store.days_left_early, plan.store.days_left_middle, plan.store.days_left_late
 
 
-def coming_answers(ahead: Ahead | None, plan: Plan | None = None) -> list[ComingRunAnswer]:
-    """Each zone's next watering as far as it can be foreseen. Of today the plan has decided: what it leaves
-    out comes tomorrow at the soonest."""
+def coming_answers(ahead: Ahead | None, plan: Plan | None) -> list[ComingRunAnswer]:
+    """Each zone's next watering as far as it can be foreseen."""
+    runs = coming_runs(ahead, plan)
+    return [ComingRunAnswer(zone=r.zone, day=r.day, volume_l=round(r.volume_l, 1)) for r in runs]
+
+
+def coming_runs(ahead: Ahead | None, plan: Plan | None) -> list[ComingRun]:
+    """What is foreseen, by day. Of today the plan has decided: what it leaves out comes tomorrow at the
+    soonest."""
     if ahead is None:
         return []
     decided = plan is not None and plan.day == ahead.first
@@ -188,8 +194,7 @@ def coming_answers(ahead: Ahead | None, plan: Plan | None = None) -> list[Coming
         replace(r, day=soonest) if decided and r.day < soonest and r.zone not in planned else r
         for r in ahead.coming_runs()
     ]
-    runs.sort(key=lambda run: run.day)
-    return [ComingRunAnswer(zone=r.zone, day=r.day, volume_l=round(r.volume_l, 1)) for r in runs]
+    return sorted(runs, key=lambda run: run.day)
 
 
 def level_now(store: Store, now: datetime) -> LevelBelief:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
@@ -99,3 +100,13 @@ def test_of_a_sensor_and_a_person_the_newer_serves_the_weeks_ahead(store: Store)
     fill(store, 0.3)
     stage = stage_storage(SITE.tank)
     assert ahead_answer(SITE, store, NOW, None).total_l == pytest.approx(stage.volume_l(0.3), abs=0.1)
+
+
+def test_rain_is_told_by_what_the_roof_brings_and_without_a_roof_as_none(store: Store) -> None:
+    fill(store, 0.3)
+    store.save_outlook(outlook())
+    answer = ahead_answer(SITE, store, NOW, date(2012, 8, 21))
+    dry = " ".join(ahead_words(SITE, answer.model_copy(update={"rain_gives_middle_l": 0.0})))
+    assert "The roof brings nothing to speak of through" in dry
+    bare = " ".join(ahead_words(replace(SITE, roof=None), answer))
+    assert "Rain fills no barrel here: the site file has no roof." in bare

@@ -20,6 +20,7 @@ from scheduler.control.effects import RecordChoice, RecordDay, RecordHold, Recor
 from scheduler.planning.ahead import ComingRun
 from scheduler.report.answers import CalendarAnswer, CalendarEntryAnswer
 from scheduler.report.calendar import calendar_answer, calendar_feed
+from scheduler.report.status import coming_runs
 from scheduler.site.examples import example_site
 from tests.support.page_garden import PageGarden
 
@@ -205,3 +206,14 @@ def test_the_command_lists_writes_and_prints(
     read = CalendarAnswer.model_validate(json.loads(run(app, ["calendar", "five-drums", "--json"]).output))
     assert (read.timezone, read.entries) == ("America/Los_Angeles", [])
     other.close()
+
+
+def test_what_todays_plan_leaves_out_is_foreseen_for_tomorrow(garden: PageGarden) -> None:
+    plan = garden.store.last_plan()
+    assert plan is not None
+    zone = garden.site.zones[0].id
+    ahead = Foreseen((ComingRun(zone, plan.day, 5.0),), first=plan.day)
+    (run,) = coming_runs(ahead, replace(plan, runs=()))  # type: ignore[arg-type]
+    assert run.day == plan.day + timedelta(days=1)
+    (run,) = coming_runs(ahead, None)  # type: ignore[arg-type]
+    assert run.day == plan.day

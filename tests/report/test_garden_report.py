@@ -10,7 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from scheduler.report.answers import ReportAnswer, ReportedFaultAnswer
+from scheduler.report.answers import ReportAnswer, ReportedDayAnswer, ReportedFaultAnswer
+from scheduler.report.garden_report import leak_words
 from scheduler.report.garden_report_page import report_page
 from scheduler.site.examples import example_site
 from scheduler.site.model import Site
@@ -66,3 +67,18 @@ def _told_once(site: Site, answer: ReportAnswer) -> None:
     rows = re.findall(r"<td>((?:Little|Nothing|Less) came[^<]*)</td>", page)
     assert rows == ["Less came. Told 2 times, last so.", "Nothing came.", "Little came again."]
     assert page.count("still stands") == 2
+
+
+def _with_leaks(*litres: float | None) -> ReportAnswer:
+    days = [ReportedDayAnswer.model_construct(leak_l=leak_l) for leak_l in litres]
+    return ReportAnswer.model_construct(days=days)
+
+
+def test_a_leak_is_told_as_it_was_lately_and_a_mended_one_as_past() -> None:
+    site = example_site("five-drums")
+    assert leak_words(site, _with_leaks(None)).startswith("Whether there is a leak is not known")
+    assert leak_words(site, _with_leaks(0.1, 0.2, None)) == "No leak shows while the valves are shut."
+    growing = leak_words(site, _with_leaks(0.0, 0.0, 7.0, 7.0, 7.0))
+    assert "about 7.0 L a day; 21.0 L ran away" in growing
+    mended = leak_words(site, _with_leaks(*[7.0] * 25, *[0.0] * 5))
+    assert mended == "No leak shows while the valves are shut now; 175 L ran away in these days before."
