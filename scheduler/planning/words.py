@@ -266,8 +266,8 @@ def first_rank_only(rank: int) -> Reason:
 
 def waits_while_short() -> Reason:
     text = (
-        "While water is short it waits today: rain is nearly sure to bring what it lacks, or its first "
-        "plants have no room for a useful dose."
+        "While water is short it waits today: its plants can still draw on what they have, rain is nearly "
+        "sure to bring what they lack, or the first of them have no room for a useful dose."
     )
     return Reason("rationed", text)
 
