@@ -32,6 +32,9 @@ _GAUSS_X, _GAUSS_W = (np.asarray(a) for a in np.polynomial.legendre.leggauss(3))
 # Runge-Kutta steps of a run with inflow.
 _INFLOW_STEPS = 64
 _BISECTIONS = 50
+# Guesses of where the outlet's barrel stands, and how little the last may move it (a nanometre: no flow feels
+# it). Joints that are worth building settle in five.
+_OUTLET_GUESSES, _OUTLET_MOVES_M = 30, 1e-9
 # Within one panel: 1e-7 of its width.
 _PANEL_BISECTIONS = 24
 SECONDS_PER_H = 3600.0
@@ -229,10 +232,16 @@ class Drawdown:
         """Level at the outlet for mean levels, when the links between the barrels lose head."""
         if self._offset is None:
             return mean_levels_m
-        outlet = mean_levels_m.copy()
-        for _ in range(30):  # a fall of the outlet lowers the flow: the mean of two guesses settles
+        outlet, moved_before, share = mean_levels_m.copy(), np.inf, 1.0
+        for _ in range(_OUTLET_GUESSES):
             lost = [self._offset(float(q)) for q in self.curve.flows_at_lph(outlet).sum(axis=1)]
-            outlet = 0.5 * (outlet + np.maximum(mean_levels_m - np.array(lost), 0.0))
+            step = np.maximum(mean_levels_m - np.array(lost), 0.0) - outlet
+            moved = float(np.abs(step).max(initial=0.0))
+            # A fall of the outlet lowers the flow: where guesses swing, the mean of two settles.
+            share = 0.5 if moved > 0.5 * moved_before else share
+            outlet, moved_before = outlet + share * step, moved
+            if moved < _OUTLET_MOVES_M:
+                break
         return np.asarray(outlet)
 
     def _mean_levels(self, outlet_levels_m: Array) -> Array:
