@@ -3,7 +3,6 @@ requests into it."""
 
 from __future__ import annotations
 
-import re
 import time
 from collections.abc import Callable, Iterable, Sequence
 from datetime import datetime
@@ -31,6 +30,7 @@ from scheduler.web import (
     year_page,
 )
 from scheduler.web.facts import Garden
+from scheduler.web.for_page import for_page
 from scheduler.web.guard import App, Guard
 from scheduler.web.kept import Kept
 from scheduler.web.keys import Keys
@@ -39,12 +39,6 @@ from scheduler.web.parts import STOP_WAIT_S, WAIT_S, Parts
 from scheduler.web.rendering import show
 from scheduler.web.rights import NotAllowed, Right, StaleForm, once
 
-# How a sentence points to a command: in brackets, or as its last clause.
-_COMMAND = re.compile(
-    r" \((?:fallinghead |--)[^)]*\)"
-    r"|(?:;|\.) (?:then tell(?: it)?|To choose another way|More): fallinghead [^.]*",
-    re.IGNORECASE,
-)
 HERE = Path(__file__).parent
 # Answers shorter than this are not worth packing.
 PACK_BYTES = 800
@@ -143,7 +137,7 @@ def make_office(
         monotonic=monotonic,
         kept=Kept(monotonic),
         look_only=False,
-        cookie=_cookie(tls),
+        cookie=_cookie(tls, office=True),
         secure=tls,
         round=round_page.Round(round_of, now=now, monotonic=monotonic),
     )
@@ -151,16 +145,18 @@ def make_office(
     return Guard(app, hosts=hosts, rate=Rate(monotonic, ASKS_PER_MINUTE), tls=tls)
 
 
-def _cookie(tls: bool) -> str:
-    # The prefix binds a cookie to TLS, this host and the whole of it (RFC 6265bis 4.1.3.2).
-    return "__Host-fallinghead" if tls else "fallinghead"
+def _cookie(tls: bool, *, office: bool = False) -> str:
+    # Cookies know no port: an office and a garden on one host need a name each (RFC 6265 8.5). The prefix
+    # binds one to TLS, this host and the whole of it (RFC 6265bis 4.1.3.2).
+    name = "fallinghead-round" if office else "fallinghead"
+    return f"__Host-{name}" if tls else name
 
 
 def _templates(*, has_round: bool) -> Jinja2Templates:
     templates = Jinja2Templates(HERE / "templates")
     templates.env.trim_blocks = templates.env.lstrip_blocks = True
     templates.env.filters["capitalize_first"] = lambda text: text[:1].upper() + text[1:]
-    templates.env.filters["for_page"] = _for_page
+    templates.env.filters["for_page"] = for_page
     templates.env.globals.update(once=once, version=__version__, has_round=has_round)
     return templates
 
@@ -180,11 +176,6 @@ def _app(parts: Parts, routers: Iterable[APIRouter]) -> FastAPI:
     app.add_middleware(GZipMiddleware, minimum_size=PACK_BYTES)
     _when_it_goes_wrong(app)
     return app
-
-
-def _for_page(text: str) -> str:
-    """A reason without its pointers to commands and keys: here there are forms for them."""
-    return _COMMAND.sub("", text).replace("`", "")
 
 
 def _when_it_goes_wrong(app: FastAPI) -> None:

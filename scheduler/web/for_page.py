@@ -1,0 +1,22 @@
+"""Sentences that point to commands, as a page says them: here there are forms."""
+
+from __future__ import annotations
+
+import re
+
+# What a person tells or asks by a form of the page; every other command is for whoever sits at the Pi.
+_TOLD = "measured|took|topped-up|gave|rained|water|hold|ration|rank|winter|away|care|quiet|resume|stop"
+_COMMAND = rf"fallinghead (?:{_TOLD})(?: [A-Z][A-Z ]*)?"
+# In brackets, or as the last clause of a sentence: there it says nothing that the page has not.
+_BESIDE = re.compile(
+    r" \((?:fallinghead |--)[^)]*\)"
+    r"|(?:;|\.) (?:then tell(?: it)?|To choose another way|More): fallinghead [^.]*",
+    re.IGNORECASE,
+)
+# As what is to be done.
+_TO_DO = re.compile(rf": {_COMMAND}(?:, {_COMMAND})*(?![\w-])")
+
+
+def for_page(text: str) -> str:
+    """Without commands that have a form here, and without the marks that the terminal shows a key by."""
+    return _TO_DO.sub(" (Tell and ask)", _BESIDE.sub("", text)).replace("`", "")

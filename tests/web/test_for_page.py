@@ -1,0 +1,34 @@
+"""A sentence that points to a command points to the page's own form there."""
+
+from __future__ import annotations
+
+import pytest
+
+from scheduler.web.for_page import for_page
+
+
+@pytest.mark.parametrize(
+    ("said", "shown"),
+    [
+        (
+            "Measure by hand and enter it: fallinghead measured.",
+            "Measure by hand and enter it (Tell and ask).",
+        ),
+        (
+            "Water taken by hand: fallinghead took, fallinghead topped-up. Else look for spiders.",
+            "Water taken by hand (Tell and ask). Else look for spiders.",
+        ),
+        ("A better rank would help (fallinghead rank).", "A better rank would help."),
+        ("None is known (--past names a file).", "None is known."),
+        ("Local codes come first. Then tell: fallinghead topped-up LITRES.", "Local codes come first."),
+        ("Take the filter in; then tell it: fallinghead winter drained.", "Take the filter in."),
+        ("It goes by rank. To choose another way: fallinghead ration.", "It goes by rank."),
+        ("Set `units` there.", "Set units there."),
+        # At the Pi alone.
+        ("Start it: systemctl start fallinghead.", "Start it: systemctl start fallinghead."),
+        ("Read the node's own log: fallinghead node log.", "Read the node's own log: fallinghead node log."),
+        ("Fallinghead: took 3 L.", "Fallinghead: took 3 L."),
+    ],
+)
+def test_a_command_becomes_the_form(said: str, shown: str) -> None:
+    assert for_page(said) == shown
