@@ -220,8 +220,8 @@ def _doubtful(turn: Turn) -> Condition:
     return Condition(
         True,
         lambda: f"{state.site.name}: {'; '.join(found)}.",
-        "Measure by hand and enter it: fallinghead measured. Water taken or added by hand: fallinghead took, "
-        "fallinghead topped-up. Else look for spiders, wet or a loose sensor, and for a leak.",
+        "Measure by hand and enter it: fallinghead measured. Tell water taken or added by hand: fallinghead "
+        "took, fallinghead topped-up. Else look for spiders, wet or a loose sensor, and for a leak.",
     )
 
 
@@ -296,7 +296,8 @@ def _water_lost(state: State) -> Condition:
             f"{state.site.name}: about {show_volume(found.mean_l, state.site.units)} a day went that nobody "
             f"accounts for, {found.days} days in a row."
         ),
-        "Look at joints, taps and the overflow at dusk, when all is dry. Cans taken: fallinghead took.",
+        "Look at joints, taps and the overflow at dusk, when all is dry. Tell cans that were taken: "
+        "fallinghead took.",
     )
 
 

@@ -27,7 +27,7 @@ KIND_WORDS = {
     "winter": "The winter",
     "away": "Away",
     "care": "Care done",
-    "quiet": "A message put off",
+    "quiet": "Messages",
     "open_for": "Open a valve for a test",
     "shut": "Shut a valve after a test",
 }
@@ -43,6 +43,8 @@ def what_words(site: Site, request: Request) -> str:
 
 def _subject(site: Site, request: Request) -> str:
     subject = request.subject
+    if request.kind == "quiet" and subject is not None and " " not in subject:
+        return f"{subject.replace('_', ' ')} is told again"
     if subject is None:
         return {"winter": "the garden is back", "away": "at home again", "reserve": "kept again"}.get(
             request.kind, ""
@@ -57,7 +59,7 @@ def _subject(site: Site, request: Request) -> str:
             what, _, day = subject.partition(" ")
             named = BY_ID[what].words if what in BY_ID else what.replace("_", " ")
             return (
-                f"{named}{' on ' if request.kind == 'care' else ' to '}{_day(read_day(day))}"
+                f"{named}{' on ' if request.kind == 'care' else ' put off to '}{_day(read_day(day))}"
                 if day
                 else named
             )
@@ -81,6 +83,8 @@ def _amount(site: Site, request: Request) -> str:
         return show_rain(amount, site.units)
     if request.kind == "rank":
         return f"{amount:.0f}"
+    if request.kind == "open_for":
+        return f"for at most {show_duration(amount)}"
     if request.kind == "hold":
         return f"for {show_duration(3600.0 * amount)}" if amount > 0.0 else "ended"
     return ""

@@ -88,7 +88,7 @@ def set_first(
     if name is None:
         parts.tries.failed(address_of(request.scope))
         log.warning("A wrong first-start code from %s.", address_of(request.scope))
-        text = "This code is not right, was used, or is over. A new one: fallinghead page --new-code"
+        text = "This code is not right, was used, or is over. A new one: the page's command with --new-code."
         return _first(request, wrong=text, status=403)
     parts.tries.passed(address_of(request.scope))
     log.info("The password was set by %s from %s.", tidy_name(who), address_of(request.scope))
@@ -115,9 +115,8 @@ def _too_early(request: Request) -> str:
     wait_s = parts_of(request).tries.wait_s(address_of(request.scope))
     if wait_s <= 0.0:
         return ""
-    return (
-        f"Too many wrong tries: wait {show_duration(wait_s)}. A stop is taken from every page that is open."
-    )
+    stop = " A stop is taken from every page that is open." if parts_of(request).one is not None else ""
+    return f"Too many wrong tries: wait {show_duration(wait_s)}.{stop}"
 
 
 def _let_in(request: Request, name: str) -> Response:

@@ -204,15 +204,27 @@ class Garden:
         level_m = level_now(store, now).level_m
         step = round(level_m / AHEAD_STEP_M) if level_m is not None else None
         today = now.astimezone(made.site.place.timezone).date()
-        key = (today, plan.made_at if plan is not None else None, step, store.test_count())
+        outlook = store.last_outlook()
+        key = (
+            today,
+            plan.made_at if plan is not None else None,
+            outlook.fetched_at if outlook is not None else None,
+            store.choices_now(),
+            step,
+            store.test_count(),
+        )
         with self._lock:
             if self._ahead is None or self._ahead[0] != key:
                 self._ahead = (key, self._beside.submit(_look_ahead, made, store, now))
             future = self._ahead[1]
         try:
-            return future.result(wait_s)
+            found = future.result(wait_s)
         except TookTooLong:
             return None
+        if found is None:  # what was missing may come at any time
+            with self._lock:
+                self._ahead = None if self._ahead is not None and self._ahead[0] == key else self._ahead
+        return found
 
 
 def _look_ahead(made: Made, store: Store, now: datetime) -> Ahead | None:

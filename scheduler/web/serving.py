@@ -9,6 +9,7 @@ import socket
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
@@ -93,7 +94,8 @@ def office_keys(round_file: Path) -> Keys:
     """Of a round file's page, beside the stores of this machine; its name is none that a garden can have."""
     folder = site_store_path("office").parent
     folder.mkdir(mode=0o750, parents=True, exist_ok=True)
-    return Keys(folder / f"round.{round_file.stem}.page.json", lambda: datetime.now(UTC))
+    mark = sha256(str(round_file.resolve()).encode()).hexdigest()[:12]  # two may be called round.toml
+    return Keys(folder / f"round.{round_file.stem}.{mark}.page.json", lambda: datetime.now(UTC))
 
 
 def serve_office(round_file: Path, address: Address) -> None:

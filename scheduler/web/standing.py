@@ -59,7 +59,9 @@ class Standing:
 
 def standings(facts: Facts) -> tuple[Standing, ...]:
     """All that is worth saying, the weightiest first; never empty."""
-    found = tuple(sorted(_all(facts), key=lambda s: _WEIGHTS.index(s.weight)))
+    found = tuple(_all(facts))
+    if facts.status is not None and facts.status.winter is None:  # in winter that it is drained stands first
+        found = tuple(sorted(found, key=lambda s: _WEIGHTS.index(s.weight)))
     return found if any(s.state not in _BESIDE for s in found) else (_well(facts), *found)
 
 
@@ -81,10 +83,10 @@ def _all(facts: Facts) -> Iterator[Standing]:
         return
     yield from _standstill(facts, status, alerts)
     yield from _unknowns(facts, status, alerts)
+    yield from _short(facts)  # by today's figures: before what an alert said of them some days ago
     for alert in status.alerts:
         if alert.kind not in _OWN:
-            yield Standing(alert.kind, "look", own_words(facts.site, alert.text), alert.advice)
-    yield from _short(facts)
+            yield Standing(alert.kind, "look", _alert_words(facts, alert), alert.advice)
     yield from _dry(facts)
     yield from _held(facts, status)
     yield from _care(facts, status)
@@ -92,6 +94,12 @@ def _all(facts: Facts) -> Iterator[Standing]:
     if facts.choices.reserve_released:
         yield Standing("reserve_released", "know", "The reserve is released: it is watered from it.", "")
     yield from _waiting(status)
+
+
+def _alert_words(facts: Facts, alert: StatusAlertAnswer) -> str:
+    """What was said of it, with the day where that is not today: its figures are of then."""
+    text, day = own_words(facts.site, alert.text), alert.since.astimezone(facts.site.place.timezone).date()
+    return text if day == facts.today else f"{text.rstrip('.')} (said on {day_words(day, facts.today)})."
 
 
 def _waiting(status: StatusAnswer) -> Iterator[Standing]:
@@ -126,7 +134,7 @@ def _drained(facts: Facts, status: StatusAnswer, winter: StatusWinterAnswer) -> 
         yield Standing("winter_valve", "look", f"Valve of {' and of '.join(names)}: {words}.")
     for alert in status.alerts:
         if alert.kind in TOLD_IN_WINTER and (wet or alert.kind != "frost"):
-            yield Standing(alert.kind, "look", own_words(facts.site, alert.text), alert.advice)
+            yield Standing(alert.kind, "look", _alert_words(facts, alert), alert.advice)
     yield from _waiting(status)
 
 

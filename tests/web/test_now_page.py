@@ -280,3 +280,11 @@ def test_what_to_top_up_is_said_when_the_water_will_not_last(tmp_path: Path) -> 
     found = re.search(r"To last through Thu 02 August in nine of ten ways, top up (\d+\.?\d*) L now", words)
     assert found is not None, words
     assert "through an air gap" in words
+
+
+def test_what_was_said_some_days_ago_bears_its_day(started: PageGarden) -> None:
+    at = started.now() - timedelta(days=2)
+    started.store.write(
+        [RaiseAlert(Alert("runs_out", "", "The stored water lasts until Monday.", "", False, at))]
+    )
+    assert f"The stored water lasts until Monday (said on {at:%A}" in plain(_page(started))

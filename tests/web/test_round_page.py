@@ -147,4 +147,18 @@ def test_the_page_of_a_round_is_never_open_to_everybody_and_has_a_password_of_it
     office_keys(file).new_code()
     said = CliRunner().invoke(command, ["page", str(file), "--new-code"])
     assert re.search(r"First-start code: [A-Z2-7]{5}-[A-Z2-7]{5}", said.output)
-    assert [p.name for p in (tmp_path / "state").glob("*.page.json")] == ["round.mine.page.json"]
+    # The command and the page keep it in one place, and no other round of that name has it.
+    assert len(list((tmp_path / "state").glob("round.mine.*.page.json"))) == 1
+    other = tmp_path / "south" / "mine.toml"
+    other.parent.mkdir()
+    other.write_text(file.read_text(encoding="utf-8"), encoding="utf-8")
+    office_keys(file).set_password(office_keys(file).new_code(), PASSWORD, "Ann")
+    assert office_keys(file).has_password and not office_keys(other).has_password
+
+
+def test_an_office_and_a_garden_on_one_host_keep_their_visitors_apart(
+    started: PageGarden, office: tuple[TestClient, dict[str, str]]
+) -> None:
+    client, form = office
+    client.post("/first", data=form)
+    assert not set(client.cookies.keys()) & set(started.client.cookies.keys())

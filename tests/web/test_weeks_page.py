@@ -193,3 +193,17 @@ def test_no_page_sends_a_person_with_a_phone_to_a_command(weeks: PageGarden) -> 
     plant = weeks.site.plants[0].id
     for path in ("/", f"/plant/{plant}", "/day", "/weeks", "/weeks/what-if", "/tell", "/care", "/away"):
         assert "fallinghead" not in words(weeks, path), path
+
+
+def test_a_new_forecast_is_worked_out_at_once(lived: LivedIn, weeks: PageGarden) -> None:
+    before, outlook = words(weeks), lived.store.last_outlook()
+    assert outlook is not None
+    wet = tuple(replace(d, rain_mm=25.0, rain_probability=1.0) for d in outlook.days)
+    try:
+        lived.store.save_outlook(
+            replace(outlook, days=wet, fetched_at=outlook.fetched_at + timedelta(minutes=1))
+        )
+        after = words(weeks)
+    finally:
+        lived.store.save_outlook(outlook)
+    assert "runs short about" in before and "runs short about" not in after
