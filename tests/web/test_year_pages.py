@@ -24,6 +24,7 @@ def test_a_drained_garden_says_so_and_is_drawn_without_water(started: PageGarden
     before = words(started)
     assert "Valve of Pots and of Bed: to be half open, but the node last said shut" in before
     assert "There is nothing to do" not in before
+    assert heading(started.client.get("/").text).startswith("Drained for the winter since today")
     started.tell("care", subject="valves")
     started.driver.wait(8 * 3600.0, every_s=900.0)
     started.hear()
