@@ -5,8 +5,8 @@ their length) that began within a few weeks of the same day of the year. Referen
 it stands for by the sun above the air (Ra of FAO-56 Eq 21). Few years tell little of how far years differ,
 so each member's ET and rain are spread further by what theory says is missing: n years show (n - 1)/n of the
 variance between years, and their mean is off by 1/n of it; a coming year differs by 1 + 1/n of it from that
-mean; so 2/n of it is added. A month that was thirstier than usual is carried on, fading. The draws are
-the same on every day: the same inputs give the same members.
+mean; so 2/n of it is added. A month that was thirstier than usual is carried on, fading. All draws are seeded
+by the data and the date: the same inputs give the same members.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from functools import lru_cache
 from statistics import NormalDist
+from zlib import crc32
 
 import numpy as np
 from numpy.typing import NDArray
@@ -45,8 +46,6 @@ ET0_LASTS_MONTH = 0.5
 MONTH_D = 30
 YEAR_D = 365
 STANDARD = NormalDist()
-# Of all draws (any number serves).
-SEED = 20
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -103,7 +102,7 @@ def resampled(
     past: PastWeather, first: date, days: int, members: int, *, stretch_d: int = STRETCH_D
 ) -> tuple[Array, Array] | None:
     """ET0 and rain in mm, (members, days), from ``first`` on; None where the past holds no stretch at all."""
-    rng = _generator(members)
+    rng = _generator(past, first, days, members)
     et0, rain = np.empty((members, days)), np.empty((members, days))
     ra_past = _ra(past.latitude_deg, past.first, len(past.et0_mm))
     ra_ahead = _ra(past.latitude_deg, first, days)
@@ -214,7 +213,6 @@ def _ra_of_year(latitude_deg: float) -> Array:
     return np.array([extraterrestrial(latitude_deg, n) for n in range(1, YEAR_D + 1)])
 
 
-def _generator(members: int) -> np.random.Generator:
-    """The same numbers on every day and for every past: from one look to the next, what is said changes with
-    the weather and not with the draw."""
-    return np.random.default_rng([SEED, members])
+def _generator(past: PastWeather, first: date, days: int, members: int) -> np.random.Generator:
+    data = crc32(past.et0_mm.tobytes() + past.rain_mm.tobytes())
+    return np.random.default_rng([data, first.toordinal(), days, members])

@@ -81,7 +81,7 @@ def ways_of(
     """ET0 and rain of ``HORIZON_D`` days in ``MEMBERS`` ways; None where neither past nor forecast tells any.
 
     ``forecast``: days as far as known, or a whole outlook: its members where a service told them, an aged
-    one as wide as it says. The draws about a forecast are seeded by it, so the same inputs give the same
+    one as wide as it says. The draws are seeded by the data and the date, so the same inputs give the same
     ways.
     """
     known = past.until(first) if past is not None else None

@@ -7,7 +7,8 @@ no real planner reaches it. Rationing is given what a garden would have: the com
 (``weather.forecast_error``: temperatures off by errors that grow with the lead, rain missed, invented and of
 another amount, with a probability a service would name), beyond it 50 ways resampled from the place's own
 past: the other years in Seattle, elsewhere only the days before. ``rationing.BELIEVED`` was chosen on
-Seattle's 2013 and 2014; ``doses.SCARCE_DOSE`` after seeing all thirty, so that these are no blind test of it.
+Seattle's 2013 and 2014; ``doses.SCARCE_DOSE`` after seeing all thirty, so that these are no blind test of it;
+``doses.CAUGHT_UP_SHARE`` on the thirty with the weather known, then on forecasts of seeds 11 and 12.
 """
 
 from __future__ import annotations
