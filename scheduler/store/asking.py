@@ -341,3 +341,9 @@ def read_mark(connection: Connection, site: str, name: str) -> str | None:
     return connection.execute(
         sa.select(t.marks.c.value).where(t.marks.c.site == site, t.marks.c.name == name)
     ).scalar_one_or_none()
+
+
+def test_count(connection: Connection, site: str) -> int:
+    """How many test records are kept: told without loading what reads them."""
+    statement = sa.select(sa.func.count()).select_from(t.test_records).where(t.test_records.c.site == site)
+    return int(connection.execute(statement).scalar_one())

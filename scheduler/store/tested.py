@@ -62,11 +62,6 @@ def test_records(connection: Connection, site: str) -> tuple[KeptTest, ...]:
     return tuple(_kept(row.id, row.record, row.mark) for row in rows)
 
 
-def test_count(connection: Connection, site: str) -> int:
-    statement = sa.select(sa.func.count()).select_from(t.test_records).where(t.test_records.c.site == site)
-    return int(connection.execute(statement).scalar_one())
-
-
 def _kept(number: int, record: str, mark: str) -> KeptTest:
     try:
         return KeptTest(number, read_record(record), SiteMark.model_validate_json(mark))
