@@ -100,6 +100,10 @@ def test_travel_counts_by_halves(open_s: float, full_s: float) -> None:
     assert ledger.open_equivalent_s(VALVE, open_s) == full_s
 
 
+def test_a_valve_that_closes_slowly_gives_some_even_of_a_second() -> None:
+    assert ledger.open_equivalent_s(Valve(1, 5.0, 2.0, 6.0), 1.0) == 3.0
+
+
 def test_an_order_is_longer_than_its_run_by_what_the_travel_takes() -> None:
     assert ledger.order_open_s(VALVE, 598.0) == 600.0
     assert ledger.open_equivalent_s(VALVE, ledger.order_open_s(VALVE, 77.0)) == 77.0
@@ -217,6 +221,9 @@ def test_the_booking_is_noted_with_its_litres_minutes_and_reason() -> None:
     ledger.book_outcome(books.turn, held(), outcome(open_s=300.0, why="fault"))
     litres = books.bookings[0].volume_l
     assert books.notes() == [f"Zone pots: {litres:.0f} L in 5.0 min (the valve did not obey)."]
+    plain = Books(held())
+    ledger.book_outcome(plain.turn, held(), outcome(open_s=300.0))
+    assert plain.notes() == [f"Zone pots: {litres:.0f} L in 5.0 min."]
 
 
 def test_an_opening_for_a_test_gives_no_plant_its_water_and_is_neither_proven_nor_topped_up() -> None:

@@ -75,6 +75,18 @@ def test_the_balance_begins_at_yesterday_or_where_it_stood_and_under_no_clock_no
     assert unknown.balanced_day is None and unknown.base_day is None
 
 
+def test_today_is_the_garden_s_own_day() -> None:
+    evening = START + timedelta(hours=14)  # 18:00 in the garden, the 21st in UTC
+    assert started(wall=evening)[0].balanced_day == TODAY - DAY
+
+
+def test_what_was_given_and_told_before_the_start_is_known_after_it() -> None:
+    given, told = ((TODAY, "sage", 2.0),), outlook()
+    state, _ = started(Saved(given_l=given, outlook=told, weather=told.days, stopped_by="Ines"))
+    assert (state.given_l, state.outlook, state.weather) == (given, told, told.days)
+    assert state.stopped_by == "Ines"
+
+
 def test_root_zones_are_restored_and_a_plant_without_one_starts_full() -> None:
     sage = replace(full_root_zone(next(p for p in SITE.plants if p.id == "sage")), depletion_mm=9.0)
     state, _ = started(Saved(root_zones=(sage,), balanced_day=TODAY - DAY))
