@@ -158,9 +158,8 @@ def tried(module: str, sample: int, seed: int) -> tuple[dict[str, str | int], li
         ended = [(name, codes(made, module)[name]) for name in drawn]
         if any(code is None for _name, code in ended):
             raise SystemExit(f"{module}: mutmut did not come to its end:\n{said}")
-        alive = [
-            s for name, code in ended if code in (SURVIVED, UNREACHED) for s in survivor(made, module, name)
-        ]
+        found = bodies(made, module)
+        alive = [survivor(found, module, name) for name, code in ended if code in (SURVIVED, UNREACHED)]
     killed = sum(code in KILLED for _name, code in ended)
     equivalent = sum(reasons().get(s, "").startswith("equivalent") for s in alive)
     dead = len(drawn) - len(alive)
