@@ -74,9 +74,10 @@ def main() -> None:
             "survey": start,
             "survey with pictures": [*start, "--pictures", str(Path(folder) / "drawn")],
         }
-        for name, command in runs.items():
-            times = [timed(command) for _ in range(REPEATS)]
-            wall, cpu = (statistics.median(t) for t in zip(*times, strict=True))
+        # One after the other in each repeat, so that other work on the machine counts alike for all.
+        rounds = [{name: timed(command) for name, command in runs.items()} for _ in range(REPEATS)]
+        for name in runs:
+            wall, cpu = (statistics.median(t) for t in zip(*(r[name] for r in rounds), strict=True))
             print(f"{name}: {wall:.2f} s on the wall, {cpu:.2f} s of a processor (median of {REPEATS})")
     load = os.getloadavg()[0]
     print(f"other work on the machine: load {load:.1f} on {os.cpu_count()} processors")
