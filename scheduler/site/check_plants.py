@@ -12,10 +12,11 @@ from scheduler.site.sections import NO_PLANT
 
 def check_plants(site: Record) -> None:
     plants = site.many("plant")
-    no_doubles(plants, "id", "plant")
+    missed = _missed_by_doubles(site, plants)
+    no_doubles(plants, "id", "plant", hint=_missed_words(missed))
     for plant in plants:
         _check_plant(plant)
-    _check_feeding(site, plants)
+    _check_feeding(site, plants, missed)
     _check_emitter_ids(site)
 
 
@@ -73,7 +74,22 @@ def _feeders(site: Record) -> Iterator[tuple[Record, Record]]:
                 yield zone, entry
 
 
-def _check_feeding(site: Record, plants: tuple[Record, ...]) -> None:
+def _missed_by_doubles(site: Record, plants: tuple[Record, ...]) -> frozenset[str]:
+    """Plants that emitters name and that are not there, where they may be those whose id is another's; not
+    the misspelt ones."""
+    ids = [p.get("id") for p in plants if p.get("id") is not None]
+    twice = {i for i in ids if ids.count(i) > 1}
+    named = {entry.get("plant") for _, entry in _feeders(site)} - {None, NO_PLANT, *ids}
+    missed = {n for n in named if nearest(n, twice) is not None or nearest(n, ids) is None}
+    return frozenset(missed) if len(missed) <= len(ids) - len(set(ids)) else frozenset()
+
+
+def _missed_words(missed: frozenset[str]) -> str:
+    names = ", ".join(f'"{m}"' for m in sorted(missed))
+    return f" (emitters water {names}, and no plant is called so)" if missed else ""
+
+
+def _check_feeding(site: Record, plants: tuple[Record, ...], missed: frozenset[str]) -> None:
     known = {p.get("id"): p for p in plants if p.get("id") is not None}
     zones_of: dict[str, Record] = {}
     meant: set[str | None] = set()
@@ -84,6 +100,8 @@ def _check_feeding(site: Record, plants: tuple[Record, ...]) -> None:
             continue
         if name is None:
             unsure = True
+        elif name in missed:
+            continue  # told with the id that is written twice
         elif name not in known:
             entry.wrong("plant", f"there is no such plant; {did_you_mean(name, known)}")
             meant.add(nearest(name, known))

@@ -33,8 +33,8 @@ def check_zones(site: Record) -> None:
             _check_reached(zone, level_max_m)
 
 
-def no_doubles(records: list[Record] | tuple[Record, ...], name: str, what: str) -> None:
-    """Note every value that an earlier record of the kind has already."""
+def no_doubles(records: list[Record] | tuple[Record, ...], name: str, what: str, *, hint: str = "") -> None:
+    """Note every value that an earlier record of the kind has already; ``hint`` ends what is said."""
     first: dict[object, Record] = {}
     for record in records:
         value = record.get(name)
@@ -42,7 +42,7 @@ def no_doubles(records: list[Record] | tuple[Record, ...], name: str, what: str)
             continue
         if value in first:
             line = first[value].findings.line((*first[value].path, name))
-            record.wrong(name, f"another {what} has it already (line {line}): choose another")
+            record.wrong(name, f"another {what} has it already (line {line}): choose another{hint}")
         else:
             first[value] = record
 

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from difflib import get_close_matches
 from typing import Any
 
@@ -12,6 +12,10 @@ from scheduler.site.errors import QuantityError, SiteProblem
 from scheduler.site.fields import IDENT_PATTERN, Field, Section, Table, as_read, did_you_mean, nearest
 from scheduler.site.toml_lines import Path
 
+# What is said to be read where nothing is written.
+_NOTHING = "nothing"
+# So many lines are named of a slip that stands in more (our choice).
+LINES_TOLD = 5
 # Names under which people keep secrets.
 _SECRET_KEY = re.compile(
     r"pass(word|wd|phrase)?$|secret|token|api_?key|(^|_)key$|credential|pin$", re.IGNORECASE
@@ -47,7 +51,14 @@ class Findings:
         return None
 
     def sorted(self) -> tuple[SiteProblem, ...]:
-        return tuple(sorted(self.problems, key=lambda p: (p.line is None, p.line or 0)))
+        """By line. What is written the same in many places is one slip, and one problem."""
+        alike: dict[tuple[object, ...], list[SiteProblem]] = {}
+        for number, problem in enumerate(sorted(self.problems, key=lambda p: (p.line is None, p.line or 0))):
+            name = problem.key.rpartition(", ")[2]
+            # What is missing is missing in each place; only what is written can be the same slip.
+            one = (number,) if problem.read == _NOTHING else (name, problem.read, problem.remedy)
+            alike.setdefault(one, []).append(problem)
+        return tuple(_as_one(problems) for problems in alike.values())
 
 
 @dataclass(slots=True)
@@ -86,7 +97,17 @@ class Record:
         return ", ".join(part for part in (self.label, name) if part)
 
     def shown(self, name: str) -> str:
-        return self.as_written.get(name, "nothing")
+        return self.as_written.get(name, _NOTHING)
+
+
+def _as_one(problems: Sequence[SiteProblem]) -> SiteProblem:
+    """The first of those alike, with how many there are and where the first of them stand."""
+    first, lines = problems[0], [str(p.line) for p in problems if p.line is not None]
+    if len(problems) == 1:
+        return first
+    shown = ", ".join(lines[:LINES_TOLD]) + (", ..." if len(lines) > LINES_TOLD else "")
+    where = f", lines {shown}" if lines else ""
+    return replace(first, remedy=f"{first.remedy} (so in {len(problems)} places{where})")
 
 
 def read_records(document: Mapping[str, Any], site: Section, findings: Findings) -> Record:

@@ -63,6 +63,56 @@ def test_a_file_with_eight_different_mistakes_reports_all_eight_with_line_and_re
     assert all(line.startswith("garden.toml:") for line in report.splitlines())
 
 
+def test_nine_slips_that_others_hang_on_are_nine_lines() -> None:
+    """A kind that 21 points use, and a plant whose id is taken, are a slip each."""
+    slips = [
+        ('units = "metric"', 'units = "metrics"'),
+        ('altitude = "130 m"', "altitude = 130"),
+        ('outlet_height = "51 cm"', 'outlet_height = "1.51 m"'),
+        ('filter_kv = "4 m3/h"', 'fliter_kv = "4 m3/h"'),
+        ('noise = "4 mm"', 'noise = "4 L"'),
+        ("[emitter.bubbler]", "[emitter.bubler]"),
+        ("channel = 2", "channel = 1"),
+        ('id = "tomato-2"', 'id = "tomato-1"'),
+        ('plant = "rosemary", first', 'plant = "rosmary", first'),
+    ]
+    text = DRUMS
+    for old, new in slips:
+        text = changed(old, new, text=text)
+    found = problems(text)
+    assert len(found) == len(slips), "\n".join(str(p) for p in found)
+
+
+def test_a_kind_misspelt_in_its_own_name_is_one_line_with_the_places_that_use_it() -> None:
+    (found,) = problems(changed("[emitter.bubbler]", "[emitter.bubler]"))
+    uses = [n for n, line in enumerate(DRUMS.splitlines(), 1) if 'emitter = "bubbler"' in line]
+    assert len(uses) == 21
+    assert found.line == uses[0]
+    assert "there is no [emitter.bubbler]; did you mean 'bubler'?" in found.remedy
+    shown = ", ".join(str(n) for n in uses[:5])
+    assert found.remedy.endswith(f"(so in 21 places, lines {shown}, ...)")
+
+
+def test_a_plant_id_written_twice_is_one_line_that_names_who_is_missed() -> None:
+    (found,) = problems(changed('id = "tomato-2"', 'id = "tomato-1"'))
+    assert "another plant has it already" in found.remedy
+    assert 'emitters water "tomato-2", and no plant is called so' in found.remedy
+
+
+def test_what_is_missing_in_several_places_is_told_of_each() -> None:
+    found = problems(DRUMS.replace('bore = "13.6 mm"', ""))
+    assert len(found) == 3
+    assert {p.read for p in found} == {"nothing"}
+
+
+def test_more_unknown_plants_than_ids_written_twice_are_told_one_by_one() -> None:
+    text = changed('id = "tomato-2"', 'id = "tomato-1"')
+    text = text.replace('plant = "fig", flow', 'plant = "palm", flow')
+    told = [p.remedy for p in problems(text)]
+    assert any("(so in 2 places, lines 105, 106)" in r for r in told)
+    assert any("(so in 2 places, lines 134, 135)" in r for r in told)
+
+
 @pytest.mark.parametrize(
     ("old", "new", "at", "remedy"),
     [
