@@ -327,6 +327,15 @@ def _near_empty(state: State) -> Condition:
         return NEITHER if active is None else WELL
     span = f", about {days} day{'' if days == 1 else 's'} of watering" if days else ""
     units = state.site.units
+    if usable >= NEAR_EMPTY_SHARE * full_l and (shut := _shut_off(state, NEAR_EMPTY_SHARE * full_l)):
+        return Condition(
+            active,
+            lambda: (
+                f"{state.site.name}: {show_volume(usable, units)} stand above the reserve, but too low for "
+                f"{shut}{span}."
+            ),
+            "Top up (through an air gap), water by hand, or set what is no longer reached lower.",
+        )
     return Condition(
         active,
         lambda: (
@@ -335,6 +344,21 @@ def _near_empty(state: State) -> Condition:
         ),
         "Top up (through an air gap) or let the lower ranks wait.",
     )
+
+
+def _shut_off(state: State, little_l: float) -> str:
+    """The zones with only a little above their floor, which is not the reserve, and whom it leaves dry."""
+    model, level_m = state.model, state.belief.level_m
+    found = []
+    for zone_id, zone in model.zones.items():
+        floor_m = model.floor_level_m(zone_id)
+        if level_m is None or floor_m <= model.reserve_level_m:
+            continue
+        if model.stage.volume_l(level_m) - model.stage.volume_l(floor_m) < little_l:
+            names = ", ".join(model.site.plant(p).name for p in zone.first_dry)
+            whom = f" (it no longer reaches {names})" if names else ""
+            found.append(f"{zone.zone.name}{whom}")
+    return " and ".join(found)
 
 
 def _outlasts_the_horizon(store: StoreOutlook | None, usable_l: float) -> bool:

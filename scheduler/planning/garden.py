@@ -22,6 +22,8 @@ Array = NDArray[np.float64]
 
 # Levels at which priming is worked out; between them it is interpolated (it changes smoothly with the head).
 PRIMING_LEVELS = 5
+# So far below the level at which the first emitter stops it is surely dry.
+FIRST_DRY_BELOW_M = 0.01
 # A line is filled from levels above this share of the way from the lowest working level to the brim.
 LOWEST_PRIMING_SHARE = 0.05
 # Rows of a level table closer than this are one.
@@ -63,6 +65,14 @@ class ZoneModel:
     @cached_property
     def _outlet_levels(self) -> tuple[list[float], list[float]]:
         return [float(x) for x in self.mean_levels_m], [float(x) for x in self.outlet_levels_m]
+
+    @cached_property
+    def first_dry(self) -> tuple[str, ...]:
+        """The plants whose emitter sets ``worst_stop_m``; none where a high place of a line does."""
+        level_m = min(self.worst_stop_m, self.curve.level_max_m) - FIRST_DRY_BELOW_M
+        heads_m = self.curve.heads_m(max(0.0, level_m))
+        dry = zip(self.curve.emitter_plant, heads_m, strict=True)
+        return tuple(dict.fromkeys(plant for plant, head_m in dry if plant is not None and head_m <= 0.0))
 
     def plant_flows_lph(self, level_m: float) -> Array:
         """Steady flow to each of ``plants`` at a level, L/h."""

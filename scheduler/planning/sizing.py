@@ -121,7 +121,8 @@ def below_floor(model: GardenModel, zone_id: str, level_m: float, margin_m: floa
     """That the water stands too low for a zone."""
     floor_m = model.floor_level_m(zone_id) + margin_m
     code = _floor_code(model, model.zones[zone_id])
-    return words.no_room(model.site.units, code, level_m=level_m, floor_m=floor_m)
+    names = [model.site.plant(p).name for p in model.zones[zone_id].first_dry]
+    return words.no_room(model.site.units, code, level_m=level_m, floor_m=floor_m, names=names)
 
 
 def _floor_code(model: GardenModel, zone: ZoneModel) -> ReasonCode:

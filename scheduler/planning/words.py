@@ -86,8 +86,12 @@ def floor(units: DisplayUnits, code: ReasonCode, *, floor_m: float, margin_m: fl
     return Reason(code, text + ".", (("floor_m", floor_m), ("margin_m", margin_m), ("share", share)))
 
 
-def no_room(units: DisplayUnits, code: ReasonCode, *, level_m: float, floor_m: float) -> Reason:
-    what = "the reserve begins" if code == "reserve" else "its highest or weakest emitter stops"
+def no_room(
+    units: DisplayUnits, code: ReasonCode, *, level_m: float, floor_m: float, names: Sequence[str]
+) -> Reason:
+    """``names``: whom the water no longer reaches below the floor."""
+    stops = f"it no longer reaches {', '.join(names)}" if names else "its highest or weakest emitter stops"
+    what = "the reserve begins" if code == "reserve" else stops
     text = (
         f"The water stands {show_level(level_m, units)} above the outlet, and at "
         f"{show_level(floor_m, units)} {what}: nothing can be given."

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -130,13 +130,20 @@ def _advice_answer(a: Advice) -> AdviceAnswer:
     )
 
 
-def stops_words(site: Site, stops_m: float | None, dead_l: float | None) -> str:
-    """Down to which level every emitter of a zone flows, in words."""
+def stops_words(
+    site: Site, stops_m: float | None, dead_l: float | None, first_dry: Sequence[str] = ()
+) -> str:
+    """Down to which level every emitter of a zone flows, in words; ``first_dry``: whom it leaves first."""
     if stops_m is None:
         return "some emitter gets nothing even from full barrels"
     if stops_m <= 0.0:
         return "every emitter flows as long as water reaches the outlet"
     length, volume = show_length(stops_m, site.units), show_volume(dead_l, site.units)
+    if first_dry:
+        return (
+            f"below {length} the water no longer reaches {', '.join(first_dry)}; the zone is then not "
+            f"watered, and {volume} stay in the barrels"
+        )
     return f"its worst emitter stops at {length}, where {volume} stay in the barrels"
 
 

@@ -69,6 +69,7 @@ def site_words(site: Site) -> list[str]:
         plants = [p.name for p in site.plants if any(e.plant == p.id for e in zone.emitters)]
         stop = model.zones[zone.id].worst_stop_m
         stops_m = stop if math.isfinite(stop) else None
-        reaches = stops_words(site, stops_m, stage.volume_l(stop))
+        names = [site.plant(p).name for p in model.zones[zone.id].first_dry]
+        reaches = stops_words(site, stops_m, stage.volume_l(stop), names)
         lines.append(f"Zone {zone.name}: {len(zone.emitters)} emitters for {', '.join(plants)}; {reaches}.")
     return lines

@@ -49,3 +49,21 @@ def test_a_plan_that_saw_no_end_is_not_believed_once_most_of_that_water_is_gone(
 
 def test_a_plan_without_a_level_says_nothing_of_how_long_it_lasts() -> None:
     assert told(None, level_known=False)
+
+
+def test_water_too_low_for_a_plant_far_up_is_not_called_an_empty_barrel() -> None:
+    site = small_garden()
+    bed = site.zones[1]
+    high = replace(bed.lines[0].points[1], drop_m=-0.4)  # thyme's bubbler, 40 cm above the outlet
+    line = replace(bed.lines[0], points=(bed.lines[0].points[0], high))
+    driver = Driver(replace(site, zones=(site.zones[0], replace(bed, lines=(line,)))))
+    driver.node.level_m = 0.42
+    driver.ready()
+    plan = driver.state.plan
+    assert plan is not None
+    store = replace(plan.store, days_left_early=0, days_left_middle=1, days_left_late=1)
+    driver.state = replace(driver.state, plan=replace(plan, store=store))
+    driver.wait(2700.0)
+    (alert,) = [a.alert for a in driver.all(RaiseAlert) if a.alert.kind == "near_empty"]
+    assert "too low for Bed (it no longer reaches Thyme), about 1 day of watering" in alert.text
+    assert "nearly empty" not in alert.text and "set what is no longer reached lower" in alert.advice

@@ -105,6 +105,9 @@ def test_the_level_at_which_the_worst_emitter_stops_ends_a_run() -> None:
         model, "bed", start=START, level_m=0.35, targets_l={"sage": 5.0, "thyme": 5.0}, longest_open_s=DAY_S
     )
     assert isinstance(below, SkippedZone) and below.reasons[0].code == "worst_emitter"
+    assert (
+        model.zones["bed"].first_dry == ("thyme",) and "it no longer reaches Thyme" in below.reasons[0].text
+    )
 
 
 def test_the_nodes_longest_opening_and_the_window_end_a_run() -> None:
