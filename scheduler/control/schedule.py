@@ -153,7 +153,6 @@ def make_plan(turn: Turn) -> None:
         choices_of(state.choices).way,
         level_m=working_level_m(turn),
         outlook=outlook,
-        daily_use_l=use_l,
     )
     plan = plan_day(
         model,

@@ -3,7 +3,6 @@ forecast, past weather."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
@@ -14,10 +13,7 @@ from scheduler.planning.choices import Way
 from scheduler.planning.garden import GardenModel
 from scheduler.planning.lasting import Lasting
 from scheduler.planning.past_years import with_days
-from scheduler.planning.spending import HORIZON_D, Ration, looked_d, ration_today, store_ahead, ways_of
-
-# A store of so many times what the days looked at use without rain is not short, whatever the weather (ours).
-AMPLE = 1.5
+from scheduler.planning.spending import Ration, looked_d, ration_today, store_ahead, ways_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +31,6 @@ def supply_now(
     *,
     level_m: float | None,
     outlook: Outlook | None,
-    daily_use_l: Sequence[float],
 ) -> Supply | None:
     """What the stored water does; None where nothing tells.
 
@@ -45,10 +40,6 @@ def supply_now(
     _learn_past(turn)
     if level_m is None:
         return None
-    mean_use_l = sum(daily_use_l) / max(1, len(daily_use_l))
-    usable_l = model.stage.volume_l(level_m) - model.stage.volume_l(model.lowest_floor_m)
-    if usable_l >= AMPLE * HORIZON_D * mean_use_l:
-        return Supply(Lasting(day, (None, None, None), HORIZON_D), None)
     told = outlook if outlook is not None else _aged(state.outlook, day)
     ways = ways_of(state.site.place, day, told, turn.state.past)
     if ways is None:
