@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Sequence
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
+from statistics import median
 
 from scheduler.cli.printing import say
 from scheduler.cli.running import login_name
 from scheduler.cli.valve import ValveInHand
 from scheduler.report.commissioning import built_of, findings, trims_before
 from scheduler.report.draft import Draft, StepDraft, draft_words, read_draft
-from scheduler.report.form_dialogue import Talk, doubts, finished, settled, talk
+from scheduler.report.form_dialogue import EMPTY, Talk, doubts, finished, settled, talk
 from scheduler.report.forms import GARDEN_STEPS, Form, form_of
 from scheduler.site.errors import QuantityError, UsageError
 from scheduler.site.model import Site
@@ -20,9 +21,15 @@ from scheduler.survey.sense import Question, questions
 from scheduler.survey.tests_done import KINDS, TestKind, site_mark
 
 _KEEP_SO = "  Keep it so (yes, or empty to type it again; from there back leads to earlier entries): "
+# The service keeps readings up to half an hour late; older ones say nothing of the water as it stands now.
+_FRESH = timedelta(minutes=45)
 
 
 class _Stopped(Exception):
+    pass
+
+
+class _Skipped(Exception):
     pass
 
 
@@ -38,14 +45,18 @@ class Guide:
         found = read_draft(store.draft())
         now = datetime.now(UTC)
         self._draft = found or Draft(who=who or login_name(), begun=now)
-        if found is not None:
-            say(f"Half done before: {draft_words(found)}. It goes on from there.")
-            if who is not None:
-                self._draft = self._draft.model_copy(update={"who": who})
+        self._agreed: set[str] = set()  # what the person said is so, in the step at work
+        if found is not None and who is not None:
+            self._draft = self._draft.model_copy(update={"who": who})
 
     def run(self, kind: TestKind | None, zone: str | None) -> None:
         """One step, or all that are due. A stop, an end of input and a break of the keyboard all keep it."""
-        say("At any question type back, skip or stop. Everything typed is kept at once.")
+        say(
+            "At any question type back, skip or stop. Everything typed is kept at once; what you go back "
+            "over is offered again, and Enter takes it."
+        )
+        if kind is None and (words := draft_words(self._draft)) is not None:
+            say(f"Half done before: {words}. It goes on from there.")
         try:
             if kind is not None:
                 self._step(kind, self._zone_for(kind, zone))
@@ -96,6 +107,9 @@ class Guide:
             say(self._valve.words(kind))
         if step.typed:
             say(f"{len(step.typed)} entries were typed before; the last was {step.typed[-1]!r}.")
+        if step.ahead:
+            say(f"{len(step.ahead)} more wait behind it and are offered again.")
+        self._agreed = set()
         begun = datetime.now(UTC)
         self._ask(form, zone)
         self._valve.shut(self._draft.who)
@@ -112,58 +126,102 @@ class Guide:
         self._draft = draft
         self._store.save_draft(draft.model_dump_json(), datetime.now(UTC))
 
-    def _typed(self, texts: Sequence[str]) -> None:
+    def _typed(self, texts: Sequence[str], ahead: Sequence[str]) -> None:
         assert self._draft.at_work is not None
-        step = self._draft.at_work.model_copy(update={"typed": tuple(texts)})
+        step = self._draft.at_work.model_copy(update={"typed": tuple(texts), "ahead": tuple(ahead)})
         self._keep(self._draft.working(step))
+
+    def _back(self, step: StepDraft) -> None:
+        """One question back; its text is offered there, and those behind it at theirs."""
+        if not step.typed:
+            say("  This is the first question.")
+            return
+        self._typed(step.typed[:-1], (step.typed[-1], *step.ahead))
 
     def _ask(self, form: Form, zone: str | None) -> None:
         """Entries until the form is full and stands, or is skipped."""
-        while True:
-            step = self._draft.at_work
-            assert step is not None
-            at = self._talk(form, step)
-            if at.asked is None:
-                if self._finish(form, zone, step):
+        try:
+            while True:
+                at = self._talk(form)
+                if at.asked is not None:
+                    self._question(form, zone, self._at_work, at)
+                elif self._finish(form, zone, self._at_work):
                     return
-                continue
-            text = self._line(at.prompt())
-            word = text.strip().lower()
-            if word == "back":
-                self._typed(step.typed[:-1])
-            elif word == "skip":
-                self._keep(self._draft.skipping(step))
-                return
-            elif word.split()[:1] == ["open"] and form.opens_valve:
-                self._valve.open(form.kind, zone, text.strip()[4:].strip(), self._draft.who)
-            elif word == "shut" and form.opens_valve:
-                self._valve.shut(self._draft.who, asked=True)
-            else:
-                self._entry(form, zone, step, at, text)
+        except _Skipped:
+            self._keep(self._draft.skipping(self._at_work))
 
-    def _talk(self, form: Form, step: StepDraft) -> Talk:
-        """Where it stands; texts that the garden's site file no longer allows are dropped, and said so."""
-        typed = step.typed
+    @property
+    def _at_work(self) -> StepDraft:
+        assert self._draft.at_work is not None
+        return self._draft.at_work
+
+    def _question(self, form: Form, zone: str | None, step: StepDraft, at: Talk) -> None:
+        """One question and what is typed there: an entry, or a word that steers."""
+        assert at.asked is not None
+        offered = step.ahead[0] if step.ahead else None
+        text: str | None = self._line(at.prompt(offered))
+        assert text is not None
+        word = text.strip().lower()
+        if word == "back":
+            self._back(step)
+            return
+        if word == "skip":
+            raise _Skipped
+        if word.split()[:1] == ["open"] and form.opens_valve:
+            self._valve.open(form.kind, zone, text.strip()[4:].strip(), self._draft.who)
+            return
+        if word == "shut" and form.opens_valve:
+            self._valve.shut(self._draft.who, asked=True)
+            return
+        if word == "read" and at.asked.name == "raw":
+            text = self._newest_raw()
+        elif offered is not None:
+            text = offered if not word else "" if word == EMPTY else text
+        if text is not None:
+            self._entry(form, zone, step, at, text)
+
+    def _newest_raw(self) -> str | None:
+        """The raw value of the newest reading that the service keeps, said with its time."""
+        found = self._store.last_reading()
+        if found is None or not found.reading.pings:
+            say("  The service has kept no reading here: is it running, and does the node answer?")
+            return None
+        at = found.reading.at.astimezone(self._site.place.timezone)
+        when = f"{at:%Y-%m-%d %H:%M}"
+        if datetime.now(UTC) - found.reading.at > _FRESH:
+            say(f"  The newest reading kept is of {when}: too old. Wait until the service keeps a new one.")
+            return None
+        raw = f"{median(found.reading.pings):g}"
+        say(f"  {raw}, read at {when}. The water must have stood at this level since; else wait, type back.")
+        return raw
+
+    def _talk(self, form: Form) -> Talk:
+        """Where it stands; texts that the garden's site file no longer allows are asked again, and said
+        so."""
         while True:
+            step = self._at_work
             try:
-                at = talk(form, typed)
+                at = talk(form, step.typed)
             except QuantityError as error:
-                say(f"{typed[-1]!r} no longer fits the site file and is asked again: {error.remedy}.")
-                typed = typed[:-1]
-                self._typed(typed)
+                say(f"{step.typed[-1]!r} no longer fits the site file and is asked again: {error.remedy}.")
+                self._back(step)
             else:
                 return at
 
-    def _entry(self, form: Form, zone: str | None, step: StepDraft, at: Talk, text: str) -> None:
+    def _entry(self, form: Form, zone: str | None, step: StepDraft, at: Talk, text: str) -> bool:
+        """Whether the text was taken at this question."""
         assert at.asked is not None
         text = settled(at.asked, text, datetime.now(UTC))
         try:
             asked = doubts(self._site, form, zone, (*step.typed, text))
         except QuantityError as error:
             say(f"  Read {error.read}: {error.remedy}.")
-            return
-        if self._stands(asked):
-            self._typed((*step.typed, text))
+            return False
+        if not self._stands(asked):
+            return False
+        ended = at.may_end and not text  # no more rows, so none that were typed behind it
+        self._typed((*step.typed, text), () if ended else step.ahead[1:])
+        return True
 
     def _stands(self, asked: Sequence[Question]) -> bool:
         """Whether it may be taken: not refused, and each question answered with yes."""
@@ -173,14 +231,17 @@ class Guide:
         if refused:
             return False
         for question in asked:
+            if question.text in self._agreed:
+                continue
             say(f"  {question.text}")
             said = self._line(_KEEP_SO).strip().lower()
             if said not in ("yes", "y"):
                 return False
+            self._agreed.add(question.text)
         return True
 
     def _finish(self, form: Form, zone: str | None, step: StepDraft) -> bool:
-        """True: the record is kept. False: the last entry is to be typed again."""
+        """True: the record is kept. False: some entry is to be typed again."""
         now = datetime.now(UTC)
         kept = self._store.test_records()
         rounds = trims_before(kept, zone, now)
@@ -188,8 +249,12 @@ class Guide:
         asked_already = doubts(self._site, form, zone, step.typed)
         seen = {q.text for q in asked_already}
         whole = [q for q in questions(self._site, record) if q.about and q.text not in seen]
-        if not self._stands(self._of_whole(form, zone, step, whole)):
-            self._typed(step.typed[:-1])
+        asked = self._of_whole(form, zone, step, whole)
+        for question in asked:
+            if question.mends and not self._mended(form, zone, step, question):
+                return False
+        if not self._stands([q for q in asked if not q.mends]):
+            self._back(step)
             say("  The last entry is asked again; type back to change an earlier one.")
             return False
         number = self._store.add_test_record(record, site_mark(self._site, zone))
@@ -199,14 +264,50 @@ class Guide:
             say(line)
         return True
 
+    def _mended(self, form: Form, zone: str | None, step: StepDraft, question: Question) -> bool:
+        """Whether it stands as it is. False: the entry in doubt was typed anew here and all others kept, or
+        is still to be."""
+        if question.text in self._agreed:
+            return True
+        say(f"  {question.text}")
+        place = [f.name for f in form.head].index(question.mends)
+        about = form.head[place].about.partition(" (")[0]
+        yes = "" if question.refused else "yes to keep all as it is, or "
+        text = self._line(f"  {about}: {yes}type it anew ({EMPTY}: not measured; back: earlier entries): ")
+        word = text.strip().lower()
+        if word == "skip":
+            raise _Skipped
+        if word == "back":
+            self._back(step)
+        elif word in ("yes", "y") and not question.refused:
+            self._agreed.add(question.text)
+            return True
+        elif word:
+            self._typed_anew(form, zone, step, place, "" if word == EMPTY else text)
+        return False
+
+    def _typed_anew(self, form: Form, zone: str | None, step: StepDraft, place: int, text: str) -> None:
+        """Another text at an earlier question; those behind it are taken again as they are, but what is
+        questioned now and was not before is asked."""
+        before = step.model_copy(update={"typed": step.typed[:place], "ahead": step.typed[place:]})
+        self._agreed |= self._doubted(form, zone, step)
+        if not self._entry(form, zone, before, talk(form, before.typed), text):
+            return
+        while (at := self._talk(form)).asked is not None and self._at_work.ahead:
+            if not self._entry(form, zone, self._at_work, at, self._at_work.ahead[0]):
+                return
+
     def _of_whole(
         self, form: Form, zone: str | None, step: StepDraft, whole: Sequence[Question]
     ) -> list[Question]:
         """Questions that no single entry had raised before."""
-        seen: set[str] = set()
-        for count in range(1, len(step.typed) + 1):
-            seen |= {q.text for q in doubts(self._site, form, zone, step.typed[:count])}
+        seen = self._doubted(form, zone, step)
         return [q for q in whole if q.text not in seen]
+
+    def _doubted(self, form: Form, zone: str | None, step: StepDraft) -> set[str]:
+        """What was asked of the single entries as they were typed."""
+        counts = range(1, len(step.typed) + 1)
+        return {q.text for n in counts for q in doubts(self._site, form, zone, step.typed[:n])}
 
     def _line(self, prompt: str) -> str:
         """One line of input. ``stop`` ends the talk anywhere; so does the end of the input."""

@@ -11,13 +11,20 @@ from scheduler.survey.tests_done import TestKind
 
 
 class StepDraft(BaseModel):
-    """What was typed for one step."""
+    """What was typed for one step. ``ahead``: what was typed behind the place that was gone back to; it is
+    offered again, question by question."""
 
     model_config = ConfigDict(frozen=True)
 
     kind: TestKind
     zone: str | None
     typed: tuple[str, ...] = ()
+    ahead: tuple[str, ...] = ()
+
+    @property
+    def entries(self) -> tuple[str, ...]:
+        """All that was typed and stands."""
+        return (*self.typed, *self.ahead)
 
 
 class Draft(BaseModel):
@@ -43,7 +50,7 @@ class Draft(BaseModel):
         """At work on a step; what was at work before it waits."""
         here = (step.kind, step.zone)
         others = [
-            s for s in (*self.left, self.at_work) if s is not None and s.typed and (s.kind, s.zone) != here
+            s for s in (*self.left, self.at_work) if s is not None and s.entries and (s.kind, s.zone) != here
         ]
         return self.model_copy(update={"at_work": step, "left": tuple(others)})
 
@@ -54,7 +61,7 @@ class Draft(BaseModel):
 
     def skipping(self, step: StepDraft) -> Draft:
         waits = self.done(step)
-        left = (*waits.left, step) if step.typed else waits.left
+        left = (*waits.left, step) if step.entries else waits.left
         skipped = (*self.skipped, (step.kind, step.zone))
         return waits.model_copy(update={"left": left, "skipped": skipped})
 
@@ -70,11 +77,15 @@ def read_draft(text: str | None) -> Draft | None:
         ) from error
 
 
-def draft_words(draft: Draft) -> str:
-    """What waits, for people."""
-    steps = [s for s in (draft.at_work, *draft.left) if s is not None]
+def draft_words(draft: Draft) -> str | None:
+    """What waits, for people; None where nothing was typed that does."""
+    steps = [s for s in (draft.at_work, *draft.left) if s is not None and s.entries]
     told = [
-        f"{s.kind.replace('_', '-')}{f' of {s.zone}' if s.zone else ''} ({len(s.typed)} entries typed)"
+        f"{s.kind.replace('_', '-')}{f' of {s.zone}' if s.zone else ''} ({_count(len(s.entries))} typed)"
         for s in steps
     ]
-    return f"{', '.join(told) or 'between two steps'}; begun by {draft.who}"
+    return f"{', '.join(told)}; begun by {draft.who}" if told else None
+
+
+def _count(entries: int) -> str:
+    return "1 entry" if entries == 1 else f"{entries} entries"

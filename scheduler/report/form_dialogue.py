@@ -1,7 +1,8 @@
 """A form as questions and answers at a terminal, without the terminal.
 
 What was typed so far is a list of texts; where the talk stands is worked out from it each time. So a draft is
-that list, going back is dropping its last text, and a stop at any moment loses nothing.
+that list, going back is putting its last text aside to be offered again, and a stop at any moment loses
+nothing.
 """
 
 from __future__ import annotations
@@ -40,6 +41,8 @@ _ENTRIES: dict[tuple[str, str], type[BaseModel]] = {
     ("trim", "turn"): TurnDone,
     ("poured", "pour"): PourRead,
 }
+# Typed where something is offered, for leaving the entry empty.
+EMPTY = "-"
 _YES, _NO = ("yes", "y"), ("no", "n")
 
 
@@ -55,12 +58,22 @@ class Talk:
     place: str = ""
     may_end: bool = False
 
-    def prompt(self) -> str:
+    def prompt(self, offered: str | None = None) -> str:
+        """The question. ``offered``: what was typed here before, which Enter takes again."""
         assert self.asked is not None
         about, _, empty = self.asked.about.partition(" (")
+        if offered is not None:
+            return f"{self.place}{about} ({self._offer(offered)}): "
         hints = (_hint(self.asked), empty.rstrip(")"), "empty: no more" if self.may_end else "")
         told = "; ".join(h for h in hints if h)
         return f"{self.place}{about}{f' ({told})' if told else ''}: "
+
+    def _offer(self, offered: str) -> str:
+        assert self.asked is not None
+        if not offered:
+            return "Enter: no more, as before" if self.may_end else "Enter: empty, as before"
+        empty = self.may_end or not self.asked.required
+        return f"Enter keeps {offered}{f'; {EMPTY} for empty' if empty else ''}"
 
 
 def _hint(asked: Field) -> str:

@@ -131,6 +131,13 @@ def _level(about: str = "Level above the outlet") -> Field:
     return Field("level", LEVEL, about, required=True)
 
 
+def _raw_words(site: Site) -> str:
+    """What the raw value of the garden's sensor is."""
+    echo = site.sensor is not None and site.sensor.kind == "echo"
+    what = "The echo's time there and back in microseconds" if echo else "The sensor's raw counts"
+    return f"{what} (read: the newest that the service keeps)"
+
+
 def _garden_form(site: Site, kind: TestKind) -> Form:
     if kind == "poured":
         return Form(
@@ -151,12 +158,14 @@ def _garden_form(site: Site, kind: TestKind) -> Form:
             kind,
             "Sensor against a ruler",
             "Read the level with a ruler or a sight tube, and at the same moment what the sensor says raw. "
-            "Do it at two levels or more, as far apart as you can.",
+            "Do it at two levels or more, as far apart as you can. The service keeps the raw values, up to "
+            "half an hour late: type read there to take the newest. With no service running there are none "
+            "to take: skip this step until it runs.",
             "Do not lean on a ladder against a full barrel.",
             rows="reading",
             row=(
                 _level("Level by hand, above the outlet"),
-                Field("raw", COUNTS, "The sensor's raw value", required=True),
+                Field("raw", COUNTS, _raw_words(site), required=True),
                 Field("air", WARMTH, "Air under the lid (empty: not measured)"),
             ),
             least=1,

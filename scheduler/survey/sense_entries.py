@@ -62,11 +62,13 @@ BRIM_SLACK_M = 3.0 * LEVEL_SD_M
 @dataclass(frozen=True, slots=True)
 class Question:
     """``about``: the entry ("can 3"). ``refused``: it cannot be, and is not taken; else the person may say
-    that it is so."""
+    that it is so. ``mends``: the entry of the whole test that may be typed anew instead, as a form calls
+    it."""
 
     about: str
     refused: bool
     text: str
+    mends: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,15 +9,23 @@ import signal
 import subprocess
 import sys
 import time
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
 from typer.testing import CliRunner, Result
 
 from scheduler.cli.main import app
-from scheduler.control.effects import Booking, Intent, RecordAnswer, RecordBooking, RecordIntent
+from scheduler.control.effects import (
+    Booking,
+    Intent,
+    RecordAnswer,
+    RecordBooking,
+    RecordIntent,
+    RecordReading,
+)
 from scheduler.control.orders import Order
+from scheduler.sensing.belief import LevelBelief, LevelReading
 from scheduler.service.asking import Asked
 from scheduler.site.errors import SiteFileError, UsageError
 from scheduler.site.examples import example_site, example_text
@@ -87,10 +95,105 @@ def test_cans_that_sum_to_more_than_was_drawn_are_refused_and_may_be_mended() ->
     with store() as kept:
         draft = json.loads(kept.draft() or "")
         assert kept.test_records() == ()
-    # All but the last can, which is asked again.
-    assert draft["at_work"]["typed"] == [*head, *cans[:-1]]
-    mended = commission("catch-cans", "--zone", "pots", typed=lines(*["back"] * 12, "3.1 L", "", "", *cans))
+    # All cans are kept, and the question stands where the talk is taken up again.
+    assert draft["at_work"]["typed"] == [*head, *cans]
+    mended = commission("catch-cans", "--zone", "pots", typed=lines("nothing", "3.1 L"))
+    assert "All that was drawn meanwhile: type it anew" in mended and 'Read "nothing"' in mended
     assert "Kept as record 1." in mended
+    with store() as kept:
+        (test,) = kept.test_records()
+        assert test.record.drawn_l == pytest.approx(3.1)
+        assert [can.volume_l for can in test.record.cans] == pytest.approx([0.3] * len(EMITTERS))
+
+
+def test_a_little_more_caught_than_drawn_may_be_kept_as_it_is() -> None:
+    typed = lines("60 cm", "6 min", "2.4 L", "", "", *["0.3 L"] * len(EMITTERS), "yes")
+    said = commission("catch-cans", "--zone", "pots", typed=typed)
+    assert "yes to keep all as it is, or type it anew" in said and "Kept as record 1." in said
+
+
+def test_a_level_at_the_end_far_below_what_was_drawn_is_questioned_and_typed_anew() -> None:
+    """68 cm of five drums of 58 cm are about 900 L, not 3.8 L."""
+    head = ("70 cm", "6 min", "3.8 L", "2 cm", "")
+    cans = ["0.38 L"] * len(EMITTERS)
+    said = commission("catch-cans", "--zone", "pots", typed=lines(*head, *cans, "69.7 cm"))
+    assert "left the barrels, but 3.8 L were drawn: is the level at the end right?" in said
+    assert "Kept as record 1." in said
+    with store() as kept:
+        assert kept.test_records()[0].record.level_end_m == pytest.approx(0.697)
+    draws = lines("", "70 cm", "6 min", "3.8 L", "2 cm", "stop")
+    assert "which is wrong?" in commission("head-flow", "--zone", "pots", typed=draws)
+
+
+def test_without_litres_drawn_the_cans_of_all_emitters_question_the_level_at_the_end() -> None:
+    cans = ["0.38 L"] * len(EMITTERS)
+    said = commission("catch-cans", "--zone", "pots", typed=lines("70 cm", "6 min", "", "2 cm", "", *cans))
+    assert "but 3.8 L were caught: is the level at the end right?" in said and "Kept" not in said
+    some = ["0.38 L"] * (len(EMITTERS) - 1)
+    said = commission("catch-cans", "--zone", "pots", typed=lines("back", "-", "skip"))
+    said = commission("catch-cans", "--zone", "pots", typed=lines(*some))
+    assert "is the level at the end right?" not in said
+
+
+def test_going_back_offers_again_what_was_typed_behind_it() -> None:
+    head = ("60 cm", "6 min", "", "", "14 C")
+    cans = ["0.3 L", "0.29 L", "0.31 L"]
+    said = commission("catch-cans", "--zone", "pots", typed=lines(*head, *cans, *["back"] * 5, "stop"))
+    assert "Enter keeps 0.31 L; - for empty" in said and "Enter: empty, as before" in said
+    listed = json.loads(run("commission", "five-drums", "--list", "--json").output)
+    assert "catch-cans of pots (8 entries typed)" in listed["half_done"]
+    # At the level at the end: another one is typed there, the temperature is taken out, the cans stay.
+    said = commission("catch-cans", "--zone", "pots", typed=lines("59.7 cm", "-", "", "0.28 L", ""))
+    assert "5 more wait behind it" in said
+    with store() as kept:
+        at_work = json.loads(kept.draft() or "")["at_work"]
+    assert at_work["typed"] == ["60 cm", "6 min", "", "59.7 cm", "", "0.3 L", "0.28 L", "0.31 L"]
+    assert at_work["ahead"] == []
+
+
+def test_back_at_the_first_question_of_all_loses_nothing() -> None:
+    said = commission(
+        "prime-time", "--zone", "pots", typed=lines("60 cm", "back", "back", "back", "", "stop")
+    )
+    assert said.count("This is the first question.") == 2 and "Enter keeps 60 cm)" in said
+    with store() as kept:
+        assert json.loads(kept.draft() or "")["at_work"]["typed"] == ["60 cm"]
+
+
+def test_rows_that_were_ended_may_be_gone_on_with_after_going_back() -> None:
+    first, second = ("75 cm", "2 min", "0.95 L", ""), ("30 cm", "2 min", "0.66 L", "")
+    # Ended after one draw, which is questioned; the end is taken back and another draw typed in its place.
+    said = commission("head-flow", "--zone", "pots", typed=lines("", *first, "", "", *second, ""))
+    assert "All draws are at one level" in said and "Enter: no more, as before" in said
+    assert "Kept as record 1." in said
+    with store() as kept:
+        assert [d.level_m for d in kept.test_records()[0].record.draws] == pytest.approx([0.75, 0.3])
+
+
+def test_a_step_with_nothing_typed_is_not_called_half_done() -> None:
+    commission("sensor-scale", typed=lines("stop"))
+    assert json.loads(run("commission", "five-drums", "--list", "--json").output)["half_done"] is None
+    assert "Half done" not in commission(typed="")
+    commission("prime-time", "--zone", "pots", typed=lines("60 cm", "stop"))
+    assert "Half done" not in commission("head-flow", "--zone", "pots", typed="")
+    assert "prime-time of pots (1 entry typed); begun by Ines" in commission(typed="")
+
+
+def test_the_raw_value_of_the_sensor_is_taken_from_the_service_by_a_word() -> None:
+    """An echo's time, as the step says; the median of the pings of the newest reading kept."""
+    said = commission("sensor-scale", typed=lines("40 cm", "read", "stop"))
+    assert "The echo's time there and back in microseconds" in said
+    assert "The service has kept no reading here" in said
+    belief = LevelBelief("unknown")
+    now = datetime.now(UTC)
+    with store() as kept:
+        kept.write([RecordReading(LevelReading(now - timedelta(hours=2), (3000, 3010, 3020)), belief)])
+    assert "too old" in commission("sensor-scale", typed=lines("read", "stop"))
+    with store() as kept:
+        kept.write([RecordReading(LevelReading(now, (3130, 3140, 3110)), belief)])
+    assert "3130, read at" in commission("sensor-scale", typed=lines("read", "yes", "stop"))
+    with store() as kept:
+        assert json.loads(kept.draft() or "")["at_work"]["typed"][:2] == ["40 cm", "3130"]
 
 
 def test_a_flow_that_no_bubbler_gives_is_questioned_and_stands_when_it_is_so() -> None:
@@ -124,7 +227,7 @@ def test_back_skip_and_stop_keep_what_was_typed() -> None:
     said = commission("head-flow", "--zone", "pots", typed=lines("14 C", "stop"))
     assert "Stopped; everything typed is kept." in said
     listed = json.loads(run("commission", "five-drums", "--list", "--json").output)
-    assert "head-flow of pots (1 entries typed)" in listed["half_done"]
+    assert "head-flow of pots (1 entry typed)" in listed["half_done"]
     assert "catch-cans of pots (2 entries typed)" in listed["half_done"]
     again = commission("catch-cans", "--zone", "pots", typed="")
     assert "the last was '7 min'" in again
