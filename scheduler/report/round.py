@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
+from pathlib import Path
 
 from scheduler.control.effects import Alert, RootZoneRecord
 from scheduler.control.winter import winter_of
@@ -84,6 +85,8 @@ def look_at(garden: RoundGarden, now: datetime) -> RoundGardenAnswer:
     """One garden. Never raises: whatever is wrong with one must not hide the others."""
     if garden.site is None or garden.store is None:
         return _unknown(garden, garden.problem)
+    if not garden.store.exists():
+        return _unknown(garden, _no_store(garden, garden.site, garden.store))
     try:
         with Store(store_url(garden.store), garden.site.id, service=False) as store:
             return _looked_at(garden, garden.site, store, now)
@@ -96,6 +99,15 @@ def look_at(garden: RoundGarden, now: datetime) -> RoundGardenAnswer:
 def _unknown(garden: RoundGarden, problem: str) -> RoundGardenAnswer:
     return RoundGardenAnswer(
         garden=garden.name, file=garden.file, note=garden.note, standing="unknown", problem=problem
+    )
+
+
+def _no_store(garden: RoundGarden, site: Site, store: Path) -> str:
+    if garden.copied:
+        return f"The copy of its store, {store.name}, is not here: fetch it."
+    return (
+        "No service runs it here, and no copy of its store is here: name it as `store` in the round file, or "
+        f"lay it beside the site file as {site.id}.db."
     )
 
 
@@ -270,7 +282,7 @@ def _troubles(
                 since=stop.at if stop is not None else None,
                 urgent=False,
                 text=f"All watering is stopped by {stopped_by}.",
-                advice="Ask whether it may go on: fallinghead resume.",
+                advice="Ask whether it may go on (fallinghead resume).",
                 share_lost=share_lost("stopped"),
                 plant_days=lost("stopped", ""),
             )
@@ -312,7 +324,7 @@ def _short(known: _Known) -> list[RoundTroubleAnswer]:
             since=None,
             urgent=False,
             text=f"Short of water on {last:%A %d %B}: {'; '.join(names)}.",
-            advice="See fallinghead litres and fallinghead why.",
+            advice="Find out why (fallinghead litres, fallinghead why).",
             share_lost=0.0,
             plant_days=round(WEEK_DAYS * sum(r.stress for r in short.values()), 1),
         )

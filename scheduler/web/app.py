@@ -30,7 +30,7 @@ from scheduler.web import (
     year_page,
 )
 from scheduler.web.facts import Garden
-from scheduler.web.for_page import for_page
+from scheduler.web.for_page import for_page, for_round
 from scheduler.web.guard import App, Guard
 from scheduler.web.kept import Kept
 from scheduler.web.keys import Keys
@@ -142,7 +142,7 @@ def make_office(
         round=round_page.Round(round_of, now=now, monotonic=monotonic),
     )
     app = _app(made, (round_page.office, door.router, round_page.router))
-    return Guard(app, hosts=hosts, rate=Rate(monotonic, ASKS_PER_MINUTE), tls=tls)
+    return Guard(app, hosts=hosts, rate=Rate(monotonic, ASKS_PER_MINUTE), tls=tls, has_stop=False)
 
 
 def _cookie(tls: bool, *, office: bool = False) -> str:
@@ -157,6 +157,7 @@ def _templates(*, has_round: bool) -> Jinja2Templates:
     templates.env.trim_blocks = templates.env.lstrip_blocks = True
     templates.env.filters["capitalize_first"] = lambda text: text[:1].upper() + text[1:]
     templates.env.filters["for_page"] = for_page
+    templates.env.filters["for_round"] = for_round
     templates.env.globals.update(once=once, version=__version__, has_round=has_round)
     return templates
 

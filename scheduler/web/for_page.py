@@ -16,7 +16,15 @@ _BESIDE = re.compile(
 # As what is to be done.
 _TO_DO = re.compile(rf": {_COMMAND}(?:, {_COMMAND})*(?![\w-])")
 
+# How a site file is checked at the Pi, within brackets that say more.
+_CHECK = re.compile(r": fallinghead check [^)]*(?=\))")
+
 
 def for_page(text: str) -> str:
     """Without commands that have a form here, and without the marks that the terminal shows a key by."""
     return _TO_DO.sub(" (Tell and ask)", _BESIDE.sub("", text)).replace("`", "")
+
+
+def for_round(text: str) -> str:
+    """The same of a garden that is not the page's own: no form here is for it."""
+    return _TO_DO.sub("", _BESIDE.sub("", _CHECK.sub("", text))).replace("`", "")

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Awaitable, Callable, Iterable, MutableMapping
+from html import escape
 from typing import Any
 from urllib.parse import urlsplit
 
@@ -42,6 +43,14 @@ HEADERS: tuple[tuple[bytes, bytes], ...] = (
 HSTS = (b"strict-transport-security", b"max-age=31536000")
 
 
+# All that a refusal is: without a template, for what makes it may be what is too much.
+_REFUSAL = (
+    '<!doctype html><html lang="en"><head><meta charset="utf-8">'
+    '<meta name="viewport" content="width=device-width, initial-scale=1">'
+    "<title>Not taken</title></head><body><main><h1>Not taken</h1><p>{said}</p></main></body></html>"
+)
+
+
 class Refused(Exception):
     """``status`` and words in plain text."""
 
@@ -54,8 +63,12 @@ class Refused(Exception):
 class Guard:
     """ASGI around the page."""
 
-    def __init__(self, app: App, *, hosts: Iterable[str], rate: Rate, tls: bool) -> None:
+    def __init__(
+        self, app: App, *, hosts: Iterable[str], rate: Rate, tls: bool, has_stop: bool = True
+    ) -> None:
+        """``has_stop`` False: there is nothing to stop here, and no path passes the limits by."""
         self._app = app
+        self._stop_path = STOP_PATH if has_stop else None
         self._hosts = frozenset(h.lower() for h in hosts)
         self._rate = rate
         self._tls = tls
@@ -75,11 +88,11 @@ class Guard:
             await _say(dressed, refused)
 
     async def _work(self, scope: Scope, receive: Measured, send: Send) -> None:
-        if scope["path"] == STOP_PATH:
+        if scope["path"] == self._stop_path:
             await self._app(scope, receive, send)
             return
         if self._at_work >= AT_WORK_MAX:
-            raise Refused(503, "Too much at a time; try again in a moment. A stop is taken at any time.")
+            raise Refused(503, f"Too much at a time; try again in a moment.{self._but_stop()}")
         self._at_work += 1
         try:
             await self._app(scope, receive, send)
@@ -93,12 +106,15 @@ class Guard:
             raise Refused(421, "This page does not answer to that name; see --name of fallinghead page.")
         if scope["method"] not in METHODS:
             raise Refused(405, "This page takes GET and POST only.")
-        if scope["path"] != STOP_PATH and not self._rate.takes(address_of(scope)):
-            raise Refused(429, "Too many requests; wait a minute. A stop is taken at any time.")
+        if scope["path"] != self._stop_path and not self._rate.takes(address_of(scope)):
+            raise Refused(429, f"Too many requests; wait a minute.{self._but_stop()}")
         if not _length_fits(headers.get(b"content-length")):
             raise Refused(413, "Too much was sent.")
         if scope["method"] == "POST":
             _check_origin(headers, host)
+
+    def _but_stop(self) -> str:
+        return " A stop is taken at any time." if self._stop_path else ""
 
     def _dressed(self, send: Send, *, static: bool) -> Send:
         async def dressed(message: Message) -> None:
@@ -176,7 +192,7 @@ def _check_origin(headers: MutableMapping[bytes, str], host: str) -> None:
 
 
 async def _say(send: Send, refused: Refused) -> None:
-    body = refused.text.encode("utf-8")
-    headers = [(b"content-type", b"text/plain; charset=utf-8"), (b"content-length", str(len(body)).encode())]
+    body = _REFUSAL.format(said=escape(refused.text)).encode("utf-8")
+    headers = [(b"content-type", b"text/html; charset=utf-8"), (b"content-length", str(len(body)).encode())]
     await send({"type": "http.response.start", "status": refused.status, "headers": headers})
     await send({"type": "http.response.body", "body": body})

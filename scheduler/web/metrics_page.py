@@ -60,7 +60,7 @@ def metrics_app(
             return
         await _say(send, 200, CONTENT_TYPE, "" if scope["method"] == "HEAD" else text)
 
-    return Guard(inner, hosts=hosts, rate=Rate(monotonic, ASKS_PER_MINUTE), tls=False)
+    return Guard(inner, hosts=hosts, rate=Rate(monotonic, ASKS_PER_MINUTE), tls=False, has_stop=False)
 
 
 async def _say(send: Send, status: int, kind: str, text: str) -> None:

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Sequence
-from datetime import datetime
+from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
 
 from fastapi import APIRouter, Request
 from fastapi.responses import RedirectResponse, Response
@@ -13,11 +15,10 @@ from starlette.exceptions import HTTPException
 from scheduler.report.answers import RoundAnswer
 from scheduler.report.round import round_answer
 from scheduler.report.round_gardens import RoundGarden, round_gardens
-from scheduler.report.round_words import WHAT_HARM_IS, round_head, round_rows
+from scheduler.report.round_words import WHAT_HARM_IS, RoundRow, round_head, round_rows
 from scheduler.web.parts import Parts
 from scheduler.web.rendering import show
 from scheduler.web.rights import Right, needs, parts_of
-from scheduler.web.standing import local_clock
 
 router = APIRouter()
 office = APIRouter()
@@ -55,7 +56,9 @@ def round_of_gardens(request: Request) -> Response:
     if parts.round is None or parts.look_only:
         raise HTTPException(404)
     gardens, answer = parts.round.look()
-    rows = round_rows(answer, gardens)
+    by_file = {g.file: g for g in gardens}
+    told = zip(round_rows(answer, gardens), answer.gardens, strict=True)
+    rows = [_without_folders(row, by_file[g.file]) for row, g in told]
     return show(
         request,
         "round.html",
@@ -69,10 +72,23 @@ def round_of_gardens(request: Request) -> Response:
     )
 
 
+def _without_folders(row: RoundRow, garden: RoundGarden) -> RoundRow:
+    """Files by the names that a fitter knows them by; where they lie is nothing for a phone."""
+    file = Path(garden.file)
+    names = {garden.file: f"{file.parent.name}/{file.name}" if file.parent.name else file.name}
+    if garden.store is not None:
+        names[str(garden.store)] = garden.store.name
+    troubles = row.troubles
+    for path, name in names.items():
+        troubles = tuple(t.replace(path, name) for t in troubles)
+    return replace(row, troubles=troubles)
+
+
 def _clock(parts: Parts, gardens: Sequence[RoundGarden], at: datetime) -> str:
     """By the calendar of the page's garden, or of the first that can be read."""
     site = parts.one.site if parts.one is not None else next((g.site for g in gardens if g.site), None)
-    return local_clock(site, at) if site is not None else f"{at:%A %H:%M} UTC"
+    zone = site.place.timezone if site is not None else UTC
+    return f"{at.astimezone(zone):%A %d %B %Y, %H:%M %Z}"
 
 
 @office.get("/", dependencies=[needs(Right.LOOK)])

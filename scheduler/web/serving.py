@@ -98,6 +98,11 @@ def office_keys(round_file: Path) -> Keys:
     return Keys(folder / f"round.{round_file.stem}.{mark}.page.json", lambda: datetime.now(UTC))
 
 
+def office_title(round_file: Path) -> str:
+    """By the name of the file, which is mostly just that."""
+    return "The round" if round_file.stem == "round" else f"Round: {round_file.stem}"
+
+
 def serve_office(round_file: Path, address: Address) -> None:
     """Serve the page of a round alone until SIGTERM or SIGINT. UsageError: the address will not do, or the
     file leads to no garden."""
@@ -110,7 +115,7 @@ def serve_office(round_file: Path, address: Address) -> None:
     round_gardens(named)
     keys = office_keys(round_file)
     app = make_office(
-        f"Round: {round_file.stem}",
+        office_title(round_file),
         named,
         keys,
         hosts=address.hosts(),

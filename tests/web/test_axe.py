@@ -84,6 +84,36 @@ def test_none_breaks_one_of_colour_or_room_on_a_desk_in_the_dark(
     assert _faults(browser, garden.client, 1280, "dark", RICH, SEEN) == {path: [] for path in RICH}
 
 
+def test_on_a_phone_the_stop_takes_little_of_it_and_is_hit_and_tables_fit_or_show_that_they_go_on(
+    browser: Browser, garden: PageGarden
+) -> None:
+    context = window(browser, 360, "light")
+    page = context.new_page()
+    answered_by(page, garden.client)
+    page.goto("/plant/tomato")
+    bar, button, height = page.evaluate(
+        "[...['form.stop', 'form.stop button'].map("
+        "q => document.querySelector(q).getBoundingClientRect().height), innerHeight]"
+    )
+    assert bar < height / 11
+    assert button >= 44  # WCAG 2.2, 2.5.5
+    table = "document.querySelector('.scroll[aria-labelledby=h-emitters]')"
+    assert page.evaluate(f"{table}.scrollWidth <= {table}.clientWidth")
+    # What travels along with the table covers the shade at the edge once the end is reached.
+    kinds = page.evaluate(f"getComputedStyle({table}).backgroundAttachment").split(", ")
+    assert kinds == ["local", "local", "scroll", "scroll"]
+    context.close()
+
+
+def test_a_refusal_before_any_page_is_a_page_by_the_rules_too(browser: Browser, garden: PageGarden) -> None:
+    refused = garden.client.get("/", headers={"host": "<b>other</b>.example"})
+    assert refused.status_code == 421
+    page = browser.new_page()
+    page.set_content(refused.text)
+    assert faults_of(page) == []
+    page.close()
+
+
 def _faults(
     browser: Browser,
     client: TestClient,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from scheduler.web.for_page import for_page
+from scheduler.web.for_page import for_page, for_round
 
 
 @pytest.mark.parametrize(
@@ -32,3 +32,15 @@ from scheduler.web.for_page import for_page
 )
 def test_a_command_becomes_the_form(said: str, shown: str) -> None:
     assert for_page(said) == shown
+
+
+@pytest.mark.parametrize(
+    ("said", "shown"),
+    [
+        ("Measure by hand and enter it: fallinghead measured.", "Measure by hand and enter it."),
+        ("Ask whether it may go on (fallinghead resume).", "Ask whether it may go on."),
+        ("a.toml:3: read 4 (and 2 more: fallinghead check /srv/a b/a.toml)", "a.toml:3: read 4 (and 2 more)"),
+    ],
+)
+def test_of_another_garden_no_form_of_this_page_is_named(said: str, shown: str) -> None:
+    assert for_round(said) == shown

@@ -12,6 +12,7 @@ from starlette.testclient import TestClient
 from typer.testing import CliRunner
 
 from scheduler.cli.main import app as command
+from scheduler.control.effects import RecordStop
 from scheduler.report.round import round_answer
 from scheduler.report.round_gardens import round_gardens
 from scheduler.report.round_words import round_rows
@@ -19,8 +20,9 @@ from scheduler.site.errors import UsageError
 from scheduler.web.app import make_app, make_office
 from scheduler.web.guard import App
 from scheduler.web.keys import Keys
+from scheduler.web.limits import ASKS_PER_MINUTE
 from scheduler.web.round_page import LOOK_AGAIN_S
-from scheduler.web.serving import Address, office_keys, serve_office
+from scheduler.web.serving import Address, office_keys, office_title, serve_office
 from tests.support.many_gardens import one_of_many
 from tests.support.page_garden import HOST, PASSWORD, PageGarden, heading, plain, token
 
@@ -93,6 +95,38 @@ def test_without_a_round_there_is_no_such_page_and_no_link_to_it(started: PageGa
     assert "/round" not in started.client.get("/").text
 
 
+def test_the_page_of_the_round_shows_no_folder_of_the_computer_and_no_command(
+    started: PageGarden, tmp_path: Path
+) -> None:
+    seen = started.now() - timedelta(minutes=10)
+    stopped, broken, gone, lost, old = (one_of_many(tmp_path / "gardens", n, seen) for n in range(1, 6))
+    with stopped.store() as store:
+        store.write([RecordStop(True, "Ann", seen)])
+    broken.file.write_text("this = is no site file\nnor = is this\n", encoding="utf-8")
+    gone.path.unlink()
+    lost.path.unlink()
+    old.path.write_bytes(b"this is no store at all" * 100)
+    listed = [
+        f'[[garden]]\nsite = "gardens/{m.file.parent.name}/site.toml"' for m in (stopped, broken, gone, old)
+    ]
+    listed.append(f'[[garden]]\nsite = "gardens/{lost.file.parent.name}/site.toml"\nstore = "copy.db"')
+    file = tmp_path / "round.toml"
+    file.write_text("\n".join(listed), encoding="utf-8")
+    client = TestClient(app_of(started, file), base_url=f"https://{HOST}", cookies=started.client.cookies)
+    text = plain(client.get("/round").text)
+    assert str(tmp_path) not in text
+    assert "fallinghead" not in text and "FALLINGHEAD" not in text
+    assert "name it as store in the round file" in text
+    assert "The copy of its store, copy.db, is not here: fetch it." in text
+    assert re.search(rf"{broken.file.parent.name}/site\.toml:\d+: .* \(and \d+ more\) ", text)
+    assert "Ask whether it may go on." in text
+
+
+def test_a_round_file_called_round_is_the_round() -> None:
+    assert office_title(Path("gardens/round.toml")) == "The round"
+    assert office_title(Path("gardens/north.toml")) == "Round: north"
+
+
 # ---- An office: a round, and no garden of its own ---------------------------------------------------------
 
 
@@ -116,7 +150,7 @@ def test_an_office_shows_its_round_after_the_password_and_not_before(
     opened = client.post("/first", data=form)
     assert opened.url.path == "/round"
     assert heading(opened.text) == "3 gardens: 1 urgent, 1 not known, 1 well."
-    assert re.search(r"Looked at Friday 04:\d\d", plain(opened.text))
+    assert re.search(r"Looked at Friday \d\d \w+ \d{4}, 04:\d\d P[DS]T\.", plain(opened.text))
     assert "Stop all watering" not in opened.text and "/tell" not in opened.text
 
 
@@ -132,6 +166,17 @@ def test_an_office_has_no_page_of_any_garden_and_nothing_to_ask_for(
     left = client.post("/leave", data=form)
     assert left.url.path == "/enter" and "The password of this page" in plain(left.text)
     assert "hand tap" not in left.text
+
+
+def test_an_office_has_nothing_to_stop_so_no_path_passes_its_limit(
+    office: tuple[TestClient, dict[str, str]],
+) -> None:
+    client, _ = office
+    answers = [client.post("/stop", data={}).status_code for _ in range(ASKS_PER_MINUTE + 1)]
+    assert answers[-1] == 429 and 429 not in answers[: ASKS_PER_MINUTE // 2]
+    held = client.get("/static/mark.svg")
+    assert held.status_code == 429
+    assert "wait a minute" in held.text and "stop" not in held.text
 
 
 def test_the_page_of_a_round_is_never_open_to_everybody_and_has_a_password_of_its_own(
