@@ -135,12 +135,18 @@ def measured(
     """Tell a level measured by hand; the sensor is corrected by it."""
     from scheduler.site.errors import UsageError
     from scheduler.site.quantities import parse
+    from scheduler.supply.stage import stage_storage
+    from scheduler.supply.told_level import refused_level
 
     text = amount_text(level)
     level_m = parse(text, "length")
     if level_m < 0:
         raise UsageError(f"read {text!r}; the height is counted from the outlet upwards, so 0 cm or more")
-    send_request(find_site(site), "measured", None, level_m, wait, json)
+    garden = find_site(site)
+    refused = refused_level(level_m, stage_storage(garden.tank).brim_level_m, garden.units)
+    if refused is not None:
+        raise UsageError(refused)
+    send_request(garden, "measured", None, level_m, wait, json)
 
 
 def send_request(

@@ -18,6 +18,8 @@ from scheduler.planning.choices import WAYS
 from scheduler.site.errors import UsageError
 from scheduler.site.model import DisplayUnits, Site
 from scheduler.site.quantities import parse
+from scheduler.supply.stage import stage_storage
+from scheduler.supply.told_level import refused_level
 
 # What a bare number in a field means: the owner's units, which stand beside the field.
 UNITS: Mapping[DisplayUnits, Mapping[str, str]] = {
@@ -77,6 +79,9 @@ def _measured(site: Site, filled: Filled, _now: datetime) -> Wanted:
     level_m = _quantity(site, filled.amount, "level")
     if level_m < 0.0:
         raise UsageError(f"Read {filled.amount!r}; the height is counted from the outlet upwards, 0 or more.")
+    refused = refused_level(level_m, stage_storage(site.tank).brim_level_m, site.units)
+    if refused is not None:
+        raise UsageError(refused)
     return Wanted("measured", None, level_m)
 
 

@@ -195,6 +195,9 @@ def test_an_amount_below_nothing_is_read_as_an_amount_and_refused() -> None:
         run("water", "fig", "-3 L", "--site", "five-drums")
     with pytest.raises(UsageError, match=r"'-3 cm'.*from the outlet upwards"):
         run("measured", "-3 cm", "--site", "five-drums")
+    # The drums' brim is at 1.30 m, their outlet at 51 cm.
+    with pytest.raises(UsageError, match=r"Read 95\.0 cm .* the brim at 79\.0 cm\."):
+        run("measured", "95 cm", "--site", "five-drums")
     assert "--wiat" in run("measured", "3 cm", "--wiat", code=2).output
 
 

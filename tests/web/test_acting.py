@@ -152,6 +152,8 @@ CANNOT: list[tuple[str, dict[str, str], str]] = [
     ("water", {"subject": "sage", "amount": "two"}, "two"),
     ("gave", {"subject": "bed", "amount": "2"}, "There is no plant 'bed'"),
     ("measured", {"amount": "-3"}, "counted from the outlet upwards"),
+    ("measured", {"amount": "300"}, "Read 3.00 m above the outlet; the level must lie between"),
+    ("measured", {"amount": "95"}, "Read 95.0 cm above the outlet; the level must lie between"),
     ("rained", {"amount": "-1"}, "rain is 0 or more"),
     ("rained", {"amount": "3", "day": "tomorrow"}, "write it as 2031-07-01"),
     ("hold", {"subject": "bed"}, "Say until which day"),
