@@ -11,7 +11,7 @@ from datetime import date, datetime, timedelta
 
 from scheduler.agronomy.need import RootZone, full_root_zone
 from scheduler.agronomy.weather import Outlook
-from scheduler.control import conditions, events, people, proof, schedule, supervision, waterbook
+from scheduler.control import conditions, events, ordering, people, proof, schedule, supervision, waterbook
 from scheduler.control.clock import Now
 from scheduler.control.effects import Effect, FetchWeather, Note, SendAsk, SendClose, WakeAt
 from scheduler.control.events import Event
@@ -195,8 +195,8 @@ def _routine(turn: Turn) -> None:
     people.serve_waiting(turn)
     run = next_run(turn.state)
     waits = run is not None and run.start <= turn.now.wall
-    proof.prove_run(turn, next_run_waits=waits and schedule.gap_over(turn))
-    schedule.start_due_run(turn)
+    proof.prove_run(turn, next_run_waits=waits and ordering.gap_over(turn))
+    ordering.start_due_run(turn)
     conditions.watch(turn)
     _wake(turn)
 
@@ -256,7 +256,7 @@ def _until(turn: Turn, start: datetime) -> float:
     wait_s = (start - turn.now.wall).total_seconds()
     if wait_s > 0.0:
         return max(1.0, wait_s)
-    return max(1.0, schedule.gap_left_s(turn)) if not schedule.gap_over(turn) else WAKE_HELD_UP_S
+    return max(1.0, ordering.gap_left_s(turn)) if not ordering.gap_over(turn) else WAKE_HELD_UP_S
 
 
 def _wake(turn: Turn) -> None:

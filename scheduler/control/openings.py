@@ -11,8 +11,9 @@ from datetime import timedelta
 from scheduler.control.effects import Intent, Note, RecordAnswer, RecordHold, SendAsk, SendClose
 from scheduler.control.events import Request
 from scheduler.control.ledger import open_equivalent_s
-from scheduler.control.schedule import floor_margin_m, obstacles, order_run, working_level_m
+from scheduler.control.ordering import obstacles, order_run
 from scheduler.control.state import State, Turn
+from scheduler.control.working_level import floor_margin_m, working_level_m
 from scheduler.planning.garden import expected_litres
 from scheduler.planning.plan import PlannedRun
 from scheduler.site.model import Zone

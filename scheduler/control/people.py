@@ -26,7 +26,7 @@ from scheduler.control.events import Request
 from scheduler.control.household import HOUSEHOLD, hear_household
 from scheduler.control.ledger import day_given_l, take_weather
 from scheduler.control.openings import open_for, shut
-from scheduler.control.schedule import give, obstacles
+from scheduler.control.ordering import give, obstacles
 from scheduler.control.state import Turn, WaterDraw
 from scheduler.control.supervision import believe
 from scheduler.sensing.level import measured_by_hand

@@ -10,16 +10,16 @@ from scheduler.control import ledger
 from scheduler.control.alarms import Condition
 from scheduler.control.effects import Note
 from scheduler.control.events import NodeHeard
+from scheduler.control.ordering import START_WITHIN_MS
 from scheduler.control.orders import Refusal, RefusalReason
 from scheduler.control.pulses import tried_again
-from scheduler.control.schedule import START_WITHIN_MS
 from scheduler.control.state import NodeView, OpenIntent, State, Turn
 
-# Refusals are counted over an hour; three are told (faults.md F17).
+# Refusals are counted over an hour; three are told (fault F17 of the catalogue).
 REFUSAL_WINDOW_S = 3600.0
 REFUSALS_TOLD = 3
 REFUSALS_KEPT = 50
-# An order that the node does not know of so long after it was sent did not reach it (faults.md F14).
+# An order that the node does not know of so long after it was sent did not reach it (fault F14 of the catalogue).
 UNREACHED_MS = 15_000
 
 _ADVICE: dict[RefusalReason, str] = {

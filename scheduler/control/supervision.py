@@ -11,10 +11,11 @@ from scheduler.control.events import NodeHeard
 from scheduler.control.links import see_session
 from scheduler.control.meter import count_run, see_meter
 from scheduler.control.openings import confirm_shut
+from scheduler.control.ordering import START_WITHIN_MS
 from scheduler.control.orders import ValvePosition, ValveStatus
 from scheduler.control.pulses import tried_again
 from scheduler.control.refusals import count_strange, hear_refusals, see_unreached
-from scheduler.control.schedule import FRESH_HEARTBEATS, START_WITHIN_MS
+from scheduler.control.schedule import FRESH_HEARTBEATS
 from scheduler.control.state import NodeView, OpenIntent, State, Turn
 from scheduler.control.transitions import Sight, next_phase
 from scheduler.control.winter import rests_dry

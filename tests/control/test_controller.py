@@ -8,7 +8,6 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from scheduler.agronomy.weather import Outlook
-from scheduler.control import schedule
 from scheduler.control.controller import Saved, begin
 from scheduler.control.effects import (
     FetchWeather,
@@ -38,6 +37,7 @@ from scheduler.control.events import (
 )
 from scheduler.control.orders import Refusal
 from scheduler.control.state import Turn
+from scheduler.control.working_level import working_level_m
 from scheduler.planning.garden import garden_model
 from scheduler.sensing.flow import FlowFactor
 from scheduler.site.model import Point, Zone
@@ -471,7 +471,7 @@ def test_a_stop_that_the_node_did_not_hear_is_said_again_until_it_is_shut(driver
 def test_a_silent_sensor_does_not_make_the_same_water_twice(driver: Driver) -> None:
     driver.ready()
     driver.wait(1800)
-    full = schedule.working_level_m(Turn(driver.state, driver.now))
+    full = working_level_m(Turn(driver.state, driver.now))
     order = driver.to_first_order()
     driver.node.level_m = None
     driver.node.opens(order)
@@ -479,7 +479,7 @@ def test_a_silent_sensor_does_not_make_the_same_water_twice(driver: Driver) -> N
     driver.wait(order.open_ms / 1000, every_s=10)
     driver.node.ends(order)
     driver.hear()
-    left = schedule.working_level_m(Turn(driver.state, driver.now))
+    left = working_level_m(Turn(driver.state, driver.now))
     stage = driver.state.model.stage
     booked = driver.all(RecordBooking)[0].booking
     assert stage.volume_l(left or 0.0) <= stage.volume_l(full or 0.0) - booked.volume_l + 1.0

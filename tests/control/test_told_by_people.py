@@ -21,9 +21,10 @@ from scheduler.control.effects import (
 from scheduler.control.events import WeatherArrived
 from scheduler.control.leaks import wet_between
 from scheduler.control.ledger import weather_of
-from scheduler.control.schedule import needs_now, working_level_m
+from scheduler.control.schedule import needs_now
 from scheduler.control.state import Saved, Turn, WaterDraw
 from scheduler.control.waterbook import enter_by_hand, settle, unexplained
+from scheduler.control.working_level import working_level_m
 from scheduler.site.model import Roof
 from tests.support.driving import START, Driver
 from tests.support.gardens import dry_days, small_garden

@@ -12,7 +12,7 @@ from unittest.mock import patch
 
 from firmware_stub import codec, core, node_loop
 from firmware_stub.valve import Run, Valve
-from scheduler.control import alarms, conditions, controller, ledger, people, schedule, supervision
+from scheduler.control import alarms, conditions, controller, ledger, ordering, people, supervision
 from scheduler.control.effects import (
     RecordAnswer,
     RecordBooking,
@@ -181,7 +181,7 @@ def _order_ids_are_used_again_after_a_start(stack: ExitStack) -> None:
     def only_this_life(state: Any, session: str) -> int:
         return int(state.issued[1]) if state.issued[0] == session else 0
 
-    _put(stack, schedule, "last_used", only_this_life)
+    _put(stack, ordering, "last_used", only_this_life)
 
 
 @_canary(3)
@@ -316,14 +316,14 @@ def _requests_of_an_earlier_life_are_passed_over(stack: ExitStack) -> None:
 
 @_canary(8)
 def _orders_are_sized_by_chance(stack: ExitStack) -> None:
-    build = schedule.build_order
+    build = ordering.build_order
     chance = random.Random(1)
 
     def by_chance(*given: Any) -> Any:
         order = build(*given)
         return replace(order, open_ms=max(1000, order.open_ms - chance.randint(0, 900)))
 
-    _put(stack, schedule, "build_order", by_chance)
+    _put(stack, ordering, "build_order", by_chance)
 
 
 # --- 9: a wrong clock waters nothing at the wrong hour
@@ -331,10 +331,10 @@ def _orders_are_sized_by_chance(stack: ExitStack) -> None:
 
 @_canary(9)
 def _an_unknown_clock_counts_as_known(stack: ExitStack) -> None:
-    obstacles = schedule.obstacles
+    obstacles = ordering.obstacles
     _put(
         stack,
-        schedule,
+        ordering,
         "obstacles",
         lambda state, mono_s, *, clock_known: obstacles(state, mono_s, clock_known=True),
     )
@@ -347,13 +347,13 @@ def _windows_are_not_kept(stack: ExitStack) -> None:
     def always(site: Any, at: Any) -> WindowSpan:
         return WindowSpan(at - timedelta(hours=1), at + timedelta(hours=3))
 
-    start = schedule.start_due_run
+    start = ordering.start_due_run
 
     def at_any_hour(turn: Turn) -> None:
-        with patch.object(schedule, "window_at", always):
+        with patch.object(ordering, "window_at", always):
             start(turn)
 
-    _put(stack, schedule, "start_due_run", at_any_hour)
+    _put(stack, ordering, "start_due_run", at_any_hour)
 
 
 # --- and people are told once

@@ -24,7 +24,7 @@ from tests.support.gardens import small_garden
 
 GARDENS = 50
 ROUNDS = 3
-# A can is read to 1 to 2 % (the-trade practice: volume to 1-2 %).
+# A can is read to 1 to 2 % (common practice, no source: volume to 1-2 %).
 CAN_ERROR = 0.015
 # A person turns so much further or less far than meant, as a part of the turn.
 TURN_ERROR = 0.15
