@@ -15,11 +15,11 @@ from scheduler.control.orders import Refusal, RefusalReason
 from scheduler.control.pulses import tried_again
 from scheduler.control.state import NodeView, OpenIntent, State, Turn
 
-# Refusals are counted over an hour; three are told (fault F17 of the catalogue).
+# Refusals are counted over an hour; three are told (fault F17).
 REFUSAL_WINDOW_S = 3600.0
 REFUSALS_TOLD = 3
 REFUSALS_KEPT = 50
-# An order that the node does not know of so long after it was sent did not reach it (fault F14 of the catalogue).
+# An order that the node does not know of so long after it was sent did not reach it (fault F14).
 UNREACHED_MS = 15_000
 
 _ADVICE: dict[RefusalReason, str] = {
