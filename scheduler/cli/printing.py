@@ -76,12 +76,13 @@ def say_table(title: str, columns: Sequence[tuple[str, str]], rows: Sequence[Seq
 
 @contextmanager
 def progress(text: str, steps: int) -> Iterator[Callable[[], None]]:
-    """A bar on a terminal's stderr; nothing in a pipe. Call what it yields after each of the steps."""
+    """A bar on a terminal's stderr, else one line. Call what it yields after each of the steps."""
     from rich.console import Console
     from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
     console = Console(stderr=True, highlight=False)
     if not console.is_terminal:
+        say_error(f"{text} ...")
         yield lambda: None
         return
     columns = (TextColumn("{task.description}"), BarColumn(), TimeRemainingColumn())

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import typer
 
 from scheduler.cli import present
-from scheduler.cli.printing import say, say_json
+from scheduler.cli.printing import say, say_error, say_json
 from scheduler.cli.sites import SITE_HELP, find_site
 
 if TYPE_CHECKING:
@@ -157,6 +157,8 @@ def send_request(
     from scheduler.service.asking import ask
     from scheduler.site.errors import StoreError
 
+    if kind == "stop" and not json:
+        say_error("Asking the service to shut every valve ...")
     try:
         asked = ask(site, kind, login_name(), subject, amount, at=present.now(), wait_s=wait_s)
     except StoreError as error:

@@ -18,6 +18,10 @@ from scheduler.site.model import Site
 from scheduler.store.store import Store, store_url
 
 LOOK_S = 0.1
+NEVER_HEARD = (
+    "Stopped: nothing more is watered. But no valve node was ever heard here, so whether any valve is shut "
+    "is not known: shut the hand tap at the barrels."
+)
 BROKER_USER_DEFAULT = "fallinghead"
 
 
@@ -56,7 +60,10 @@ def ask(
             number, _new = store.add_request_once(once, kind, who, subject, amount, asked_at)
         _nudge(site, env)
         answer = _await(store, number, wait_s, confirmed=kind == "stop")
+        unheard = kind == "stop" and never_heard(store, site)
     confirmed = answer is not None and answer.text == STOP_CONFIRMED if kind == "stop" else None
+    if answer is not None and unheard and not confirmed:
+        return Asked(number, answer, NEVER_HEARD, confirmed)
     if answer is not None:
         hint = " If you are not sure, shut the hand tap at the barrels." if confirmed is False else ""
         return Asked(number, answer, answer.text + hint, confirmed)
@@ -69,6 +76,11 @@ def ask(
     if kind == "stop":
         text += " No valve is proven shut: shut the hand tap at the barrels."
     return Asked(number, None, text, confirmed)
+
+
+def never_heard(store: Store, site: Site) -> bool:
+    """Whether this garden's node has never told the service anything."""
+    return store.last_reading() is None and all(n.node != site.node.id for n in store.nodes_seen())
 
 
 def _nudge(site: Site, env: Mapping[str, str]) -> None:

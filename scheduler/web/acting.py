@@ -15,7 +15,7 @@ from scheduler.control.effects import Booking, Intent
 from scheduler.control.supervision import STOP_CONFIRMED
 from scheduler.planning.choices import RANK_LEAST, RANK_MOST
 from scheduler.planning.words import WAY_WORDS
-from scheduler.service.asking import ask
+from scheduler.service.asking import NEVER_HEARD, ask, never_heard
 from scheduler.site.errors import StoreError
 from scheduler.site.model import Site
 from scheduler.site.showing import show_duration, show_volume
@@ -181,6 +181,8 @@ def fate_of(store: Store, garden: Garden, found: AskedRequest) -> Fate:
     if request.kind == "stop":
         if answer.text == STOP_CONFIRMED:
             return Fate("done", "Stopped, and every valve is shut", answer.text)
+        if never_heard(store, garden.site):
+            return Fate("sent", "Stopped, but no node was ever heard", NEVER_HEARD)
         return Fate("sent", "Stopped, but not confirmed", answer.text, HAND_TAP)
     if request.kind == "water":
         return _watering(store, garden.site, found)

@@ -6,6 +6,7 @@ import json
 import os
 import subprocess
 import sys
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
@@ -14,8 +15,12 @@ from typer.testing import CliRunner, Result
 from scheduler.cli.main import app
 from scheduler.cli.printing import PIPE_COLUMNS, say
 from scheduler.cli.sites import read_weather
+from scheduler.control.effects import RecordAnswer
+from scheduler.control.events import NodeHeard
+from scheduler.control.orders import ValveStatus
 from scheduler.report.answers import SCHEMAS, PlanAnswer, PlannedZoneAnswer, ReasonAnswer
 from scheduler.report.plan import reason_lines
+from scheduler.service import asking
 from scheduler.site.errors import FallingheadError, StoreError, UsageError
 from scheduler.site.examples import EXAMPLES, example_site, example_text
 from scheduler.store.store import Store, store_url
@@ -260,6 +265,25 @@ def test_a_request_is_kept_when_no_daemon_runs(tmp_path: Path, monkeypatch: pyte
     with Store(store_url(path), "five-drums", service=False) as store:
         kept = [(r.kind, r.subject, r.amount) for r in store.unanswered_requests()]
     assert kept == [("stop", None, None), ("water", "fig", 3.0), ("measured", None, pytest.approx(0.62))]
+
+
+def test_a_stop_where_no_node_was_ever_heard_says_so_and_does_not_speak_of_orders(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("FALLINGHEAD_STATE", str(tmp_path))
+    at = datetime(2031, 6, 1, tzinfo=UTC)
+    text = "Stopped. Close orders are sent; the node has not confirmed yet."
+    monkeypatch.setattr(asking, "_await", lambda *_, **__: RecordAnswer(1, at, True, text))
+    with Store(store_url(tmp_path / "five-drums.db"), "five-drums") as store:
+        said = run("stop", "--site", "five-drums", "--wait", "0", code=1).output
+        assert said.startswith("Asking the service to shut every valve ...")
+        assert "no valve node was ever heard here" in said and "shut the hand tap" in said
+        assert "Close orders" not in said
+        valves = (ValveStatus(1, "closed", None, 0),)
+        heard = NodeHeard(example_site("five-drums").node.id, "a", 1, 0, valves)
+        store.flush([], [(heard, at)])
+        said = run("stop", "--site", "five-drums", "--wait", "0", code=1).output
+        assert "Close orders are sent" in said and "ever heard" not in said
 
 
 def test_status_without_a_service_says_where_the_store_should_be(

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 
 from scheduler.control.effects import SendClose
@@ -42,6 +44,20 @@ def test_a_stop_without_a_service_says_that_nothing_is_done_yet(started: PageGar
     sent = started.client.post("/stop", data=form_of(started.client))
     assert heading(sent.text) == "Kept, not done"
     assert "shut the hand tap at the barrels" in plain(sent.text)
+
+
+def test_a_stop_where_no_node_was_ever_heard_says_so(tmp_path: Path) -> None:
+    page = PageGarden(tmp_path)
+    page.let_in()
+    page.serve()
+    page.settle()
+    sent = page.client.post("/stop", data=form_of(page.client))
+    page.take_requests()
+    shown = page.client.get(str(sent.url)).text
+    assert heading(shown) == "Stopped, but no node was ever heard"
+    assert "shut the hand tap at the barrels" in plain(shown)
+    assert "Close orders" not in plain(shown)
+    page.close()
 
 
 def test_a_stop_that_cannot_be_kept_says_so(started: PageGarden, monkeypatch: pytest.MonkeyPatch) -> None:
