@@ -31,9 +31,8 @@ from scheduler.control.state import Turn, WaterDraw
 from scheduler.control.supervision import believe
 from scheduler.sensing.level import measured_by_hand
 from scheduler.site.showing import show_length, show_rain, show_volume
+from scheduler.supply.told_level import refused_level
 
-# A level typed by hand this far outside outlet and brim is a slip of the tape or of the unit.
-LEVEL_MARGIN_M = 0.02
 # After a start the node is heard within seconds; nobody is refused before (a choice of this project).
 START_PATIENCE_S = 30.0
 # A plant is not given more by hand than so many fillings of its roots; more rain on a day than this, or a
@@ -118,16 +117,10 @@ def _resume(turn: Turn, request: Request) -> None:
 
 
 def _measured(turn: Turn, request: Request) -> None:
-    level_m = request.amount
-    brim_m = turn.state.model.stage.brim_level_m
-    if level_m is None or not -LEVEL_MARGIN_M <= level_m <= brim_m + LEVEL_MARGIN_M:
-        read = "nothing" if level_m is None else f"{level_m:.2f} m above the outlet"
-        _answer(
-            turn,
-            request,
-            False,
-            f"Read {read}; the level must lie between 0 m and the brim at {brim_m:.2f} m.",
-        )
+    level_m, state = request.amount, turn.state
+    refused = refused_level(level_m, state.model.stage.brim_level_m, state.site.units)
+    if level_m is None or refused is not None:
+        _answer(turn, request, False, refused or "No level was told.")
         return
     before, offset_m = turn.state.belief, turn.state.track.offset_m
     track, belief = measured_by_hand(turn.state.track, level_m, turn.now.wall, turn.state.site)

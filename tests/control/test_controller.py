@@ -333,7 +333,9 @@ def test_a_hand_measured_level_above_the_brim_is_refused(driver: Driver) -> None
     effects = driver.ask("measured", None, 3.0)
     answer = next(e for e in effects if isinstance(e, RecordAnswer))
     assert not answer.done
-    assert "3.00 m" in answer.text
+    assert "Read 3.00 m above the outlet" in answer.text
+    # In the garden's units: the brim lies less than a metre above the outlet.
+    assert answer.text.endswith(" cm.")
 
 
 def test_leaving_closes_and_opens_nothing_more(driver: Driver) -> None:
