@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from shlex import quote
 from typing import TYPE_CHECKING, Literal
 
 import typer
@@ -85,7 +86,9 @@ def survey(
     at: str = typer.Option(
         "half", "--at", help='Level above the outlet: "60 cm", full, half or low.', metavar="LEVEL"
     ),
-    advice: bool = typer.Option(False, "--advice", help="Say what would help, each solved again."),
+    advice: bool = typer.Option(
+        False, "--advice", help="Say what would help, each solved again, instead of the survey."
+    ),
     what_if: list[str] = typer.Option(
         None,
         "--what-if",
@@ -99,7 +102,7 @@ def survey(
     svg: bool = typer.Option(False, "--svg", help="Draw as SVG instead."),
     json: bool = JSON,
 ) -> None:
-    """Show the head and flow at every emitter, each zone as if open alone; advise and compare."""
+    """Show the head and flow at every emitter, each zone as if open alone; or advise, or compare."""
     from scheduler.planning.garden import garden_model
     from scheduler.report.survey import advice_lines, survey_answer, survey_rows, zone_lines
     from scheduler.site.errors import UsageError
@@ -119,14 +122,15 @@ def survey(
     if json:
         say_json(answer)
         return
-    for title, columns, rows in survey_rows(garden, answer):
-        say_table(title, columns, rows)
-    for line in zone_lines(garden, answer):
-        say(line)
-    for finding in answer.findings:
-        say(f"- {finding}")
     if advice:
         for line in advice_lines(garden, answer):
+            say(line)
+        at_level = "" if at == "half" else f" --at {quote(at)}"
+        say(f"The heads and flows as it is: fallinghead survey{f' {site}' if site else ''}{at_level}")
+    else:
+        for title, columns, rows in survey_rows(garden, answer):
+            say_table(title, columns, rows)
+        for line in (*zone_lines(garden, answer), *(f"- {finding}" for finding in answer.findings)):
             say(line)
     if answer.pictures:
         say(f"Drawn: {', '.join(answer.pictures)}.")

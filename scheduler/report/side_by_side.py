@@ -16,7 +16,8 @@ from scheduler.report.survey import flow_column, highest, length_column, stand_w
 from scheduler.site.model import Site
 from scheduler.site.showing import show_flow, show_length, show_share, show_volume
 from scheduler.survey.compare import LEVEL_SHARES, garden_side
-from scheduler.survey.survey import uniformity_class
+from scheduler.survey.sentences import volume_word
+from scheduler.survey.survey import some_of, uniformity_class
 
 # A change by less than this is none: nobody would see it in a can.
 SAME_SHARE = 0.01
@@ -26,7 +27,19 @@ HALF = [name for name, _ in LEVEL_SHARES].index("half")
 
 def compare_answer(before: Site, after: Site, changes: list[str]) -> CompareAnswer:
     """Both gardens solved, side by side."""
-    return CompareAnswer(before=_side(before), after=_side(after), changes=changes)
+    return CompareAnswer(
+        before=_side(before),
+        after=_side(after),
+        changes=changes,
+        lengthened_m=lengthened(before, after) if changes else {},
+    )
+
+
+def lengthened(before: Site, after: Site) -> dict[str, float]:
+    """Lines that became longer, and to what length (m)."""
+    old = {x.id: x.length_m for z in before.zones for x in z.lines}
+    new = {x.id: x.length_m for z in after.zones for x in z.lines}
+    return {line: m for line, m in new.items() if line in old and m > old[line]}
 
 
 def _side(site: Site) -> GardenSideAnswer:
@@ -40,7 +53,12 @@ def _side(site: Site) -> GardenSideAnswer:
             for p, s in side.plants.items()
         ],
         zones=[
-            ZoneSideAnswer(id=z, du_low_quarter=list(s.evenness), dead_storage_l=s.dead_storage_l)
+            ZoneSideAnswer(
+                id=z,
+                du_low_quarter=list(s.evenness),
+                dead_storage_l=s.dead_storage_l,
+                outside_measured=[list(names) for names in s.outside],
+            )
             for z, s in side.zones.items()
         ],
     )
@@ -81,12 +99,12 @@ def compare_rows(site: Site, answer: CompareAnswer) -> list[tuple[str, Columns, 
     heads: Columns = [(name, "right") for name, _ in LEVEL_SHARES]
     return [
         (
-            "Flow of each plant, as it is to what it becomes",
+            "Flow of each plant: as it is -> what it becomes",
             [("plant", "left"), *heads, ("stops below", "right")],
             plants,
         ),
         (
-            "Low-quarter uniformity for each litre wanted, as it is to what it becomes",
+            f"Low-quarter uniformity for each {volume_word(site.units)} wanted: as it is -> what it becomes",
             [("zone", "left"), *heads, ("dead storage", "right")],
             zones,
         ),
@@ -100,7 +118,7 @@ def _to(old: T | None, new: T | None, say: Callable[[T], str]) -> str:
     if before == after:
         return after
     number, _, unit = before.partition(" ")
-    return f"{number if unit and after.endswith(unit) else before} to {after}"
+    return f"{number if unit and after.endswith(unit) else before} -> {after}"
 
 
 def compare_lines(before: Site, after: Site, answer: CompareAnswer) -> list[str]:
@@ -121,6 +139,13 @@ def compare_lines(before: Site, after: Site, answer: CompareAnswer) -> list[str]
         )
     lines += [f"{names[i]} is gone." for i in old if i not in new]
     lines += _zone_words(after, answer)
+    lines += _measured_words(after, answer)
+    for line, length_m in answer.lengthened_m.items():
+        was = next(x.length_m for z in before.zones for x in z.lines if x.id == line)
+        lines.append(
+            f"Line {line} becomes longer, {show_length(was, after.units)} to "
+            f"{show_length(length_m, after.units)}, level with its last point."
+        )
     if after.tank.outlet_height_m > before.tank.outlet_height_m:
         lines.append(stand_words(after))
     return lines
@@ -165,6 +190,21 @@ def _flow_words(kept: dict[str, tuple[PlantSideAnswer, PlantSideAnswer]]) -> lis
             who = f"{who} gets" if len(some) == len(shares) else f"{', '.join(some)}:"
             low, high = show_share(min(some.values())), show_share(max(some.values()))
             lines.append(f"At half {who} {high if low == high else f'{low} to {high}'} {word}.")
+    return lines
+
+
+def _measured_words(site: Site, answer: CompareAnswer) -> list[str]:
+    """Emitters that are asked for heads outside their curve now, and were not."""
+    old = {z.id: z.outside_measured for z in answer.before.zones}
+    lines = []
+    for z in answer.after.zones:
+        for n, (level, _) in enumerate(LEVEL_SHARES):
+            before = old.get(z.id, [[]] * len(LEVEL_SHARES))[n]
+            if new := [e for e in z.outside_measured[n] if e not in before]:
+                lines.append(
+                    f"Zone {site.zone(z.id).name}, at {level}: outside the heads at which they were "
+                    f"measured, so their flow here is a guess: {some_of(new)}. Test them at this head."
+                )
     return lines
 
 

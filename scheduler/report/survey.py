@@ -30,12 +30,15 @@ from scheduler.supply.stage import stage_storage
 from scheduler.survey.advice import Advice, advise
 from scheduler.survey.laterals import SPREAD_MAX
 from scheduler.survey.levels import WEAK_SHARE
+from scheduler.survey.sentences import volume_word
 from scheduler.survey.survey import COLD_C, WARM_C, ZoneSurvey, survey
 
 # US gallon of 231 cubic inches (NIST Handbook 44).
 LITRE_PER_GALLON = 3.785411784
 # The water for which emitters' curves hold, degC (as ``hydraulics`` has it).
 USUAL_C = 20.0
+# With less static head its parts are rounding, and their shares nonsense (a choice of this project).
+LEAST_HEAD_M = 0.005
 # Water at garden temperatures, to the digits shown.
 WATER_KG_PER_L = 1.0
 KG_PER_LB = 0.45359237  # exact, by definition (NIST Handbook 44)
@@ -216,8 +219,10 @@ def length_column(values_m: list[float], units: DisplayUnits) -> Show:
     """How a column of lengths is written: one unit for all of it."""
     most = max((abs(x) for x in values_m), default=0.0)
     if units == "us":
-        return (lambda x: f"{x / 0.3048:.2f} ft") if most >= 0.9144 else (lambda x: f"{x / 0.0254:.1f} in")
-    return (lambda x: f"{x:.2f} m") if most >= 1.0 else (lambda x: f"{x * 100:.1f} cm")
+        size, decimals, unit = (0.3048, 2, "ft") if most >= 0.9144 else (0.0254, 1, "in")
+    else:
+        size, decimals, unit = (1.0, 2, "m") if most >= 1.0 else (0.01, 1, "cm")
+    return lambda x: f"{_fixed(x / size, decimals)} {unit}"
 
 
 def flow_column(values_lph: list[float], units: DisplayUnits) -> Show:
@@ -254,23 +259,33 @@ def _zone_words(site: Site, z: ZoneSurveyAnswer) -> list[str]:
     name = site.zone(z.id).name
     if z.du_low_quarter is None:
         return [f"Zone {name}: dry at this level."]
-    even = f"Zone {name}: "
+    even, volume = f"Zone {name}: ", volume_word(site.units)
     if z.du_per_litre_wanted is not None:
         share = show_share(z.du_per_litre_wanted)
         even += (
-            f"for each litre that the plants want, low-quarter uniformity {share} ({z.uniformity_class}); "
+            f"for each {volume} that the plants want, low-quarter uniformity {share} ({z.uniformity_class}); "
         )
-    even += f"in plain litres by plant {show_share(z.du_low_quarter)}"
+    even += f"in plain {volume}s by plant {show_share(z.du_low_quarter)}"
     if z.emission_uniformity is not None and z.statistical_uniformity is not None:
         even += (
-            f", emission uniformity {show_share(z.emission_uniformity)}, "
-            f"statistical {show_share(z.statistical_uniformity)}"
+            f", emission uniformity {_uniformity(z.emission_uniformity)}, "
+            f"statistical {_uniformity(z.statistical_uniformity)}"
         )
     even += f"; by emitter {show_share(z.du_low_quarter_emitters)}."
     under = [e for e in z.emitters if (e.static_head_m or 0.0) > 0.0] or z.emitters
     worst = min(under, key=lambda e: e.head_m)
     lines = [even]
-    if worst.static_head_m is not None and worst.static_head_m > 0.0:
+    if worst.static_head_m is not None and 0.0 < worst.static_head_m < LEAST_HEAD_M:
+        lines.append(
+            f"No head is left to share out at {worst.id}: the water stands "
+            f"{_small(worst.static_head_m, site.units)} above it."
+        )
+    elif worst.static_head_m is not None and worst.static_head_m > 0.0 >= worst.head_m:
+        lines.append(
+            f"No head is left at {worst.id}, {_small(worst.static_head_m, site.units)} below the water: what "
+            "flows to the others uses it up."
+        )
+    elif worst.static_head_m is not None and worst.static_head_m > 0.0:
         parts = ", ".join(
             f"{PART_WORDS[part]} {_small(m, site.units)} ({show_share(m / worst.static_head_m)})"
             for part, m in worst.head_parts_m.items()
@@ -295,7 +310,17 @@ def _zone_words(site: Site, z: ZoneSurveyAnswer) -> list[str]:
 
 def _small(length_m: float, units: DisplayUnits) -> str:
     """A head of any size in the small unit, so that parts and sum can be added by eye."""
-    return f"{length_m / 0.0254:.2f} in" if units == "us" else f"{length_m * 1000:.0f} mm"
+    return f"{_fixed(length_m / 0.0254, 2)} in" if units == "us" else f"{_fixed(length_m * 1000.0, 0)} mm"
+
+
+def _fixed(value: float, decimals: int) -> str:
+    """So many decimals, and no minus before a zero."""
+    return f"{round(value, decimals) + 0.0:.{decimals}f}"
+
+
+def _uniformity(share: float) -> str:
+    """Where flows scatter by more than their mean these measures fall below nothing."""
+    return show_share(share) if share >= 0.0 else "not meaningful"
 
 
 def advice_lines(site: Site, answer: SurveyAnswer) -> list[str]:

@@ -21,10 +21,12 @@ from scheduler.hydraulics.sills import sills_m
 from scheduler.hydraulics.solve import solve_levels
 from scheduler.hydraulics.uniformity import du_low_quarter
 from scheduler.site.errors import UsageError
-from scheduler.site.model import Line, Site, Zone
+from scheduler.site.model import DisplayUnits, Line, Site, Zone
+from scheduler.site.quantities import parse
 from scheduler.supply.stage import StageStorage, stage_storage
 from scheduler.survey.changes import changed, turned
 from scheduler.survey.compare import LEVEL_SHARES
+from scheduler.survey.sentences import bore_words, flow_words, part_words, place_words, rises
 from scheduler.survey.trimming import TrimAdvice, trim_advice
 from scheduler.survey.wants import midsummer_wants
 
@@ -44,9 +46,8 @@ LEAST_GAIN = 0.01
 SMALL_SHARE = 0.5
 # Levels at which a candidate is solved; where an emitter stops is read between them.
 SCORE_LEVELS = 17
-# Common inner bores of garden tube, m (from memory), and raises of a stand worth building.
+# Common inner bores of garden tube, m (from memory).
 BORES_M = (0.0098, 0.0136, 0.0165, 0.0205, 0.026)
-RAISES_M = (0.15, 0.3, 0.6)
 # An emitter is moved no further along its line than still waters its plant (a choice of this project), m.
 MOVE_M = 0.5
 # A better part passes so many times as much.
@@ -108,10 +109,10 @@ def advise(site: Site, wants: Mapping[str, float] | None = None) -> tuple[Advice
     helping = [a for a in found if a.gain >= LEAST_GAIN]
     most = max((a.gain for a in helping), default=0.0)
 
-    def place(a: Advice) -> tuple[int, bool, float, tuple[str, ...]]:
+    def standing(a: Advice) -> tuple[int, bool, float, tuple[str, ...]]:
         return len(a.after.dry), a.gain < SMALL_SHARE * most, -a.per_hour, a.changes
 
-    return tuple(sorted(helping, key=place))
+    return tuple(sorted(helping, key=standing))
 
 
 def score(site: Site, wants: Mapping[str, float], stage: StageStorage) -> Score:
@@ -190,22 +191,25 @@ _Candidate = tuple[str, str | None, tuple[str, ...], float]
 
 
 def _candidates(site: Site, wants: Mapping[str, float]) -> Iterator[_Candidate]:
-    for rise in RAISES_M:
-        yield "raise", None, (f"raise barrels {rise * 100:.0f} cm",), HOURS_STAND + HOURS_STAND_METRE * rise
+    units = site.units
+    for rise in rises(units):
+        hours = HOURS_STAND + HOURS_STAND_METRE * parse(rise, "length")
+        yield "raise", None, (f"raise barrels {rise}",), hours
     if site.feed.filter_kv_m3ph is not None:
-        better = BETTER_PART * site.feed.filter_kv_m3ph
-        yield "filter", None, (f"filter {better:g} m3/h",), HOURS_PART
-    yield "feed", None, (f"feed bore {_next_bore(site.feed.bore_m) * 1000:g} mm",), HOURS_PART
+        better = part_words(BETTER_PART * site.feed.filter_kv_m3ph, units)
+        yield "filter", None, (f"filter {better}",), HOURS_PART
+    yield "feed", None, (f"feed bore {bore_words(_next_bore(site.feed.bore_m), units)}",), HOURS_PART
     for zone in site.zones:
-        yield "valve", zone.id, (f"valve {zone.id} {BETTER_PART * zone.valve.kv_m3ph:g} m3/h",), HOURS_VALVE
+        better = part_words(BETTER_PART * zone.valve.kv_m3ph, units)
+        yield "valve", zone.id, (f"valve {zone.id} {better}",), HOURS_VALVE
         for line in zone.lines:
-            yield from _line_candidates(zone, line)
+            yield from _line_candidates(zone, line, units)
         yield from _emitter_candidates(site, zone, wants)
 
 
-def _line_candidates(zone: Zone, line: Line) -> Iterator[_Candidate]:
+def _line_candidates(zone: Zone, line: Line, units: DisplayUnits) -> Iterator[_Candidate]:
     hours = HOURS_LINE + HOURS_LINE_METRE * line.length_m
-    yield "bore", zone.id, (f"bore {line.id} {_next_bore(line.bore_m) * 1000:g} mm",), hours
+    yield "bore", zone.id, (f"bore {line.id} {bore_words(_next_bore(line.bore_m), units)}",), hours
     yield "middle", zone.id, (f"feed {line.id} from its middle",), HOURS_LINE + hours / 2.0
     yield "split", zone.id, (f"split {zone.id} at {line.id}",), HOURS_SPLIT
 
@@ -228,18 +232,14 @@ def _emitter_candidates(site: Site, zone: Zone, wants: Mapping[str, float]) -> I
     lack = float(ratios[0].mean() * wants[plant] - flows[0, worst])
     head = float(table.head_m[0][[q == plant for q in network.emitter_plant]].max())
     if head > 0.05 and lack > 0.1:
-        flow = lack / head**0.65
-        yield (
-            "add",
-            zone.id,
-            (f"add {flow:.2g} L/h bubbler for {plant} on {line.id} at {at_m:g} m",),
-            HOURS_EMITTER,
-        )
+        more, where = flow_words(lack / head**0.65, site.units), place_words(at_m, site.units)
+        words = f"add {more} bubbler for {plant} on {line.id} at {where}"
+        yield "add", zone.id, (words,), HOURS_EMITTER
     near = np.clip(at_m + np.array([-MOVE_M, -MOVE_M / 2, MOVE_M / 2, MOVE_M]), 0.0, line.length_m)
     drops = [p.at_m for p in line.points], [p.drop_m for p in line.points]
     lowest = float(near[int(np.interp(near, *drops).argmax())])
     if float(np.interp(lowest, *drops)) > float(np.interp(at_m, *drops)):
-        yield "move", zone.id, (f"move {emitter.id} to {lowest:g} m",), HOURS_EMITTER
+        yield "move", zone.id, (f"move {emitter.id} to {place_words(lowest, site.units)}",), HOURS_EMITTER
 
 
 def _next_bore(bore_m: float) -> float:

@@ -26,6 +26,7 @@ from scheduler.supply.link import link_offset_m
 from scheduler.supply.stage import StageStorage, stage_storage
 from scheduler.survey.head_flow import CAN_SD_SHARE, LEVEL_SD_M, effective_level, mean_drop_m
 from scheduler.survey.intervals import Measured
+from scheduler.survey.sentences import volume_word
 from scheduler.survey.survey import uniformity_class
 from scheduler.survey.tests_done import CatchCans
 from scheduler.survey.wants import midsummer_wants
@@ -329,8 +330,8 @@ def _verdict(site: Site, result: CanResult) -> str:
         words.append("Nothing was caught that could be judged.")
     else:
         words.append(
-            f"{even.grade.capitalize()}: for each litre wanted, the least served quarter of the plants gets "
-            f"{show_share(even.du.value)} of the mean "
+            f"{even.grade.capitalize()}: for each {volume_word(site.units)} wanted, the least served "
+            f"quarter of the plants gets {show_share(even.du.value)} of the mean "
             f"({show_share(even.du.low)} to {show_share(even.du.high)})."
         )
     words += [_amiss_words(site, e) for e in result.amiss]

@@ -1,50 +1,69 @@
 """Changes to a garden as a fitter would say them, for asking what they would do before anything is bought.
 
-Each change is one sentence; ``SENTENCES`` lists the forms. Quantities carry their unit.
+Each change is one sentence; ``SENTENCES`` lists the forms. Quantities carry their unit. Several in a row are
+read too, with "then" between them.
 """
 
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
 from functools import partial
 
 import numpy as np
 
 from scheduler.site.errors import UsageError
-from scheduler.site.model import Emitter, Joint, Line, Point, Site, Zone
+from scheduler.site.model import DisplayUnits, Emitter, Joint, Line, Point, Site, Zone
 from scheduler.site.quantities import parse
+from scheduler.site.showing import show_length
+from scheduler.survey.sentences import KV_PER_CV
 
-SENTENCES = (
-    "raise barrels 30 cm",
-    "lower barrels 10 cm",
-    "add barrel",
-    "roof 60 m2",
-    "bore LINE 20 mm",
-    "feed bore 25 mm",
-    "filter 6 m3/h",
-    "valve ZONE 10 m3/h",
-    "open EMITTER 20 %",
-    "close EMITTER 20 %",
-    "add 8 L/h bubbler for PLANT on LINE at 12 m",
-    "move EMITTER to 3 m",
-    "remove EMITTER",
-    "feed LINE from its middle",
-    "split ZONE at LINE",
-)
+_UNITLESS = ("add barrel", "open EMITTER 20 %", "close EMITTER 20 %", "remove EMITTER")
+_LAID = ("feed LINE from its middle", "split ZONE at LINE")
+SENTENCES: Mapping[DisplayUnits, tuple[str, ...]] = {
+    "metric": (
+        "raise barrels 30 cm",
+        "lower barrels 10 cm",
+        "roof 60 m2",
+        "bore LINE 20 mm",
+        "feed bore 25 mm",
+        "filter 6 m3/h",
+        "valve ZONE 10 m3/h",
+        "add 8 L/h bubbler for PLANT on LINE at 12 m",
+        "move EMITTER to 3 m",
+        *_UNITLESS,
+        *_LAID,
+    ),
+    "us": (
+        "raise barrels 12 in",
+        "lower barrels 4 in",
+        "roof 650 ft2",
+        "bore LINE 0.82 in",
+        "feed bore 1 in",
+        "filter cv 7 gpm",
+        "valve ZONE cv 12 gpm",
+        "add 2 gph bubbler for PLANT on LINE at 40 ft",
+        "move EMITTER to 10 ft",
+        *_UNITLESS,
+        *_LAID,
+    ),
+}
 # What an added bubbler is taken to be: flow given at 1 m of head, exponent between shut and open (see
 # trimming).
 ADDED_EXPONENT = 0.65
 # More are a typing slip, or a garden of its own.
 MORE_BARRELS_MAX = 50
 _NAME = r"([a-z0-9-]+)"
+_NAMES = r"([a-z0-9-]+(?:, ?[a-z0-9-]+)*)"
+_THEN = re.compile(r",?\s+then\s+", re.IGNORECASE)
 
 
 def changed(site: Site, sentences: Iterable[str]) -> Site:
     """The site after all the changes, one after the other. UsageError for one that cannot be read or made."""
-    for sentence in sentences:
-        site = _one(site, sentence)
+    for several in sentences:
+        for sentence in _THEN.split(several.strip()):
+            site = _one(site, sentence)
     return site
 
 
@@ -54,7 +73,7 @@ def _one(site: Site, sentence: str) -> Site:
         match = re.fullmatch(pattern, text, re.IGNORECASE)
         if match:
             return change(site, *match.groups())
-    forms = "; ".join(SENTENCES)
+    forms = "; ".join(SENTENCES[site.units])
     raise UsageError(f"read the change {sentence!r}; write it as one of: {forms}")
 
 
@@ -106,22 +125,27 @@ def _feed_bore(site: Site, amount: str) -> Site:
     return replace(site, feed=replace(site.feed, bore_m=_positive(amount, "length")))
 
 
-def _filter(site: Site, amount: str) -> Site:
-    return replace(site, feed=replace(site.feed, filter_kv_m3ph=_positive(amount, "kv")))
+def _filter(site: Site, at_psi: str | None, amount: str) -> Site:
+    return replace(site, feed=replace(site.feed, filter_kv_m3ph=_part(at_psi, amount)))
 
 
-def _valve(site: Site, name: str, amount: str) -> Site:
-    kv = _positive(amount, "kv")
+def _valve(site: Site, name: str, at_psi: str | None, amount: str) -> Site:
+    kv = _part(at_psi, amount)
     zone = _zone(site, name)
     return _with_zone(site, replace(zone, valve=replace(zone.valve, kv_m3ph=kv)))
 
 
-def _turn(site: Site, word: str, name: str, amount: str) -> Site:
+def _part(at_psi: str | None, amount: str) -> float:
+    """m3/h at 1 bar, from either of the two ways to say it."""
+    return _positive(amount, "kv") if at_psi is None else _positive(amount, "cv") * KV_PER_CV
+
+
+def _turn(site: Site, word: str, names: str, amount: str) -> Site:
     share = parse(amount, "share")
     factor = 1.0 + share if word.lower() == "open" else 1.0 - share
     if factor < 0.0 or share < 0.0:
         raise UsageError(f"read {amount!r}; {word} by a share between 0 % and 100 %")
-    return turned(site, {name: factor})
+    return turned(site, {name.strip(): factor for name in names.split(",")})
 
 
 def turned(site: Site, factors: dict[str, float]) -> Site:
@@ -148,17 +172,19 @@ def _add(site: Site, amount: str, plant: str, name: str, place: str) -> Site:
     taken = {e.id for z in site.zones for e in z.emitters}
     ident = next(f"{plant}-new{n}" for n in range(1, 1000) if f"{plant}-new{n}" not in taken)
     emitter = Emitter(ident, "bubbler", plant, flow, ADDED_EXPONENT)
-    return _with_line(site, name, lambda line: _with_point(line, at_m, emitter))
+    return _with_line(site, name, lambda line: _with_point(line, at_m, emitter, site.units))
 
 
-def _with_point(line: Line, at_m: float, emitter: Emitter) -> Line:
+def _with_point(line: Line, at_m: float, emitter: Emitter, units: DisplayUnits) -> Line:
     """An emitter on a line; a place beyond its end makes the line longer, on the level of its last point."""
     if at_m < 0.0:
-        raise UsageError(f"a place {at_m} m before the start of line {line.id!r} is not on it")
+        before = show_length(-at_m, units)
+        raise UsageError(f"a place {before} before the start of line {line.id!r} is not on it")
     drop = float(np.interp(at_m, [p.at_m for p in line.points], [p.drop_m for p in line.points]))
     points = sorted((*line.points, Point(at_m, drop, (emitter,))), key=lambda p: p.at_m)
     if at_m > line.length_m and line.end is not None:
-        raise UsageError(f"line {line.id!r} is {line.length_m:g} m long and closed: {at_m:g} m is not on it")
+        long, at = show_length(line.length_m, units), show_length(at_m, units)
+        raise UsageError(f"line {line.id!r} is {long} long and closed: {at} is not on it")
     return replace(line, points=tuple(points), length_m=max(line.length_m, at_m))
 
 
@@ -166,7 +192,8 @@ def _move(site: Site, name: str, place: str) -> Site:
     at_m = parse(place, "length")
     for line in (x for z in site.zones for x in z.lines):
         for emitter in (e for p in line.points for e in p.emitters if e.id == name):
-            return _with_line(_remove(site, name), line.id, partial(_with_point, at_m=at_m, emitter=emitter))
+            moved = partial(_with_point, at_m=at_m, emitter=emitter, units=site.units)
+            return _with_line(_remove(site, name), line.id, moved)
     raise UsageError(f"there is no emitter {name!r}")
 
 
@@ -295,9 +322,9 @@ _FORMS: tuple[tuple[str, Callable[..., Site]], ...] = (
     (r"roof (.+)", _roof),
     (r"feed bore (.+)", _feed_bore),
     (rf"bore {_NAME} (.+)", _bore),
-    (r"filter (.+)", _filter),
-    (rf"valve {_NAME} (.+)", _valve),
-    (rf"(open|close) {_NAME} (?:by )?(.+)", _turn),
+    (r"filter (cv )?(.+)", _filter),
+    (rf"valve {_NAME} (cv )?(.+)", _valve),
+    (rf"(open|close) {_NAMES} (?:by )?(.+?)(?: of its flow)?", _turn),
     (rf"add (.+) bubbler for {_NAME} on {_NAME} at (.+)", _add),
     (rf"move {_NAME} to (.+)", _move),
     (rf"remove {_NAME}", _remove),

@@ -3,16 +3,20 @@ storage."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from scheduler.hydraulics.network import Network
 from scheduler.hydraulics.sills import sills_m
+from scheduler.hydraulics.solve import solve_levels
 from scheduler.hydraulics.uniformity import du_low_quarter
 from scheduler.planning.garden import GardenModel, garden_model
-from scheduler.site.model import Site
+from scheduler.site.model import Site, Zone
 from scheduler.survey.levels import LevelSurvey, zone_levels
+from scheduler.survey.survey import outside_measured
 from scheduler.survey.wants import midsummer_wants
 
 Array = NDArray[np.float64]
@@ -33,10 +37,12 @@ class PlantSide:
 @dataclass(frozen=True, slots=True)
 class ZoneSide:
     """One zone in one garden: low-quarter uniformity of what each plant gets for each litre that it wants, at
-    each level (None: dry)."""
+    each level (None: dry). ``outside``: at each level the emitters that are asked for a head outside those at
+    which they were measured."""
 
     evenness: tuple[float | None, ...]
     dead_storage_l: float
+    outside: tuple[tuple[str, ...], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,9 +70,21 @@ def garden_side(site: Site, *, model: GardenModel | None = None) -> GardenSide:
         sills = sills_m(made.network)  # over a high place none passes below it
         flows = np.array([made.plant_rows @ np.where(x > sills, made.curve.flows_lph(x), 0.0) for x in at])
         wanted = np.array([wants[p] for p in levels.plants])
-        zones[zone.id] = ZoneSide(tuple(_evenness(row, wanted) for row in flows), levels.dead_storage_l)
+        even = tuple(_evenness(row, wanted) for row in flows)
+        zones[zone.id] = ZoneSide(even, levels.dead_storage_l, _outside(zone, made.network, at))
         plants |= _plants(levels, flows)
     return GardenSide(site, at, model.stage.volume_l(brim), plants, zones)
+
+
+def _outside(zone: Zone, network: Network, at: Sequence[float]) -> tuple[tuple[str, ...], ...]:
+    if all(e.head_min_m is None and e.head_max_m is None for e in zone.emitters):
+        return ((),) * len(at)
+    table = solve_levels(network, np.array(at))
+    ids = network.emitter_ids
+    return tuple(
+        outside_measured(zone, dict(zip(ids, heads, strict=True)), dict(zip(ids, flows, strict=True)))
+        for heads, flows in zip(table.head_m.tolist(), table.flow_lph.tolist(), strict=True)
+    )
 
 
 def _plants(levels: LevelSurvey, flows: Array) -> dict[str, PlantSide]:

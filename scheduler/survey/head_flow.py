@@ -40,6 +40,8 @@ EXPONENT_SD = 0.15
 EXPONENT_KNOWN_SHARE = 0.5
 # Sum of squares for each reading to spare above which they are said not to lie on one curve.
 MISFIT_MAX = 6.0
+# Just below the logarithm of the largest float.
+LN_MOST = 709.0
 _PASSES = 4
 _STEPS = 24
 # Heads to both sides at which the drawn zone's exponent is looked up.
@@ -288,7 +290,9 @@ def _result(
 
 def _from_log(ln_value: float, sd: float, times: float) -> Measured:
     value = math.exp(ln_value)
-    return Measured(value, value * sd, value * math.exp(-times * sd), value * math.exp(times * sd))
+    # Times far too short to stop by hand tell nothing at all: then the flow may be anything.
+    high = math.exp(ln_value + times * sd) if ln_value + times * sd < LN_MOST else math.inf
+    return Measured(value, value * sd, value * math.exp(-times * sd), high)
 
 
 def _verdict(site: Site, fit: HeadFlowFit) -> str:

@@ -63,8 +63,8 @@ LEVELS_APART_M = 0.10
 # More caught than drawn by so many sd of both is questioned; by this share as well it is refused.
 SUM_SDS, SUM_REFUSED_SHARE = 3.0, 0.5
 # The level's fall and the litres drawn are questioned when they differ by more than so many times both
-# errors: a centimetre of level (two readings) and the share of a volume. Far apart on purpose: a leak is found by the
-# test itself, this catches slips of the pen.
+# errors: a centimetre of level (two readings) and the share of a volume. Far apart on
+# purpose: a leak is found by the test itself, this catches slips of the pen.
 FALL_ERRORS, FALL_LEVEL_M, FALL_SHARE = 5.0, 0.010, 0.02
 # Prime times further from the worked-out one than by this factor are questioned (priming is rough).
 PRIME_FACTOR = 5.0

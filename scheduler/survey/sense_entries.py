@@ -179,7 +179,7 @@ def line_questions(asked: Asked, entry: LineFlushed, about: str) -> list[Questio
         )
         found.append(Question(about, True, text))
     elif entry.volume_l is not None and entry.run_s is not None:
-        found += _flush_speed(lines[entry.line], entry.volume_l / entry.run_s, about)
+        found += _flush_speed(site, lines[entry.line], entry.volume_l / entry.run_s, about)
     return found
 
 
@@ -188,15 +188,19 @@ def flush_speed_ms(line: Line, flow_ls: float) -> float:
     return flow_ls / 1000.0 / (math.pi / 4.0 * line.bore_m**2)
 
 
-def _flush_speed(line: Line, flow_ls: float, about: str) -> list[Question]:
+def _flush_speed(site: Site, line: Line, flow_ls: float, about: str) -> list[Question]:
     speed = flush_speed_ms(line, flow_ls)
     if speed >= FLUSH_SPEED_MS:
         return []
     text = (
-        f"Water left line {line.id} at {speed:.2f} m/s; it takes {FLUSH_SPEED_MS:.1f} m/s to carry dirt out: "
-        "were the other ends closed and the barrels full?"
+        f"Water left line {line.id} at {_speed(site, speed)}; it takes {_speed(site, FLUSH_SPEED_MS)} to "
+        "carry dirt out: were the other ends closed and the barrels full?"
     )
     return [Question(about, False, text)]
+
+
+def _speed(site: Site, speed_ms: float) -> str:
+    return f"{speed_ms / 0.3048:.2f} ft/s" if site.units == "us" else f"{speed_ms:.2f} m/s"
 
 
 def draw_questions(asked: Asked, entry: Draw, about: str) -> list[Question]:

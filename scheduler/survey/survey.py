@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -278,16 +278,28 @@ def _line_findings(site: Site, zone: Zone, seen: ZoneSurvey) -> list[str]:
 
 def _curve_findings(zone: Zone, seen: ZoneSurvey) -> list[str]:
     """Emitters asked outside the heads in which their curve was measured."""
-    by_id: dict[str, Emitter] = {e.id: e for e in zone.emitters}
-    outside = [
-        e.id for e in seen.emitters if e.flow_lph >= REACHED_LPH and not _measured_at(by_id[e.id], e.head_m)
-    ]
+    heads, flows = {e.id: e.head_m for e in seen.emitters}, {e.id: e.flow_lph for e in seen.emitters}
+    outside = outside_measured(zone, heads, flows)
     if not outside:
         return []
-    some = ", ".join(outside[:5]) + (f" and {len(outside) - 5} more" if len(outside) > 5 else "")
     return [
-        f"Zone {zone.name}: outside the heads at which they were measured: {some}; test them at this head."
+        f"Zone {zone.name}: outside the heads at which they were measured: {some_of(outside)}; test them at "
+        "this head."
     ]
+
+
+def outside_measured(
+    zone: Zone, heads_m: Mapping[str, float], flows_lph: Mapping[str, float]
+) -> tuple[str, ...]:
+    """Emitters that give water at a head outside that of their measured curve; heads and flows by id."""
+    return tuple(
+        e.id for e in zone.emitters if flows_lph[e.id] >= REACHED_LPH and not _measured_at(e, heads_m[e.id])
+    )
+
+
+def some_of(names: Sequence[str]) -> str:
+    """The first few of a list."""
+    return ", ".join(names[:5]) + (f" and {len(names) - 5} more" if len(names) > 5 else "")
 
 
 def _measured_at(emitter: Emitter, head_m: float) -> bool:

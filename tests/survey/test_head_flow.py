@@ -183,3 +183,11 @@ def test_the_mean_drop_counts_each_emitter_by_what_it_gives() -> None:
     )
     other = replace(site, zones=(replace(zone, lines=(replace(line, points=points),)), site.zones[1]))
     assert mean_drop_m(zone_network(other, other.zones[0])) == pytest.approx(0.5)
+
+
+def test_times_too_short_to_tell_anything_leave_the_flow_unknown_upwards() -> None:
+    """2 ms, stopped to a second at both ends."""
+    draw = Draw(level_m=0.5, run_s=0.002, volume_l=1.0)
+    fit = head_flow(small_garden(), record(draw, draw))
+    assert fit.k_lph.low < 1e-9 and math.isinf(fit.k_lph.high)
+    assert "unknown" in fit.verdict and "inf" not in fit.verdict

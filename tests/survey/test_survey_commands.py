@@ -59,7 +59,10 @@ def test_advice_for_the_starving_plant_raises_the_stand(starving: str) -> None:
     assert order == sorted(order) and min(a["gain"] for a in advice) > 0.0
     assert not advice[0]["dry_after"]
     assert all(a["worst_plant"] == "tomato-5" and a["worst_lph_before"] == 0.0 for a in advice)
-    assert "raise barrels 30 cm" in run("survey", starving, "--advice")
+    told = run("survey", starving, "--advice", "--at", "30 cm")
+    assert told.startswith("Most effect for each hour of work first") and "1. raise barrels" in told
+    # Not buried under the survey, which has its own command.
+    assert "stops below" not in told and f"fallinghead survey {starving} --at '30 cm'" in told
 
 
 def test_thirty_centimetres_more_under_the_barrels_give_every_plant_more() -> None:
@@ -124,7 +127,7 @@ def test_a_change_that_cannot_be_is_refused_in_words(change: str, said: str) -> 
 
 def test_two_site_files_are_set_side_by_side(starving: str) -> None:
     text = run("survey", "five-drums", "--against", starving)
-    assert "Tomato at the corner" in text and "to dry" in text
+    assert "Tomato at the corner" in text and "-> dry" in text
     assert "At half Tomato at the corner would be dry, and is watered as it is." in text
 
 

@@ -9,7 +9,7 @@ import pytest
 from scheduler.planning.garden import garden_model
 from scheduler.report.side_by_side import compare_answer, compare_lines, compare_rows
 from scheduler.report.survey import advice_lines, survey_answer, survey_rows, zone_lines
-from scheduler.site.model import Emitter, Line, Plant, Point, Site
+from scheduler.site.model import DisplayUnits, Emitter, Line, Plant, Point, Site
 from scheduler.survey.changes import changed
 from scheduler.survey.section import long_section
 from scheduler.survey.survey import survey
@@ -70,7 +70,71 @@ def test_a_raised_garden_is_told_in_words_with_the_caution_for_its_stand() -> No
     assert "At half every plant gets 17 % to 20 % more." in words
     # Two drums of 0.2642 m2 by 0.85 m hold 449 L.
     assert "full barrels weigh 449 kg" in words and "local building rules come first" in words
-    assert all(" to " in cell for cell in rows["Tomato"][1:4]) and rows["Tomato"][4] == "outlet"
+    assert all(" -> " in cell for cell in rows["Tomato"][1:4]) and rows["Tomato"][4] == "outlet"
+
+
+@pytest.mark.parametrize(("units", "over"), [("metric", "2 mm"), ("us", "0.08 in")])
+def test_where_an_emitter_just_goes_dry_no_head_is_shared_out(units: DisplayUnits, over: str) -> None:
+    """Two plants, of which one gets nothing: the scatter is 1.41 of the mean, and Us = 1 - 1.41 says
+    nothing."""
+    site = replace(with_far(-0.4), units=units)
+    words = zone_lines(site, survey_answer(site, 0.402))
+    assert f"No head is left to share out at far: the water stands {over} above it." in words
+    assert "statistical not meaningful" in words[1]
+    assert not any("(-" in line or "-0" in line or " -" in line for line in words)
+    assert not any("-0.0" in cell for row in rows_of(site, 0.402)[1].values() for cell in row)
+    # 5 cm higher all of it is shared out again.
+    assert any(
+        line.startswith("Of ") and "at far" in line for line in zone_lines(site, survey_answer(site, 0.45))
+    )
+
+
+def test_us_gardens_are_told_of_gallons() -> None:
+    site = replace(small_garden(), units="us")
+    words = " ".join(zone_lines(site, survey_answer(site, 0.4)))
+    assert "in plain gallons by plant" in words and "litre" not in words
+    assert (
+        "for each gallon wanted: as it is -> what it becomes"
+        in compare_rows(site, compare_answer(site, site, []))[1][0]
+    )
+
+
+def measured_between(site: Site, low_m: float, high_m: float) -> Site:
+    """The same garden, with its first zone's emitters measured at those heads only."""
+
+    def known(line: Line) -> Line:
+        points = tuple(
+            replace(p, emitters=tuple(replace(e, head_min_m=low_m, head_max_m=high_m) for e in p.emitters))
+            for p in line.points
+        )
+        return replace(line, points=points)
+
+    first = site.zones[0]
+    return replace(site, zones=(replace(first, lines=tuple(known(x) for x in first.lines)), *site.zones[1:]))
+
+
+def test_a_change_that_leaves_the_heads_at_which_emitters_were_measured_says_so() -> None:
+    """The pots lie 30 cm below the outlet: at full, 80 cm, their head is 1.1 m at most, and 1.4 m raised."""
+    site = measured_between(small_garden(), 0.2, 1.2)
+    words, _ = compared(site, changed(site, ["raise barrels 30 cm"]))
+    assert "Zone Pots, at full: outside the heads at which they were measured" in words
+    assert "p1, p2" in words and "at half: outside" not in words and "Zone Bed, at" not in words
+    answer = compare_answer(site, changed(site, ["raise barrels 30 cm"]), ["raise barrels 30 cm"])
+    assert answer.after.zones[0].outside_measured[0] == ["p1", "p2"]
+    assert answer.before.zones[0].outside_measured == [[], [], []]
+    assert "outside the heads" not in compared(site, changed(site, ["raise barrels 5 cm"]))[0]
+
+
+def test_a_place_beyond_the_end_says_that_the_line_becomes_longer() -> None:
+    """The pots' line is 8 m long."""
+    site, change = with_far(0.3), "add 8 L/h bubbler for basil on pots-line at 11 m"
+    after = changed(site, [change])
+    answer = compare_answer(site, after, [change])
+    assert answer.lengthened_m == {"pots-line": 11.0}
+    words = " ".join(compare_lines(site, after, answer))
+    assert "Line pots-line becomes longer, 8.00 m to 11.0 m, level with its last point." in words
+    on_it = change.replace("11 m", "7 m")
+    assert compare_answer(site, changed(site, [on_it]), [on_it]).lengthened_m == {}
 
 
 def test_an_added_plant_is_told_with_its_flows_its_stop_and_what_it_costs_the_others() -> None:
@@ -88,12 +152,12 @@ def test_a_plant_that_starves_at_half_is_told_when_water_reaches_it() -> None:
     words, rows = compared(site, changed(site, ("raise barrels 30 cm",)))
     assert "At half water reaches Basil, dry there as it is." in words
     assert "At low Basil: dry, before and after." in words
-    assert rows["Basil"][2].startswith("dry to ")
+    assert rows["Basil"][2].startswith("dry -> ")
 
 
 def test_a_hump_that_keeps_the_water_off_at_half_is_dry_in_the_comparison_too() -> None:
     _, rows = compared(with_far(0.3), with_far(0.3, hump_m=0.5))
-    assert rows["Basil"][2].endswith("to dry")
+    assert rows["Basil"][2].endswith("-> dry")
 
 
 def test_the_picture_marks_what_stands_behind_a_hump_as_reached_only_from_full_barrels() -> None:

@@ -106,6 +106,7 @@ class ZoneSideAnswer(Answer):
     id: str
     du_low_quarter: list[float | None]  # at full, half and low
     dead_storage_l: float
+    outside_measured: list[list[str]] = []  # emitters asked outside the heads of their curve, at each level
 
 
 class GardenSideAnswer(Answer):
@@ -122,6 +123,7 @@ class CompareAnswer(Answer):
     before: GardenSideAnswer
     after: GardenSideAnswer
     changes: list[str]
+    lengthened_m: dict[str, float] = {}  # lines that the changes make longer, and to what length
 
 
 class KindAnswer(Answer):
