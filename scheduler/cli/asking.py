@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from datetime import timedelta
-from pathlib import Path
 
 import typer
 
 from scheduler.cli import present
 from scheduler.cli.printing import say, say_json, say_table
-from scheduler.cli.sites import SITE_HELP, find_site, read_date, read_price
+from scheduler.cli.sites import PAST_HELP, SITE_HELP, find_site, read_date, read_price, read_weather
 
 
 def add_to(app: typer.Typer) -> None:
@@ -96,9 +95,7 @@ def ahead(
     until: str = typer.Option(
         None, "--until", help="Should it last through this day? Without it: two weeks.", metavar="DATE"
     ),
-    past: Path = typer.Option(
-        None, "--past", help="CSV of past years' weather here: date,tmin_c,tmax_c,rain_mm,...", metavar="FILE"
-    ),
+    past: str = typer.Option(None, "--past", help=PAST_HELP, metavar="FILE"),
     price: str = typer.Option(
         None, "--price", help='Price of mains water, such as "2.90 per m3"; says the cost.', metavar="PRICE"
     ),
@@ -110,11 +107,10 @@ def ahead(
     from scheduler.service.daemon import site_store_path
     from scheduler.service.tested import garden_as_tested
     from scheduler.store.store import Store, store_url
-    from scheduler.weather.weather_file import read_weather_csv
 
     garden = find_site(site)
     last = read_date(until, "--until") if until else None
-    years = read_weather_csv(past) if past is not None else ()
+    years = read_weather(past, garden.place) if past is not None else ()
     cost = read_price(price) if price else None
     with Store(store_url(site_store_path(garden.id)), garden.id, service=False) as store:
         now = present.now()

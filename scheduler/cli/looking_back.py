@@ -11,7 +11,7 @@ import typer
 
 from scheduler.cli import present
 from scheduler.cli.printing import say, say_json, say_table
-from scheduler.cli.sites import SITE_HELP, find_site, read_date, read_weather
+from scheduler.cli.sites import PAST_HELP, SITE_HELP, find_site, read_date, read_weather
 from scheduler.site.errors import UsageError
 
 if TYPE_CHECKING:
@@ -89,12 +89,7 @@ def _write(garden: Site, answer: ReportAnswer, html: Path | None, folder: Path |
 
 def hindsight(
     site: str = typer.Argument(None, help=SITE_HELP, metavar="SITE"),
-    past: str = typer.Option(
-        None,
-        "--past",
-        help="CSV of past years' weather here: date,tmin_c,tmax_c,rain_mm,...; or seattle-2012.",
-        metavar="FILE",
-    ),
+    past: str = typer.Option(None, "--past", help=PAST_HELP, metavar="FILE"),
     change: list[str] = typer.Option(
         None, "--change", help='A change to try, such as "add 2 barrels"; may be repeated.', metavar="CHANGE"
     ),

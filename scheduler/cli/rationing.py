@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import typer
 
 from scheduler.cli import present
 from scheduler.cli.printing import say, say_json, say_table
 from scheduler.cli.running import JSON, SITE, WAIT, send_request
-from scheduler.cli.sites import find_site
+from scheduler.cli.sites import PAST_HELP, find_site, read_weather
 
 
 def add_to(app: typer.Typer) -> None:
@@ -26,9 +24,7 @@ def ration(
         False, "--release-reserve", help="Let planning draw on the reserve, down to where emitters stop."
     ),
     keep: bool = typer.Option(False, "--keep-reserve", help="Keep the reserve again."),
-    past: Path = typer.Option(
-        None, "--past", help="CSV of past years' weather here: date,tmin_c,tmax_c,rain_mm,...", metavar="FILE"
-    ),
+    past: str = typer.Option(None, "--past", help=PAST_HELP, metavar="FILE"),
     site: str = SITE,
     wait: float = WAIT,
     json: bool = JSON,
@@ -53,15 +49,14 @@ def ration(
         _show(site, past, json)
 
 
-def _show(site: str, past: Path | None, json: bool) -> None:
+def _show(site: str, past: str | None, json: bool) -> None:
     from scheduler.report.rationing import ration_answer, ration_rows, ration_words
     from scheduler.service.daemon import site_store_path
     from scheduler.service.tested import garden_as_tested
     from scheduler.store.store import Store, store_url
-    from scheduler.weather.weather_file import read_weather_csv
 
     garden = find_site(site)
-    years = read_weather_csv(past) if past is not None else ()
+    years = read_weather(past, garden.place) if past is not None else ()
     with Store(store_url(site_store_path(garden.id)), garden.id, service=False) as store:
         now = present.now()
         answer = ration_answer(garden_as_tested(garden, store, now).site, store, now, years)

@@ -12,6 +12,7 @@ import typer
 from scheduler.cli import present
 from scheduler.cli.printing import say, say_error, say_json
 from scheduler.cli.sites import SITE_HELP, find_site
+from scheduler.service.practised import practice_ended
 
 if TYPE_CHECKING:
     from scheduler.control.events import RequestKind
@@ -63,6 +64,12 @@ def serve(site: str = typer.Argument(None, help=SITE_HELP, metavar="SITE")) -> N
     from scheduler.service.log import set_up_log
 
     garden = find_site(site)
+    if practice_ended() is not None:
+        from scheduler.site.errors import UsageError
+
+        raise UsageError(
+            "FALLINGHEAD_STATE names the folder of a practice that is over: a service needs one of its own"
+        )
     set_up_log(garden.place.timezone)
     raise typer.Exit(run_service(garden))
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
 from pathlib import Path
+from shlex import quote
 
 import typer
 
@@ -90,6 +92,12 @@ def practice(
     weather: str = typer.Option(SEATTLE, "--weather", help=WEATHER_HELP, metavar="FILE"),
     first: str = typer.Option("2012-07-24", "--from", help="First day.", metavar="DATE"),
     seed: int = typer.Option(1, "--seed", help="Draws what is hidden from the daemon.", metavar="NUMBER"),
+    keep: Path = typer.Option(
+        None,
+        "--keep",
+        help="Keep its store in this folder, for status, why, ahead, report and the page to look at.",
+        metavar="FOLDER",
+    ),
 ) -> None:
     """Run the whole system live in a hurried virtual garden: broker, daemon, node, weather."""
     from scheduler.cli.printing import console
@@ -103,4 +111,17 @@ def practice(
         days,
         seed=seed,
         console=console(),
+        keep=keep,
     )
+    if keep is not None:
+        state = quote(str(keep.resolve()))
+        say("Its store is kept. For the commands it is then always the hour at which the practice ended:")
+        say(f"  export FALLINGHEAD_STATE={state} FALLINGHEAD_SITE={quote(_named(site))}")
+        last = read_date(first, "--from") + timedelta(days=days - 1)
+        say(f"  fallinghead status; fallinghead why --on {last}; fallinghead ahead; fallinghead report")
+        say("No daemon runs there any more, which status says.")
+
+
+def _named(site: str) -> str:
+    """A site file by its whole path, an example by its name."""
+    return str(Path(site).resolve()) if Path(site).exists() else site

@@ -37,6 +37,7 @@ from scheduler.service.clock import Clock
 from scheduler.service.daemon import Daemon, Parts
 from scheduler.service.forecasts import Fetching
 from scheduler.service.loop import Loop
+from scheduler.service.practised import check_keep, keep_practice
 from scheduler.service.timers import Timers
 from scheduler.site.errors import FallingheadError
 from scheduler.site.model import Site
@@ -149,7 +150,12 @@ class Practice:
         hidden: Hidden | None = None,
         start_level_m: float | None = None,
         hurry: float = 1.0,
+        keep: Path | None = None,
     ) -> None:
+        """``keep``: a folder for the store when the practice is over."""
+        if keep is not None:
+            check_keep(keep)
+        self._keep = keep
         self.site = replace(site, people=())
         self.days, self.first_day, self.count, self.seed, self.hurry = days, first_day, count, seed, hurry
         zone = site.place.timezone
@@ -217,6 +223,7 @@ class Practice:
             try:
                 self._watch(daemon, view, said)
             finally:
+                self.clock.set_pace(PACE_WAITING)  # what is written while all ends is of the same hour
                 daemon.end()
                 serving.join(15.0)
                 self._over.set()
@@ -224,6 +231,8 @@ class Practice:
         for failure in (self.failure, self.node_failure):
             if failure is not None:
                 raise failure
+        if self._keep is not None:
+            keep_practice(folder / "practice.db", self._keep, self.site.id, self.clock.now().wall)
 
     def _run_daemon(self, daemon: Daemon) -> None:
         try:

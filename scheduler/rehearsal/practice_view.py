@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from datetime import date
+from pathlib import Path
 from typing import Any
 
 from scheduler.agronomy.weather import DayWeather
@@ -24,13 +25,14 @@ def practice(
     seed: int = 1,
     hurry: float = 1.0,
     console: Any = None,
+    keep: Path | None = None,
 ) -> Practised:
     """Run the practice garden with a view that renews itself, and print what each plant wanted and got."""
     from rich.console import Console
     from rich.live import Live
 
     out = console or Console()
-    garden = Practice(site, days, first_day, count, seed=seed, hurry=hurry)
+    garden = Practice(site, days, first_day, count, seed=seed, hurry=hurry, keep=keep)
     out.print(
         f"Practice: {site.name}, {count} days of measured weather from {first_day:%d %B %Y}. The daemon, the "
         "broker, the messages and the valve node's program are real; barrels, valves, plants are simulated."
@@ -48,11 +50,17 @@ def practice(
     out.print(
         f"{ended.runs} runs; {left} are left in the barrels. A small leak that nobody told the daemon took "
         f"{leak}; the roof brought {caught}, of which {over} ran over. "
-        f"{len(ended.alerts)} alert(s) were raised. This took {ended.real_s:.0f} s."
+        f"{_alerts_raised(len(ended.alerts))} This took {ended.real_s:.0f} s."
     )
     for alert in ended.alerts:
         out.print(f"  {alert.at.astimezone(site.place.timezone):%d %B %H:%M}  {alert.text} {alert.advice}")
     return ended
+
+
+def _alerts_raised(count: int) -> str:
+    if count == 0:
+        return "No alert was raised."
+    return "1 alert was raised." if count == 1 else f"{count} alerts were raised."
 
 
 class EachDay:

@@ -19,6 +19,7 @@ from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from scheduler.report.round_gardens import round_gardens
 from scheduler.service.daemon import site_store_path
+from scheduler.service.practised import practice_ended
 from scheduler.site.errors import UsageError
 from scheduler.site.model import Site
 from scheduler.web.app import make_app, make_office
@@ -142,7 +143,8 @@ def serve_page(site: Site, address: Address, round_of: Sequence[str] = ()) -> No
     if round_of:
         round_gardens(round_of)
     keys = keys_of(site)
-    garden = Garden(site)
+    ended = practice_ended()
+    garden = Garden(site, now=(lambda: ended) if ended is not None else None)
     garden.look()  # so that the first visitor does not wait for what is made once
     app = make_app(
         garden, keys, hosts=address.hosts(), tls=address.tls, look_only=address.look_only, round_of=round_of

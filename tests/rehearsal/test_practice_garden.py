@@ -12,6 +12,8 @@ from scheduler.rehearsal.hidden import NOTHING_HIDDEN, draw_truth
 from scheduler.rehearsal.practice import Glimpse, Practice
 from scheduler.rehearsal.practice_parts import PACE_HELD, GardenBoard, PracticeClock
 from scheduler.rehearsal.practice_view import EachDay, glimpse_text, tally_table
+from scheduler.service.practised import practice_ended
+from scheduler.store.store import Store, store_url
 
 START = datetime(2031, 7, 1, 7, tzinfo=UTC)
 
@@ -57,11 +59,12 @@ def test_the_board_moves_the_gardens_valve_and_reads_its_switches(site, make_wea
 
 
 @pytest.mark.slow
-def test_a_practice_of_three_days_waters_and_ends_by_itself(site, make_weather) -> None:
+def test_a_practice_of_three_days_waters_and_ends_by_itself(site, make_weather, tmp_path) -> None:
     small = replace(site, zones=site.zones[:1], plants=site.plants[:2])
     first = date(2031, 7, 1)
     glimpses = []
-    practice = Practice(small, make_weather(first - timedelta(days=8), 24), first, 3, seed=2)
+    days = make_weather(first - timedelta(days=8), 24)
+    practice = Practice(small, days, first, 3, seed=2, keep=tmp_path / "kept")
     lines: list[str] = []
     each_day = EachDay(small, lines.append)
 
@@ -77,3 +80,11 @@ def test_a_practice_of_three_days_waters_and_ends_by_itself(site, make_weather) 
     assert practice.clock.now().wall >= practice.ends
     assert glimpses and "Day 1 of 3" in glimpse_text(glimpses[0], small)
     assert tally_table(ended, small).row_count == 2
+    # Its store is kept, with the hour of that garden: what was planned and booked can be asked of it.
+    over = practice_ended({"FALLINGHEAD_STATE": str(tmp_path / "kept")})
+    assert over is not None and practice.ends <= over < practice.ends + timedelta(hours=2)
+    path = tmp_path / "kept" / f"{small.id}.db"
+    with Store(store_url(path), small.id, service=False) as kept:
+        assert len(kept.bookings_since(first)) == ended.runs
+        plan = kept.last_plan()
+        assert plan is not None and plan.made_at <= over

@@ -1,0 +1,63 @@
+"""What is left of a practice: its store in a folder of its own, and the time of that garden, at which the
+commands look at it.
+
+The folder is looked at as any other: ``FALLINGHEAD_STATE=FOLDER fallinghead status SITE``.
+"""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+from collections.abc import Mapping
+from contextlib import closing
+from datetime import UTC, datetime
+from pathlib import Path
+
+from scheduler.site.errors import UsageError
+
+# As in the daemon, which is too much to load for a look at one file.
+STATE_VARIABLE = "FALLINGHEAD_STATE"
+# Its text is when the practice ended, by the garden's time.
+MARK = "practice-ended"
+
+
+def check_keep(folder: Path) -> None:
+    """UsageError: the folder holds anything but an earlier practice, or cannot be one."""
+    if folder.exists() and not folder.is_dir():
+        raise UsageError(f"read --keep {folder}; it is no folder: name one for the practice alone")
+    if folder.is_dir() and any(folder.iterdir()) and not (folder / MARK).is_file():
+        raise UsageError(
+            f"read --keep {folder}; other things are in it: name a new folder, for the practice alone"
+        )
+
+
+def keep_practice(store: Path, folder: Path, site_id: str, ended_at: datetime) -> None:
+    """Copy the store of a practice that is over into its folder, in the place of an earlier one.
+
+    UsageError when that cannot be written."""
+    check_keep(folder)
+    target = folder / f"{site_id}.db"
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for old in (folder / MARK, *(target.with_name(target.name + end) for end in ("", "-wal", "-shm"))):
+            old.unlink(missing_ok=True)
+        with closing(sqlite3.connect(store)) as source, closing(sqlite3.connect(target)) as copy:
+            source.backup(copy)
+        (folder / MARK).write_text(ended_at.astimezone(UTC).isoformat() + "\n", encoding="utf-8")
+    except (OSError, sqlite3.Error) as error:
+        raise UsageError(f"the practice could not be kept in {folder} ({error})") from error
+
+
+def practice_ended(environment: Mapping[str, str] | None = None) -> datetime | None:
+    """When the practice ended whose folder is looked at; None: it is a real garden's. UsageError: its mark
+    cannot be read."""
+    folder = (os.environ if environment is None else environment).get(STATE_VARIABLE)
+    mark = Path(folder) / MARK if folder else None
+    if mark is None or not mark.is_file():
+        return None
+    try:
+        return datetime.fromisoformat(mark.read_text(encoding="utf-8").strip())
+    except ValueError:
+        raise UsageError(
+            f"read {mark}; it is no time: remove that folder, and practise again with --keep"
+        ) from None
