@@ -4,4 +4,4 @@
 set -euo pipefail
 . "$(dirname "$0")/lib.sh"
 make_venv "[web]"
-exec "$venv/bin/fallinghead" practice five-drums --days 14 "$@"
+exec "$venv/bin/fallinghead" practice five-drums --days 14 --keep "$venv/practice" "$@"

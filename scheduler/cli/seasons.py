@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import sys
 from datetime import timedelta
 from pathlib import Path
 from shlex import quote
+from shutil import which
 
 import typer
 
@@ -118,7 +120,9 @@ def practice(
         say("Its store is kept. For the commands it is then always the hour at which the practice ended:")
         say(f"  export FALLINGHEAD_STATE={state} FALLINGHEAD_SITE={quote(_named(site))}")
         last = read_date(first, "--from") + timedelta(days=days - 1)
-        say(f"  fallinghead status; fallinghead why --on {last}; fallinghead ahead; fallinghead report")
+        # Installed beside a checkout the program is on no path.
+        name = "fallinghead" if which("fallinghead") else quote(sys.argv[0])
+        say(f"  {name} status; {name} why --on {last}; {name} ahead; {name} report")
         say("No daemon runs there any more, which status says.")
 
 
