@@ -190,7 +190,7 @@ def plan(
     from scheduler.planning.choices import known_way
     from scheduler.planning.garden import garden_model
     from scheduler.planning.once import plan_once
-    from scheduler.report.plan import plan_answer, plan_rows, reason_lines
+    from scheduler.report.plan import missing_words, plan_answer, plan_rows, reason_lines
 
     garden = find_site(site)
     model = garden_model(garden)
@@ -207,6 +207,9 @@ def plan(
         way=known_way(way),
     )
     answer = plan_answer(made, level_m)
+    missing = missing_words(days, on, full_days_ago)
+    if missing is not None:
+        say_error(missing)
     if json:
         say_json(answer)
         return

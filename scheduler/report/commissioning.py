@@ -81,7 +81,7 @@ _STATES = {"open": "when wanted", "due": "due", "stale": "to be done again", "do
 
 
 def steps_rows(site: Site, answer: StepsAnswer) -> tuple[Columns, Rows]:
-    columns = [("step", "left"), ("zone", "left"), ("", "left"), ("last", "left"), ("why", "left")]
+    columns = [("step", "left"), ("zone", "left"), ("state", "left"), ("last", "left"), ("why", "left")]
     rows = []
     for s in answer.steps:
         last = ""

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
-from datetime import date
+from collections.abc import Sequence
+from datetime import date, timedelta
 
+from scheduler.agronomy.weather import DayWeather
+from scheduler.planning.once import FORECAST_DAYS
 from scheduler.planning.plan import Plan, Reason
 from scheduler.planning.soaking import whole_runs
 from scheduler.report.answers import (
@@ -18,6 +21,21 @@ from scheduler.site.showing import show_duration, show_volume
 
 Columns = list[tuple[str, str]]
 Rows = list[list[str]]
+
+
+def missing_words(days: Sequence[DayWeather], day: date, full_days_ago: int) -> str | None:
+    """Of a plan from a file of weather: the days it rests on, within the file's end, of which the file has no
+    row; None: there is none."""
+    known = {d.day for d in days}
+    first, last = day - timedelta(days=full_days_ago), day + timedelta(days=FORECAST_DAYS - 1)
+    wanted = [first + timedelta(days=n) for n in range((min(last, max(known)) - first).days + 1)]
+    missing = [d for d in wanted if d not in known]
+    if not missing:
+        return None
+    return (
+        f"The weather has no row for {len(missing)} of the {len(wanted)} days from {first} on that this plan "
+        f"rests on, {missing[0]} the first: there it counts no rain, and the evaporation of the days nearest."
+    )
 
 
 def plan_answer(plan: Plan, level_m: float | None) -> PlanAnswer:

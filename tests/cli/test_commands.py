@@ -350,6 +350,19 @@ def test_a_crop_of_another_year_is_doubted_and_a_slip_in_an_examples_name_is_see
         run("check", "five-drum")
 
 
+def test_days_that_a_weather_file_leaves_out_are_told_once_and_only_those_that_count(tmp_path: Path) -> None:
+    rows = SEATTLE.read_text(encoding="utf-8").splitlines()
+    gone = ("2012-06-20", "2012-07-23", "2012-07-27", "2012-08-20")  # the first and last are too far away
+    path = tmp_path / "holes.csv"
+    path.write_text("\n".join(r for r in rows if not r.startswith(gone)) + "\n", encoding="utf-8")
+    asked = ("plan", "five-drums", "--level", "full", "--date", "2012-07-25")
+    said = run(*asked, "--weather", str(path))
+    assert said.stderr.count("no row") == 1
+    assert "no row for 2 of the 12 days from 2012-07-22 on" in said.stderr
+    assert "2012-07-23 the first" in said.stderr
+    assert run(*asked, "--weather", str(SEATTLE)).stderr == ""
+
+
 def test_a_day_that_the_weather_does_not_tell_is_not_planned() -> None:
     with pytest.raises(UsageError, match="tells nothing of 2020-07-30"):
         run("plan", "five-drums", "--level", "half", "--weather", str(SEATTLE), "--date", "2020-07-30")
