@@ -25,6 +25,8 @@ Array = NDArray[np.float64]
 HAND_SD_M = 0.005
 # Levels closer together than this tell no scale.
 LEAST_SPAN_M = 0.10
+# The same in words, whole in either unit.
+_SPAN = {"metric": "10 cm", "us": "4 in"}
 # A reading further from the fit than so many standard errors is doubtful.
 DOUBTFUL_SD = 3.0
 # Offsets up to this much are not worth a word: about what a ruler tells.
@@ -82,7 +84,9 @@ def sensor_scale(site: Site, record: SensorScale, *, hand_sd_m: float = HAND_SD_
     if sensor.kind != "echo" and spread:
         return _line_fit(site, sensor, hand, raw, hand_sd_m)
     if sensor.kind != "echo" and sensor.scale_m is None:
-        raise UsageError("levels so close together tell no scale: measure at two levels 10 cm apart or more")
+        raise UsageError(
+            f"levels so close together tell no scale: measure at two levels {_SPAN[site.units]} apart or more"
+        )
     drawn = np.array([level_from_raw(site, r.raw, r.air_c) for r in record.readings])
     return _zero_fit(site, sensor, hand, drawn, hand_sd_m, spread)
 
@@ -170,7 +174,9 @@ def _verdict(site: Site, fit: SensorFit) -> str:
     """Plain words: how far off it was, how well it fits now, what to do."""
     words = [_offset_words(site, fit)]
     if len(fit.residuals_m) == 1:
-        words.append("One level tells the zero only; measure at a second one, 10 cm away or more.")
+        words.append(
+            f"One level tells the zero only; measure at a second one, {_SPAN[site.units]} away or more."
+        )
     elif fit.scale_fitted and fit.slope is not None and not fit.slope.low <= 1.0 <= fit.slope.high:
         words.append(f"A count is worth {fit.slope.value:.3f} of what the site file says.")
     elif not fit.scale_fitted and fit.slope is not None and not fit.slope.low <= 1.0 <= fit.slope.high:
