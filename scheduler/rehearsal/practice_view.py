@@ -50,14 +50,14 @@ def practice(
     out.print(
         f"{ended.runs} runs; {left} are left in the barrels. A small leak that nobody told the daemon took "
         f"{leak}; the roof brought {caught}, of which {over} ran over. "
-        f"{_alerts_raised(len(ended.alerts))} This took {ended.real_s:.0f} s."
+        f"{alerts_raised(len(ended.alerts))} This took {ended.real_s:.0f} s."
     )
     for alert in ended.alerts:
         out.print(f"  {alert.at.astimezone(site.place.timezone):%d %B %H:%M}  {alert.text} {alert.advice}")
     return ended
 
 
-def _alerts_raised(count: int) -> str:
+def alerts_raised(count: int) -> str:
     if count == 0:
         return "No alert was raised."
     return "1 alert was raised." if count == 1 else f"{count} alerts were raised."

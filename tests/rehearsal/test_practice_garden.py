@@ -11,7 +11,7 @@ from scheduler.rehearsal.garden import TrueGarden
 from scheduler.rehearsal.hidden import NOTHING_HIDDEN, draw_truth
 from scheduler.rehearsal.practice import Glimpse, Practice
 from scheduler.rehearsal.practice_parts import PACE_HELD, GardenBoard, PracticeClock
-from scheduler.rehearsal.practice_view import EachDay, glimpse_text, tally_table
+from scheduler.rehearsal.practice_view import EachDay, alerts_raised, glimpse_text, tally_table
 from scheduler.service.practised import practice_ended
 from scheduler.store.store import Store, store_url
 
@@ -56,6 +56,14 @@ def test_the_board_moves_the_gardens_valve_and_reads_its_switches(site, make_wea
     assert answer["switches"] == [[True, False], [False, True]]
     assert len(answer["pings"]) >= 3
     assert garden.plant_l["tomatoes"] > 0.0
+
+
+def test_how_many_alerts_were_raised_is_said_in_words() -> None:
+    assert [alerts_raised(n) for n in (0, 1, 3)] == [
+        "No alert was raised.",
+        "1 alert was raised.",
+        "3 alerts were raised.",
+    ]
 
 
 @pytest.mark.slow
