@@ -271,15 +271,17 @@ def test_the_keyboard_alone_reaches_the_stop_and_every_form(running: Running) ->
     context.close()
 
 
-def test_on_a_phone_the_round_is_no_wider_than_the_screen_whatever_path_it_names(
+def test_on_a_phone_the_round_is_no_wider_than_the_screen_whatever_file_it_names(
     running: Running, started: PageGarden, tmp_path: Path
 ) -> None:
-    folder = tmp_path / ("a-folder-of-gardens-with-a-long-name" * 3)
-    one_of_many(folder, 1, started.now()).path.write_bytes(b"no store" * 100)
+    folder = tmp_path / "gardens"
+    one = one_of_many(folder, 1, started.now())
+    one.file.write_text("no site file", encoding="utf-8")
+    long = one.file.parent.rename(folder / ("a-garden-with-a-long-name" * 4))
     round_app = make_app(started.garden, started.keys, hosts=[HOST], tls=True, round_of=[str(folder)])
     client = TestClient(round_app, base_url=f"https://{HOST}", cookies=started.client.cookies)
     text, style = client.get("/round").text, client.get("/static/page.css").text
-    assert folder.name in text  # the long word is on the page
+    assert long.name in text  # the long word is on the page
     page = running.browser.new_page(viewport=PHONE)
     page.set_content(text)
     page.add_style_tag(content=style)
