@@ -15,6 +15,7 @@ from pathlib import Path
 
 import pytest
 
+from scheduler import weather
 from scheduler.agronomy.weather import DayWeather
 from scheduler.site.examples import example_site, example_text
 from tests.support.gardens import dry_days
@@ -200,6 +201,14 @@ def test_a_plant_was_added(garden: LivedIn, tmp_path: Path) -> None:
 def test_which_plant_is_dry_at_half_level(garden: LivedIn) -> None:
     said = plain(garden.says("survey", "five-drums", "--at", "half"))
     assert "stops below" in said and "every emitter flows" in said
+
+
+def test_the_packaged_summer_may_be_the_past_of_what_comes(garden: LivedIn) -> None:
+    summer = Path(weather.__file__).parent / "data" / "seattle_2012_summer.csv"
+    asked = ("ahead", "--site", "five-drums")
+    by_name = plain(garden.says(*asked, "--past", "seattle-2012"))
+    by_path = plain(garden.says(*asked, "--past", str(summer)))
+    assert by_name == by_path != plain(garden.says(*asked))
 
 
 def test_do_two_more_barrels_help(garden: LivedIn) -> None:
