@@ -51,6 +51,10 @@ LOOK_H = 1.0
 CLOGGED = 0.5
 # The alarm speaks of a day, and of five; a household that is told a little early was told the truth.
 NEAR_DAYS, SOON_DAYS = 2, 8
+# Less than this share of full barrels is nearly empty however long it lasts (common practice, no source) ...
+NEAR_SHARE = 0.10
+# ... by a level that errs by so much (4 mm of noise and 5 mm of offset are hidden from the controller).
+LEVEL_ERROR_M = 0.01
 # Kind, one in so many days, how many hours it lasts (drawn; a choice of this test).
 USUAL: tuple[tuple[str, float, tuple[float, float]], ...] = (
     ("node", 12.0, (0.2, 4.0)),
@@ -319,7 +323,7 @@ def _true(year: Year, alert: Alert) -> bool:
         # With the node silent nobody knows whether a run that began has ended.
         "valve_not_shut": lambda: held("node", timedelta(minutes=10)),
         "care_due": lambda: True,  # by the calendar, which is tested elsewhere
-        "near_empty": lambda: _scarce(year, at, NEAR_DAYS),
+        "near_empty": lambda: _little(year, at) or _scarce(year, at, NEAR_DAYS),
         "runs_out": lambda: _scarce(year, at, SOON_DAYS),
     }
     judge = by_kind.get(alert.kind)
@@ -333,13 +337,25 @@ def _freezes(year: Year, at: datetime) -> bool:
     return any(d.tmin_c is not None and d.tmin_c <= 0.0 for d in days)
 
 
+def _above_reserve_l(year: Year, level_m: float) -> float:
+    model = year.shell.state.model
+    return max(0.0, model.stage.volume_l(level_m) - model.stage.volume_l(model.reserve_level_m))
+
+
+def _true_level_m(year: Year, at: datetime) -> float:
+    return max((pair for pair in year.levels if pair[0] <= at), key=lambda pair: pair[0])[1]
+
+
+def _little(year: Year, at: datetime) -> bool:
+    """Whether the barrels truly held little of what they can, as well as a level tells it."""
+    full_l = _above_reserve_l(year, year.shell.state.model.stage.brim_level_m)
+    return _above_reserve_l(year, _true_level_m(year, at) - LEVEL_ERROR_M) < NEAR_SHARE * full_l
+
+
 def _scarce(year: Year, at: datetime, days: int) -> bool:
     """Whether the true water above the reserve was no more than the plants used in so many days as the
     weather then was, their rain apart, and what truly leaked; what was poured in later is no part of it."""
-    level = max((pair for pair in year.levels if pair[0] <= at), key=lambda pair: pair[0])[1]
-    state = year.shell.state
-    stage = state.model.stage
-    usable = max(0.0, stage.volume_l(level) - stage.volume_l(state.model.reserve_level_m))
+    usable = _above_reserve_l(year, _true_level_m(year, at))
     first = at.astimezone(year.site.place.timezone).date()
     use = {r.weather.day: sum(z.wanted_l for z in r.root_zones) for r in year.shell.days}
     usual = sum(use.values()) / len(use)  # of the days after the last that was lived
