@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +17,6 @@ from scheduler.report.answers import (
     SurveyAnswer,
     ZoneSurveyAnswer,
 )
-from scheduler.report.plan import Columns, Rows
 from scheduler.site.model import DisplayUnits, Site
 from scheduler.site.showing import (
     show_duration,
@@ -27,11 +27,14 @@ from scheduler.site.showing import (
     show_volume,
 )
 from scheduler.supply.stage import stage_storage
-from scheduler.survey.advice import Advice, advise
 from scheduler.survey.laterals import SPREAD_MAX
 from scheduler.survey.levels import WEAK_SHARE
 from scheduler.survey.sentences import volume_word
 from scheduler.survey.survey import COLD_C, WARM_C, ZoneSurvey, survey
+
+if TYPE_CHECKING:
+    from scheduler.report.plan import Columns, Rows
+    from scheduler.survey.advice import Advice
 
 # US gallon of 231 cubic inches (NIST Handbook 44).
 LITRE_PER_GALLON = 3.785411784
@@ -62,8 +65,14 @@ def survey_answer(
         level_m=level_m,
         zones=[_zone_answer(z) for z in result.zones],
         findings=list(result.findings),
-        advice=[_advice_answer(a) for a in advise(site)] if advice else None,
+        advice=_advice(site) if advice else None,
     )
+
+
+def _advice(site: Site) -> list[AdviceAnswer]:
+    from scheduler.survey.advice import advise  # loaded by those who ask for it
+
+    return [_advice_answer(a) for a in advise(site)]
 
 
 def _zone_answer(z: ZoneSurvey) -> ZoneSurveyAnswer:
