@@ -12,6 +12,8 @@ from scheduler.pictures.style import INK, STONE, WATER, ZONE_STROKES, drawing, k
 
 # Of a name, as a share of the axes' height.
 NAME_HEIGHT = 0.14
+# Dates that stand side by side below the drawing without touching.
+MARKS_MOST = 10
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,10 +49,18 @@ def garden_days_svg(picture: GardenDays) -> str:
         axes[3].set(title="Plants that stood short of water", ylabel=f"of {picture.plants}")
         first, last = picture.days[0].day, picture.days[-1].day
         axes[0].set_xlim(first - timedelta(days=1), last + timedelta(days=1))
+        marked = marked_days(first, last)
+        axes[3].set_xticks(marked, [f"{day.day} {day:%b}" for day in marked])
         out = StringIO()
         figure.savefig(out, format="svg")
     text = out.getvalue()
     return text[text.index("<svg") :]
+
+
+def marked_days(first: date, last: date) -> list[date]:
+    """Days to write below, equally far apart: on the calendar's own the end of a month runs into the next."""
+    apart = -(-((last - first).days + 1) // MARKS_MOST)
+    return [first + timedelta(days=n) for n in range(0, (last - first).days + 1, apart)]
 
 
 def _held(axes: Any, picture: GardenDays) -> None:
