@@ -7,24 +7,28 @@ The browser is Chromium: the one that FALLINGHEAD_CHROMIUM names, one of the sys
 from __future__ import annotations
 
 import os
+import re
 import shutil
 import threading
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from pathlib import Path
+from urllib.parse import urlsplit
 
 import pytest
 import uvicorn
-from playwright.sync_api import Browser, BrowserContext, Page, expect, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, Locator, Page, expect, sync_playwright
 from starlette.testclient import TestClient
 
 from scheduler.control.events import RequestKind
-from scheduler.web.app import make_app
+from scheduler.web.app import make_app, make_office
 from scheduler.web.facts import Garden
 from scheduler.web.keys import Keys
 from tests.end_to_end.garden_under_test import GardenUnderTest
 from tests.support.many_gardens import one_of_many
+from tests.support.page_actions import ACTS, Kept, day_of
+from tests.support.page_browser import answered_by, window
 from tests.support.page_garden import HOST, PageGarden
 
 pytestmark = [pytest.mark.end_to_end, pytest.mark.slow]
@@ -32,6 +36,7 @@ pytestmark = [pytest.mark.end_to_end, pytest.mark.slow]
 PASSWORD = "rain falls on tin"
 # Long enough for a busy machine; nothing waits so long when all is well.
 PATIENCE_MS = 30_000
+expect.set_options(timeout=PATIENCE_MS)
 PHONE = {"width": 360, "height": 740}
 
 
@@ -49,6 +54,8 @@ class Running:
 
     def entered(self, who: str, *, script: bool = True) -> tuple[BrowserContext, Page]:
         """A phone whose owner has just given the password."""
+        if not self.keys.has_password:
+            assert self.keys.set_password(self.keys.new_code(), PASSWORD, who)
         context = self.phone(script=script)
         page = context.new_page()
         page.goto("/enter")
@@ -57,6 +64,10 @@ class Running:
         page.get_by_role("button", name="Enter").click()
         expect(page.get_by_role("button", name="Stop all watering")).to_be_visible()
         return context, page
+
+    def chosen(self, subject: str) -> str | None:
+        with self.garden.store() as store:
+            return {c.subject: c.value for c in store.choices_now()}.get(subject)
 
     def asked(self, kind: RequestKind) -> int:
         with self.garden.store() as store:
@@ -102,7 +113,7 @@ def running(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Running]:
 
 
 def _heading(page: Page, text: str) -> None:
-    expect(page.get_by_role("heading", level=1)).to_have_text(text, timeout=PATIENCE_MS)
+    expect(page.get_by_role("heading", level=1)).to_have_text(text)
 
 
 def test_from_the_first_code_to_water_and_a_stop_that_closes_the_valve(running: Running) -> None:
@@ -145,6 +156,9 @@ def test_from_the_first_code_to_water_and_a_stop_that_closes_the_valve(running: 
     page.get_by_role("link", name="Start again").click()
     page.get_by_role("button", name="Start again").click()
     _heading(page, "Done")
+    with garden.store() as store:
+        stop = store.stop_state()
+    assert stop is not None and not stop.stopped and stop.who == "Ines"
     assert faults == []
     context.close()
 
@@ -220,12 +234,13 @@ def test_two_phones_stop_at_once_and_both_are_answered(running: Running) -> None
         context.close()
 
 
-def test_a_garden_is_drained_and_brought_back_and_care_and_absence_are_told(running: Running) -> None:
+def test_a_garden_is_drained_and_brought_back_and_care_is_told(running: Running) -> None:
     context, page = running.entered("Ines")
     page.goto("/tell")
     winter = page.locator("#winter")
     winter.get_by_role("button", name="It is drained").click()
     _heading(page, "Done")
+    assert running.chosen("winter") is not None
     page.goto("/")
     expect(page.get_by_role("heading", level=1)).to_contain_text("Drained for the winter since today")
     page.goto("/tell")
@@ -238,18 +253,99 @@ def test_a_garden_is_drained_and_brought_back_and_care_and_absence_are_told(runn
     page.get_by_role("link", name="Tell that it is back").click()
     winter.get_by_role("button", name="The garden is back").click()
     _heading(page, "Done")
+    assert running.chosen("winter") is None
     page.goto("/care")
     page.get_by_role("button", name="Done today: Filter cleaned").click()
     _heading(page, "Done")
-    page.goto("/tell")
-    away = page.locator("#away")
-    today = datetime.now(running.garden.site.place.timezone).date()
-    away.get_by_label("First day").fill(today.isoformat())
-    away.get_by_label("Last day").fill((today + timedelta(days=7)).isoformat())
-    away.get_by_role("button", name="Tell the days").click()
-    _heading(page, "Done")
-    page.goto("/away")
-    expect(page.get_by_role("heading", level=1)).to_contain_text("Nobody at home from today to")
+    context.close()
+
+
+def test_each_form_does_what_it_says_and_the_store_holds_it(running: Running) -> None:
+    """One after the other on one phone; what takes back stands behind what it takes back."""
+    garden, (context, page) = running.garden, running.entered("Ines")
+    today = datetime.now(garden.site.place.timezone).date()
+    for act in ACTS:
+        page.goto(act.page)
+        form = page.locator(act.form)
+        for label, value in act.fields.items():
+            _fill(form.get_by_label(label), day_of(value, today))
+        with page.expect_request(lambda sent: sent.method == "POST") as pressed:
+            form.get_by_role("button", name=act.button, exact=True).click()
+        sent = urlsplit(pressed.value.url).path
+        assert act.action == (f"{sent} back" if "back=1" in (pressed.value.post_data or "") else sent)
+        _heading(page, "Done")
+        with garden.store() as store:
+            assert act.kept(Kept(store, garden.site, datetime.now(UTC))), act.action
+        if act.then is not None:
+            page.goto(act.then[0])
+            expect(page.get_by_role("heading", level=1)).to_contain_text(act.then[1])
+    context.close()
+
+
+def _fill(field: Locator, value: str) -> None:
+    if field.evaluate("e => e.tagName") == "SELECT":
+        field.select_option(value)
+    else:
+        field.fill(value)
+
+
+def test_a_calendars_link_is_made_and_ended_and_the_page_is_left(running: Running) -> None:
+    keys, (context, page) = running.keys, running.entered("Ines")
+    page.goto("/calendar")
+    page.get_by_role("button", name="Make a link").click()
+    link = page.get_by_label("Give it this link:")
+    expect(link).to_have_value(re.compile(r"/calendar/\S+\.ics$"))
+    first = keys.calendar_link()
+    assert first is not None and first in link.input_value()
+    page.get_by_role("button", name="Make a new link").click()
+    expect(link).not_to_have_value(re.compile(re.escape(first)))
+    assert not keys.calendar_link_is_right(first)
+    page.get_by_role("button", name="End the link").click()
+    expect(page.get_by_text("There is no link now.")).to_be_visible()
+    assert keys.calendar_link() is None
+
+    (cookie,) = context.cookies()
+    assert keys.session(cookie["value"]) is not None
+    page.get_by_role("link", name="Leave").click()
+    page.get_by_role("button", name="Leave").click()
+    _heading(page, "The password of this garden")
+    assert keys.session(cookie["value"]) is None
+    context.close()
+
+
+def test_an_office_is_entered_by_a_code_left_and_entered_by_its_password(
+    running: Running, started: PageGarden, tmp_path: Path
+) -> None:
+    one_of_many(tmp_path / "gardens", 1, started.now())
+    keys = Keys(tmp_path / "office.json", started.now)
+    office = make_office(
+        "The round", [str(tmp_path / "gardens")], keys, hosts=[HOST], tls=True, now=started.now
+    )
+    context = window(running.browser, 360, "light")
+    page = context.new_page()
+    answered_by(page, TestClient(office, base_url=f"https://{HOST}"))
+    page.goto("/")
+    page.get_by_label("Code from the log").fill(keys.new_code())
+    page.get_by_label("A new password").fill(PASSWORD)
+    page.get_by_role("button", name="Set the password and enter").click()
+    expect(page.get_by_role("heading", level=1)).to_contain_text("1 garden")
+    assert keys.has_password
+    page.get_by_role("link", name="Leave").click()
+    page.get_by_role("button", name="Leave").click()
+    page.get_by_label("Password").fill(PASSWORD)
+    page.get_by_role("button", name="Enter").click()
+    expect(page.get_by_role("heading", level=1)).to_contain_text("1 garden")
+    context.close()
+
+
+def test_a_day_to_last_through_is_asked_by_its_form(running: Running, started: PageGarden) -> None:
+    context = window(running.browser, 360, "light")
+    page = context.new_page()
+    answered_by(page, started.client)
+    page.goto("/weeks")
+    page.get_by_label("It is to last through").fill("2012-07-25")
+    page.get_by_role("button", name="Work it out").click()
+    expect(page.locator("#lasts")).to_contain_text("Through Wednesday 25 July it lasts")
     context.close()
 
 
