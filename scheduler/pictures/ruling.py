@@ -12,6 +12,7 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
+from scheduler.pictures.lettering import with_kept_letters
 from scheduler.pictures.style import DPI, FONT_SIZE, INK, PALE, STONE
 
 _POINTS_PER_INCH = 72.0
@@ -144,6 +145,7 @@ def write_picture(figure: Any, path: Path) -> None:
     from PIL import Image
 
     canvas: Any = FigureCanvasAgg(figure)
+    with_kept_letters(canvas.get_renderer())
     canvas.draw()
     size = canvas.get_width_height()
     image = Image.frombuffer("RGBA", size, canvas.buffer_rgba(), "raw", "RGBA", 0, 1)

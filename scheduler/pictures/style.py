@@ -10,6 +10,8 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any
 
+from scheduler.pictures.loading import loading_for_paper
+
 # Colours that stay apart for colour-blind eyes and in grey (chosen by lightness: dark to light).
 INK = "#1b2a33"
 WATER = "#14618c"
@@ -85,27 +87,13 @@ def drawing() -> Iterator[Any]:
     """matplotlib's ``Figure`` with this language; loaded only here, and without the parts for a screen."""
     import matplotlib as mpl
 
-    with _without_help_texts():
+    with loading_for_paper():
         import matplotlib.backends.backend_agg
         from matplotlib.figure import Figure
 
     settings: Any = SETTINGS  # the stubs want literal keys
     with mpl.rc_context(settings):
         yield Figure
-
-
-@contextmanager
-def _without_help_texts() -> Iterator[None]:
-    """While loading, matplotlib writes a help text for each of its classes, which nobody reads here: a
-    quarter of its loading time (measured here)."""
-    from matplotlib import artist as artists
-
-    written = artists.kwdoc
-    artists.kwdoc = lambda artist: ""  # noqa: ARG005 - called by its name
-    try:
-        yield
-    finally:
-        artists.kwdoc = written
 
 
 def label_at_end(axes: Any, x: Any, y: float, text: str, colour: str, *, lift: float = 0.0) -> None:
