@@ -23,8 +23,8 @@ find_python() {
   fail "no Python 3.11 or newer was found; install it, for example: apt install python3 python3-venv"
 }
 
-make_venv() {  # make_venv EXTRAS: the package in its own environment; quick when it is there already
-  local python extras=$1
+make_venv() {  # an environment of the package's own; nothing to do when it is there already
+  local python
   python=$(find_python) || exit 1
   if [ ! -x "$venv/bin/python" ]; then
     say "making a virtual environment in $venv"
@@ -36,6 +36,10 @@ make_venv() {  # make_venv EXTRAS: the package in its own environment; quick whe
       "$python" -m venv "$venv" || fail "cannot make a virtual environment with $python"
     fi
   fi
+}
+
+install_package() {  # install_package EXTRAS: into that environment; quick when it is there already
+  local extras=$1
   say "installing fallinghead$extras (a minute or two the first time)"
   "$venv/bin/python" -m pip install --quiet --disable-pip-version-check --editable "$root$extras" \
     || fail "pip could not install the packages; is there a network?"

@@ -4,27 +4,40 @@
 set -euo pipefail
 . "$(dirname "$0")/lib.sh"
 export PATH="$PATH:/usr/sbin"
-if ! command -v mosquitto >/dev/null; then
-  say "installing the Mosquitto broker"
+
+missing=()
+command -v mosquitto >/dev/null || missing+=(mosquitto)
+command -v systemd-analyze >/dev/null || missing+=(systemd)  # it judges the unit
+command -v chromium >/dev/null || command -v google-chrome >/dev/null || missing+=(chromium)
+
+install_missing() {  # what Debian has; a Chromium that it has not comes from Playwright later
+  local package
   as_root apt-get update -qq
-  as_root env DEBIAN_FRONTEND=noninteractive apt-get install -y -qq mosquitto >/dev/null
+  for package in "${missing[@]}"; do
+    as_root env DEBIAN_FRONTEND=noninteractive apt-get install -y -qq "$package" >/dev/null \
+      || [ "$package" = chromium ] || return 1
+  done
+}
+
+make_venv
+installing=
+if [ "${#missing[@]}" -gt 0 ]; then
+  say "installing ${missing[*]} beside the Python packages"
+  as_root true  # asks for a password here if it must, not from the background
+  install_missing & installing=$!
 fi
-if ! command -v systemd-analyze >/dev/null; then
-  say "installing systemd-analyze, which judges the unit"
-  as_root apt-get update -qq
-  as_root env DEBIAN_FRONTEND=noninteractive apt-get install -y -qq systemd >/dev/null
-fi
-make_venv "[test]"
-if ! command -v chromium >/dev/null && ! command -v google-chrome >/dev/null; then
-  say "installing Chromium, in which the page is tried"
-  as_root apt-get update -qq
-  as_root env DEBIAN_FRONTEND=noninteractive apt-get install -y -qq chromium >/dev/null \
-    || "$venv/bin/playwright" install --with-deps chromium
-fi
+install_package "[test]"
 cd "$root"
 say "lint"; "$venv/bin/ruff" check --quiet .; "$venv/bin/ruff" format --quiet --check .
-say "types"; "$venv/bin/mypy"
 say "import contracts"; "$venv/bin/lint-imports" --no-logo 2>/dev/null || "$venv/bin/lint-imports"
+say "types"; "$venv/bin/mypy"
+if [ -n "$installing" ]; then
+  wait "$installing" || fail "apt could not install ${missing[*]}"
+fi
+if ! command -v chromium >/dev/null && ! command -v google-chrome >/dev/null; then
+  say "this system has no package chromium; Playwright brings its own"
+  "$venv/bin/playwright" install --with-deps chromium
+fi
 say "tests"
 if [ "$#" -gt 0 ]; then exec "$venv/bin/python" -m pytest "$@"; fi
 # One more than there are cores: many tests wait for brokers and nodes.

@@ -3,5 +3,6 @@
 # Everything goes into .venv; remove that folder and nothing is left. Options go on to `fallinghead practice`.
 set -euo pipefail
 . "$(dirname "$0")/lib.sh"
-make_venv "[web]"
+make_venv
+install_package "[web]"
 exec "$venv/bin/fallinghead" practice five-drums --days 14 --keep "$venv/practice" "$@"

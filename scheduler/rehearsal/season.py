@@ -133,7 +133,7 @@ def rehearse(
     other = TrueGarden(site, truth, weather, opens, ends, start_level_m=start_level_m, zones=garden.zones)
     node = VirtualNode(site, garden, rest_report_s=site.node.heartbeat_s, open_report_s=open_report_s)
     shell = VirtualShell(site, garden, node, days, seed, way)
-    timer = set_timer(site, shell.state.model, weather, start)
+    timer = set_timer(site, shell.state.model, days, start)
     timer_days = run_timer(other, timer, start, end)
     return _Rehearsal(site, seed, sizes, weather, shell, timer, timer_days, other).run(on_day)
 

@@ -1,7 +1,9 @@
 """The plain timer that this garden is compared with: set once in spring, never adjusted.
 
-Whoever sets it does so well: for a typical day of the season's first fortnight, with the barrels full, each
-zone gets the single run time that serves its plants best. After that it knows only how often and how long.
+Whoever sets it does so well: for a typical day of spring's last fortnight and plants as grown as they are
+when the season begins, with the barrels full, each zone gets the single run time that serves its plants best.
+After that it knows only how often and how long. Where the weather of that fortnight is not known, the
+season's first fortnight stands for it.
 """
 
 from __future__ import annotations
@@ -20,6 +22,8 @@ from scheduler.site.model import Site
 
 # Days whose mean weather stands for the season when the timer is set.
 SPRING_DAYS = 14
+# Month and day of spring's last day, the eve of the solstice, north and south of the equator.
+SPRING_ENDS_NORTH, SPRING_ENDS_SOUTH = (6, 20), (12, 20)
 # A usual setting for beds and pots in summer (common practice, no source).
 EVERY_DAYS = 2
 
@@ -43,14 +47,12 @@ class TimerDay:
 
 
 def set_timer(site: Site, model: GardenModel, days: Sequence[DayWeather], first: date) -> FixedTimer:
-    """Set the timer for a typical day at the season's start, barrels full."""
-    spring = [
-        reference_et(d, site.place) for d in days if first <= d.day < first + timedelta(days=SPRING_DAYS)
-    ]
-    known = [e.et0_mm for e in spring if e is not None]
-    if not known:
-        raise ValueError(f"no temperatures in the {SPRING_DAYS} days from {first}: a timer cannot be set")
-    typical_mm = sum(known) / len(known)
+    """Set the timer, barrels full, for the season that begins on ``first``.
+
+    ``days``: the weather known of that year, in any order. ValueError when neither spring's last
+    fortnight nor the season's first has temperatures.
+    """
+    typical_mm = _typical_et0_mm(site, days, first)
     run_s = {}
     for zone_id, zone in model.zones.items():
         fed = {e.plant for e in zone.zone.emitters if e.plant is not None}
@@ -63,6 +65,24 @@ def set_timer(site: Site, model: GardenModel, days: Sequence[DayWeather], first:
         )
         run_s[zone_id] = float(drawn.run_s)
     return FixedTimer(run_s, EVERY_DAYS, site.windows[0].start)
+
+
+def _typical_et0_mm(site: Site, days: Sequence[DayWeather], first: date) -> float:
+    """Mean reference ET (mm a day) of the fortnight for which the timer is set."""
+    month, day = SPRING_ENDS_NORTH if site.place.latitude_deg >= 0.0 else SPRING_ENDS_SOUTH
+    year = first.year if date(first.year, month, day) < first else first.year - 1
+    known = _fortnight_mm(site, days, date(year, month, day) - timedelta(days=SPRING_DAYS - 1))
+    if 2 * len(known) < SPRING_DAYS:  # fewer days may be one warm or cold spell
+        known = _fortnight_mm(site, days, first)
+    if not known:
+        raise ValueError(f"no temperatures in the {SPRING_DAYS} days from {first}: a timer cannot be set")
+    return sum(known) / len(known)
+
+
+def _fortnight_mm(site: Site, days: Sequence[DayWeather], begins: date) -> list[float]:
+    ends = begins + timedelta(days=SPRING_DAYS)
+    found = [reference_et(d, site.place) for d in days if begins <= d.day < ends]
+    return [e.et0_mm for e in found if e is not None]
 
 
 def run_timer(garden: TrueGarden, timer: FixedTimer, first: date, last: date) -> tuple[TimerDay, ...]:

@@ -3,7 +3,10 @@
 The weather is NOAA's (public domain) as vega_datasets ships it. Hidden from the controller is what a careful
 commissioning leaves (``Hidden``): 1.5 % of each emitter's k and 0.015 of its x, 15 % of the flow lost to
 clogging by the end, 4 mm of noise and 5 mm of offset in the level, priming, a leak of 0.3 L/h, and forecasts
-with errors. The targets are the project's own. Run as a script for every figure of every seed:
+with errors. The targets are the project's own, of each plant's and zone's litres over the whole season. The
+errors of the season so far, day by day, which the script prints too, are larger for some days on purpose: a
+dose that leaves room for rain that is forecast falls short of the deficit until that rain, or the next dose,
+has come. Run as a script for every figure of every seed:
 
     python tests/rehearsal/test_season_claims.py [alike]
 """
@@ -25,6 +28,8 @@ FIRST, LAST = date(2012, 7, 1), date(2012, 9, 15)
 SEEDS = (1, 2, 3, 4, 5)
 # Targets of the project while the store stands above its floor: needs, plans by plant, plans by zone.
 NEED_TARGET, PLANT_TARGET, ZONE_TARGET = 0.10, 0.05, 0.03
+# By how much at least a timer set in spring misses the plant that it serves worst.
+TIMER_WORST = 0.30
 
 
 @cache
@@ -90,12 +95,11 @@ def test_each_zone_gets_what_the_plans_said_within_three_percent(season: Season)
 
 @pytest.mark.slow
 def test_a_fixed_timer_misses_the_needs_by_a_multiple(season: Season) -> None:
-    ours, timer = (
-        spread(errors)[1]
-        for errors in ([p.need_error for p in season.plants], [p.fixed_timer_error for p in season.plants])
-    )
-    assert ours is not None and timer is not None
+    _, ours = spread(p.need_error for p in season.plants)
+    worst, timer = spread(p.fixed_timer_error for p in season.plants)
+    assert ours is not None and timer is not None and worst is not None
     assert timer > 3.0 * ours
+    assert abs(worst) >= TIMER_WORST
 
 
 def _percent(value: float | None) -> str:
