@@ -13,6 +13,8 @@ from scheduler.cli.printing import say, say_error, say_json, say_table
 from scheduler.cli.sites import SITE_HELP, find_site, read_date, read_level, read_weather
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from scheduler.planning.garden import GardenModel
     from scheduler.site.model import Site
 
@@ -115,12 +117,11 @@ def survey(
         return
     model = garden_model(garden)
     level_m = read_level(at, model)
-    # Drawn first: the pictures work out at all levels together what the survey asks at one.
-    drawn = _draw(model, pictures, svg) if pictures is not None else None
+    # Begun first: the pictures work out at all levels together what the survey asks at one.
+    drawn = _begin_to_draw(model, pictures, svg) if pictures is not None else None
     answer = survey_answer(garden, level_m, advice=advice, model=model)
-    answer = answer.model_copy(update={"pictures": drawn})
     if json:
-        say_json(answer)
+        say_json(answer.model_copy(update={"pictures": drawn() if drawn is not None else None}))
         return
     if advice:
         for line in advice_lines(garden, answer):
@@ -132,15 +133,17 @@ def survey(
             say_table(title, columns, rows)
         for line in (*zone_lines(garden, answer), *(f"- {finding}" for finding in answer.findings)):
             say(line)
-    if answer.pictures:
-        say(f"Drawn: {', '.join(answer.pictures)}.")
+    if drawn is not None:
+        say(f"Drawn: {', '.join(drawn())}.")
 
 
-def _draw(model: GardenModel, folder: Path, svg: bool) -> list[str]:
-    from scheduler.report.garden_pictures import draw_garden
+def _begin_to_draw(model: GardenModel, folder: Path, svg: bool) -> Callable[[], list[str]]:
+    """Call what is given back to wait for the files."""
+    from scheduler.report.garden_pictures import begin_to_draw
 
     form: Literal["svg", "png"] = "svg" if svg else "png"
-    return [str(path) for path in draw_garden(model.site, folder, form, model=model)]
+    wait = begin_to_draw(model, folder, form)
+    return lambda: [str(path) for path in wait()]
 
 
 def _compare(garden: Site, changes: list[str], against: str | None, json: bool) -> None:

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 from scheduler.pictures.flow_by_level import draw_flow_by_level
 from scheduler.pictures.long_section import draw_long_section
 from scheduler.pictures.run_time import draw_run_times
+from scheduler.pictures.style import drawing
 from scheduler.planning.garden import GardenModel, garden_model
+from scheduler.report.beside import Beside
 from scheduler.site.errors import UsageError
 from scheduler.site.model import Site
 from scheduler.survey.levels import zone_levels
@@ -19,6 +23,16 @@ from scheduler.survey.wants import midsummer_wants
 PictureForm = Literal["png", "svg"]
 
 
+@dataclass(frozen=True, slots=True)
+class Drawing:
+    """One picture not yet drawn: by what, of which values, into which file, and how."""
+
+    draw: Callable[..., None]
+    values: Any
+    path: Path
+    look: dict[str, Any]
+
+
 def draw_garden(
     site: Site, folder: Path, form: PictureForm = "png", *, model: GardenModel | None = None
 ) -> tuple[Path, ...]:
@@ -27,41 +41,70 @@ def draw_garden(
     Run times are for what each zone's plants want on a strong midsummer day. ``model``: of the site, when it
     is at hand. UsageError when the folder cannot be made or written.
     """
+    return begin_to_draw(model or garden_model(site), folder, form, beside=False)()
+
+
+def begin_to_draw(
+    model: GardenModel, folder: Path, form: PictureForm, *, beside: bool | None = None
+) -> Callable[[], tuple[Path, ...]]:
+    """As ``draw_garden``, by a process beside this one where that is safe: goes on while this one does other
+    work. Call what is given back to wait for the files. ``beside`` None: as the machine allows."""
+
+    def failed(error: OSError) -> UsageError:
+        return UsageError(f"the pictures cannot be written into {folder}: {error.strerror}")
+
+    def wait() -> tuple[Path, ...]:
+        try:
+            return artist.result()
+        except OSError as error:
+            raise failed(error) from error
+
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        return _draw(site, folder, form, model or garden_model(site))
     except OSError as error:
-        raise UsageError(f"the pictures cannot be written into {folder}: {error.strerror}") from error
+        raise failed(error) from error
+    artist = Beside(_draw_all, _load, fork=beside)
+    artist.give(garden_drawings(model, folder, form))
+    return wait
 
 
-def _draw(site: Site, folder: Path, form: PictureForm, model: GardenModel) -> tuple[Path, ...]:
+def _load() -> None:
+    with drawing():
+        pass
+
+
+def _draw_all(drawings: Sequence[Drawing]) -> tuple[Path, ...]:
+    for each in drawings:
+        each.draw(each.values, each.path, **each.look)
+    return tuple(each.path for each in drawings)
+
+
+def garden_drawings(model: GardenModel, folder: Path, form: PictureForm) -> list[Drawing]:
+    """What is to be drawn, worked out; in a fixed order."""
+    site = model.site
     names = {p.id: p.name for p in site.plants}
-    drawn: list[Path] = []
+    drawings: list[Drawing] = []
     for zone in site.zones:
         levels = zone_levels(model, zone.id)
-        section = folder / f"{zone.id}-long-section.{form}"
-        draw_long_section(long_section(model, zone.id, levels=levels), section, units=site.units)
-        flows = folder / f"{zone.id}-flow-by-level.{form}"
-        draw_flow_by_level(
-            levels,
-            flows,
-            title=f"{zone.name}: what each plant gets",
-            names=names,
-            reserve_m=model.reserve_level_m,
-            units=site.units,
-        )
-        drawn += [section, flows]
+        section = long_section(model, zone.id, levels=levels)
+        file = folder / f"{zone.id}-long-section.{form}"
+        drawings.append(Drawing(draw_long_section, section, file, {"units": site.units}))
+        file = folder / f"{zone.id}-flow-by-level.{form}"
+        look = {
+            "title": f"{zone.name}: what each plant gets",
+            "names": names,
+            "reserve_m": model.reserve_level_m,
+            "units": site.units,
+        }
+        drawings.append(Drawing(draw_flow_by_level, levels, file, look))
     wants = midsummer_wants(site)
     litres = {z.id: sum(wants[p] for p in model.zones[z.id].plants) for z in site.zones}
     tables = [run_times(model, z.id, litres[z.id]) for z in site.zones if litres[z.id] > 0.0]
     if tables:
-        times = folder / f"run-times.{form}"
-        draw_run_times(
-            tables,
-            times,
-            title="Run time for a strong midsummer day",
-            names={z.id: z.name for z in site.zones},
-            units=site.units,
-        )
-        drawn.append(times)
-    return tuple(drawn)
+        look = {
+            "title": "Run time for a strong midsummer day",
+            "names": {z.id: z.name for z in site.zones},
+            "units": site.units,
+        }
+        drawings.append(Drawing(draw_run_times, tables, folder / f"run-times.{form}", look))
+    return drawings

@@ -4,12 +4,15 @@ starves."""
 from __future__ import annotations
 
 import json
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
 from typer.testing import CliRunner
 
 from scheduler.cli.main import app
+from scheduler.report.garden_pictures import draw_garden
 from scheduler.report.words import site_words
 from scheduler.site.errors import UsageError
 from scheduler.site.examples import example_site, example_text
@@ -137,3 +140,23 @@ def test_a_garden_with_an_emitter_above_the_water_at_every_level_is_not_in_order
     said = " ".join(site_words(site))
     assert "in order" not in said and "tomato-1-1" in said and "even from full barrels" in said
     assert "in order" in " ".join(site_words(example_site("five-drums")))
+
+
+def test_pictures_drawn_beside_are_those_drawn_here(tmp_path: Path) -> None:
+    """By the command in a process of its own, which may copy itself, and by this one, which may not."""
+    command = [sys.executable, "-W", "error", "-m", "scheduler.cli.main", "survey", "five-drums"]
+    done = subprocess.run(
+        [*command, "--pictures", str(tmp_path / "beside")], check=True, capture_output=True, text=True
+    )
+    assert done.stderr == ""
+    here = draw_garden(example_site("five-drums"), tmp_path / "here")
+    assert len(here) == len(list((tmp_path / "beside").iterdir())) > 3
+    for path in here:
+        assert path.read_bytes() == (tmp_path / "beside" / path.name).read_bytes(), path.name
+        assert path.name in done.stdout
+
+
+def test_a_folder_that_cannot_be_written_is_said_in_one_sentence(tmp_path: Path) -> None:
+    (tmp_path / "file").touch()
+    with pytest.raises(UsageError, match=r"cannot be written into .*file/drawn: Not a directory"):
+        run("survey", "five-drums", "--pictures", str(tmp_path / "file" / "drawn"))
