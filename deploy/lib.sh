@@ -39,8 +39,9 @@ make_venv() {  # an environment of the package's own; nothing to do when it is t
 }
 
 install_package() {  # install_package EXTRAS: into that environment; quick when it is there already
+  # What is loaded is compiled then; all that is installed would be many times more.
   local extras=$1
   say "installing fallinghead$extras (a minute or two the first time)"
-  "$venv/bin/python" -m pip install --quiet --disable-pip-version-check --editable "$root$extras" \
+  "$venv/bin/python" -m pip install --quiet --no-compile --disable-pip-version-check --editable "$root$extras" \
     || fail "pip could not install the packages; is there a network?"
 }
