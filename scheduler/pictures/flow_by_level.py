@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from scheduler.pictures.ruling import Ruler, label_beside, ruled, strokes, write_picture
+from scheduler.pictures.ruling import Ruler, label_beside, ruled, strokes, trace, write_picture
 from scheduler.pictures.scales import Scale, flow_scale, level_scale
 from scheduler.pictures.style import (
     EARTH,
@@ -108,7 +108,8 @@ def _curves(
         if sd_share is not None:
             off = flow * np.asarray(sd_share)
             axes.fill_between(at, flow - off, flow + off, color=look.colour, alpha=0.13, linewidth=0)
-        axes.plot(
+        trace(
+            axes,
             at,
             _from_the_last_dry(flow),
             color=look.colour,
@@ -121,7 +122,7 @@ def _curves(
         if float(curve.flow_lph[-1]) <= 0.0:
             continue
         for stops_m in sorted(set(curve.stops_m)):
-            axes.plot([level(stops_m)], [0.0], marker="X", color=EARTH, markersize=6, clip_on=False)
+            trace(axes, [level(stops_m)], [0.0], marker="X", color=EARTH, markersize=6, clip_on=False)
     _dry_words(axes, curves, level)
     leaders = [[(at[-1], end), (at[-1] * 1.025, spot)] for end, spot in zip(ends, spots, strict=True)]
     colours = [stroke(number).colour for number in range(len(curves))]
@@ -204,5 +205,5 @@ def _reserve(axes: Any, reserve: float, top: float) -> None:
 
 
 def _tested(axes: Any, span: tuple[float, float], top: float) -> None:
-    axes.plot(span, [1.05 * top] * 2, color=STONE, marker="|", markersize=7, linewidth=1.0, clip_on=False)
+    trace(axes, span, [1.05 * top] * 2, color=STONE, marker="|", markersize=7, linewidth=1.0, clip_on=False)
     label_at(axes, 0.5 * sum(span), 1.05 * top, "measured here", STONE, ha="center")

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 _KEPT = 512
 # FreeType counts in parts of a pixel.
 _PARTS = 64.0
+_POINTS_PER_INCH = 72.0
 _UPRIGHT, _RISING = 0.0, 90.0
 
 
@@ -35,13 +36,28 @@ class _Word:
     right: int
 
 
+def _font(weight: str | int) -> Any:
+    from matplotlib.font_manager import FontProperties, findfont, get_font
+
+    return get_font(findfont(FontProperties(weight=weight)))
+
+
+@lru_cache(_KEPT)
+def _line_height(weight: str | int, size_pt: float, dpi: float) -> tuple[float, float, float]:
+    """Pixels above and below a line of text, and between two, as the font itself gives them."""
+    font = _font(weight)
+    table = font.get_sfnt_table("OS/2")
+    scale = size_pt * dpi / _POINTS_PER_INCH / font.get_sfnt_table("head")["unitsPerEm"]
+    above, below, gap = (table[f"sTypo{name}"] * scale for name in ("Ascender", "Descender", "LineGap"))
+    return above, -below, gap
+
+
 @lru_cache(_KEPT)
 def _word(text: str, weight: str | int, size_pt: float, dpi: float) -> _Word:
     from matplotlib.backends import backend_agg
-    from matplotlib.font_manager import FontProperties, findfont, get_font
 
     hinting: Any = backend_agg.get_hinting_flag
-    font: Any = get_font(findfont(FontProperties(weight=weight)))
+    font = _font(weight)
     font.clear()
     font.set_size(size_pt, dpi)
     font.set_text(text, 0.0, flags=hinting())
@@ -83,7 +99,12 @@ def with_kept_letters(renderer: Any) -> None:
         # A renderer's pictures stand on their feet: the lowest row first, y up from the bottom.
         renderer.draw_image(gc, left, round(renderer.height) - bottom, _inked(gc, ink)[::-1])
 
+    def line_height(prop: Any) -> tuple[float, float, float]:
+        return _line_height(prop.get_weight(), prop.get_size_in_points(), dpi)
+
     renderer.get_text_width_height_descent = measured
+    # Asked for each text, where matplotlib knows this name; else read from the font each time.
+    renderer._get_font_height_metrics = line_height
     renderer.draw_text = draw_text
 
 

@@ -11,7 +11,7 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
-from scheduler.pictures.ruling import Ruler, areas, ruled, strokes, write_picture
+from scheduler.pictures.ruling import Ruler, areas, ruled, strokes, trace, write_picture
 from scheduler.pictures.scales import Scale, along_scale, level_scale
 from scheduler.pictures.style import (
     EARTH,
@@ -165,7 +165,7 @@ def _lines(axes: Any, section: LongSection, height: Scale, along: Scale) -> None
     if first is not None:
         pipes.append([(0.0, height(section.outlet_m)), (along(first[0]), height(first[1]))])
     strokes(axes, pipes, colors=STONE, linewidths=2.2, capstyle="round", zorder=2.5)
-    axes.plot([0.0], [height(section.outlet_m)], marker="s", markersize=5, color=INK, zorder=4)
+    trace(axes, [0.0], [height(section.outlet_m)], marker="s", markersize=5, color=INK, zorder=4)
 
 
 def _grades(axes: Any, section: LongSection, height: Scale, along: Scale, left: float) -> None:
@@ -248,7 +248,9 @@ def _emitters(axes: Any, section: LongSection, height: Scale, along: Scale) -> N
         own = [e for e in section.emitters if sum(e.reached()) == count]
         if not own:
             continue
-        axes.plot([along(e.along_m) for e in own], [height(e.height_m) for e in own], **_look(count), **mark)
+        trace(
+            axes, [along(e.along_m) for e in own], [height(e.height_m) for e in own], **_look(count), **mark
+        )
 
 
 def _mark_counts(section: LongSection) -> list[int]:

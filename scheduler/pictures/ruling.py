@@ -49,8 +49,8 @@ def ruled(axes: Any, across: Ruler, up: Ruler) -> None:
     lines = [[(x_line[0], bottom), (x_line[1], bottom)], [(left, y_line[0]), (left, y_line[1])]]
     strokes(axes, lines, colors=STONE, linewidths=0.8, zorder=2.5, clip_on=False)
     look = {"color": INK, "linestyle": "none", "markersize": _TICK_PT, "clip_on": False, "zorder": 2.01}
-    axes.plot(xs, [bottom] * len(xs), marker=3, **look)  # 3, 0: ticks down and left
-    axes.plot([left] * len(ys), ys, marker=0, **look)
+    trace(axes, xs, [bottom] * len(xs), marker=3, **look)  # 3, 0: ticks down and left
+    trace(axes, [left] * len(ys), ys, marker=0, **look)
     _words_across(axes, across, xs, bottom)
     _words_up(axes, up, ys, left)
 
@@ -118,6 +118,13 @@ def label_beside(axes: Any, x: float, y: float, text: str, colour: str) -> None:
         ha="left",
         fontsize=FONT_SIZE - 0.5,
     )
+
+
+def trace(axes: Any, xs: Any, ys: Any, **look: Any) -> None:
+    """One curve, or a row of marks, on axes whose limits are set: nothing has to be fitted to it."""
+    from matplotlib.lines import Line2D
+
+    axes.add_artist(Line2D(xs, ys, **look))
 
 
 def strokes(axes: Any, lines: Sequence[Sequence[tuple[float, float]]], **look: Any) -> None:

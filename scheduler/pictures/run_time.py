@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from scheduler.pictures.ruling import Ruler, label_beside, ruled, write_picture
+from scheduler.pictures.ruling import Ruler, label_beside, ruled, trace, write_picture
 from scheduler.pictures.scales import level_scale
 from scheduler.pictures.style import (
     STONE,
@@ -105,9 +105,9 @@ def _curve(axes: Any, table: RunTimes, number: int, level_factor: float, spot: f
             alpha=0.15,
             linewidth=0,
         )
-    axes.plot(at, minutes, color=look.colour, linestyle=look.dash)
-    axes.plot([right], [_last(table)], marker=look.marker, color=look.colour, markersize=5, clip_on=False)
-    axes.plot([right, right * 1.025], [_last(table), spot], color=look.colour, linewidth=0.8, clip_on=False)
+    trace(axes, at, minutes, color=look.colour, linestyle=look.dash)
+    trace(axes, [right], [_last(table)], marker=look.marker, color=look.colour, markersize=5, clip_on=False)
+    trace(axes, [right, right * 1.025], [_last(table), spot], color=look.colour, linewidth=0.8, clip_on=False)
     label_beside(axes, right * 1.025, spot, text, look.colour)
 
 
@@ -125,7 +125,7 @@ def _minutes(axes: Any, tables: Sequence[RunTimes], level_factor: float) -> None
             if not np.isfinite(value) or value >= 0.97 * top:
                 continue
             look = stroke(number)
-            axes.plot([x], [value], marker=look.marker, color=look.colour, markersize=5, zorder=5)
+            trace(axes, [x], [value], marker=look.marker, color=look.colour, markersize=5, zorder=5)
             if any(abs(value - other) < _ALIKE_SHARE * top for other in written):
                 continue
             written.append(value)
