@@ -60,7 +60,8 @@ def report(
         raise UsageError(f"read --from {start} --to {end}; the first day comes before the last")
     with Store(store_url(site_store_path(garden.id)), garden.id, service=False) as store:
         now = present.now()
-        answer = report_answer(garden_as_tested(garden, store, now).site, store, start, end, now)
+        built = garden_as_tested(garden, store, now).site
+        answer = report_answer(built, store, start, end, now, drawn=garden)
     written = _write(garden, answer, html, csv)
     if json:
         say_json(answer)

@@ -283,6 +283,11 @@ def _lasts(answer: AheadAnswer) -> str:
 
     if answer.days_left_early is None:
         return f"It lasts {day(None)} in nine of ten cases."
+    if answer.days_left_middle is None:
+        early = day(answer.days_left_early)
+        return f"It lasts {day(None)} in most cases; in one of ten it runs short by {early}."
+    if answer.days_left_early == answer.days_left_late:
+        return f"It runs short about {day(answer.days_left_middle)}, however the weather goes."
     return (
         f"It runs short about {day(answer.days_left_middle)}; in one of ten cases by "
         f"{day(answer.days_left_early)}, in nine of ten by {day(answer.days_left_late)}."

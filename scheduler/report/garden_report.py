@@ -38,16 +38,18 @@ LEAK_LATELY_D = 3
 LEAK_SHARE = 0.05
 
 
-def report_answer(site: Site, store: Store, first: date, last: date, now: datetime) -> ReportAnswer:
-    """The garden from ``first`` to ``last``, local days. ``site``: as built. UsageError: nothing is stored of
-    them."""
+def report_answer(
+    site: Site, store: Store, first: date, last: date, now: datetime, *, drawn: Site | None = None
+) -> ReportAnswer:
+    """The garden from ``first`` to ``last``, local days. ``site``: as built; ``drawn``: as its file has it,
+    which its tests are held against (None: the same). UsageError: nothing is stored of those days."""
     waters = [d for d in store.water_days_since(first) if d.day <= last]
     roots = [r for r in store.root_zones_since(first) if r.day <= last]
     bookings = [b for b in store.bookings_since(first) if b.day <= last]
     if not (waters or roots or bookings):
         raise UsageError(f"nothing is known of {first} to {last}: the service has not run on those days")
     begins, ends = (local_midnight(d, site.place.timezone) for d in (first, last + timedelta(days=1)))
-    drift = drift_answer(site, store, now)
+    drift = drift_answer(drawn or site, store, now)
     used = sum(r.wanted_l + r.rain_credited_l for r in roots)
     rain = sum(r.rain_credited_l for r in roots)
     return ReportAnswer(

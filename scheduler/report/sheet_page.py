@@ -7,7 +7,7 @@ from itertools import groupby
 
 from scheduler.report.answers import SheetAnswer
 from scheduler.report.paper import template
-from scheduler.site.model import Site
+from scheduler.site.model import DisplayUnits, Site
 from scheduler.site.showing import show_flow, show_length, show_share, show_volume
 
 # US fluid ounce, 1/128 of the US gallon (NIST Handbook 44).
@@ -21,14 +21,11 @@ def sheet_page(site: Site, sheet: SheetAnswer) -> str:
     def day(moment: datetime) -> str:
         return moment.astimezone(site.place.timezone).date().isoformat()
 
-    def small(volume_l: float) -> str:
-        return f"{volume_l / _LITRE_PER_OUNCE:.1f} fl oz" if units == "us" else f"{volume_l * 1000.0:.0f} mL"
-
     return template("sheet.html").render(
         sheet=sheet,
-        due_groups=_due_groups(site, sheet),
+        due_groups=due_groups(site, sheet),
         day=day,
-        small=small,
+        small=lambda v: small_volume(v, units),
         volume=lambda v: show_volume(v, units),
         length=lambda v: show_length(v, units),
         flow=lambda v: show_flow(v, units),
@@ -36,7 +33,12 @@ def sheet_page(site: Site, sheet: SheetAnswer) -> str:
     )
 
 
-def _due_groups(site: Site, sheet: SheetAnswer) -> list[str]:
+def small_volume(volume_l: float, units: DisplayUnits) -> str:
+    """What a can holds."""
+    return f"{volume_l / _LITRE_PER_OUNCE:.1f} fl oz" if units == "us" else f"{volume_l * 1000.0:.0f} mL"
+
+
+def due_groups(site: Site, sheet: SheetAnswer) -> list[str]:
     """Due tests of one place and one reason on one line: a sheet of a new garden has many."""
     names = {z.id: f"Zone {z.name}" for z in site.zones}
     groups = groupby(sheet.due, key=lambda d: (d.zone, d.reason))

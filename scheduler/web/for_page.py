@@ -10,6 +10,7 @@ _COMMAND = rf"fallinghead (?:{_TOLD})(?: [A-Z][A-Z ]*)?"
 # In brackets, or as the last clause of a sentence: there it says nothing that the page has not.
 _BESIDE = re.compile(
     r" \((?:fallinghead |--)[^)]*\)"
+    r"|(?<=\.) Ask survey --advice what helps\."
     r"|(?:;|\.) (?:then tell(?: it)?|To choose another way|More): fallinghead [^.]*",
     re.IGNORECASE,
 )

@@ -10,6 +10,7 @@ from scheduler.site.model import Site
 from scheduler.site.showing import show_duration, show_length, show_volume
 from scheduler.supply.stage import stage_storage
 from scheduler.web.facts import Facts, LastRun
+from scheduler.web.plant_rows import plant_reach
 
 # So far ahead a household is told what to top up (as `fallinghead ahead` without a day).
 THROUGH_DAYS = 14
@@ -64,6 +65,7 @@ class Lasting:
 
     span: str
     middle: str
+    counted: str  # to which day it is counted, where that is not plain; else empty
     more: tuple[str, ...]  # what to top up, what runs over
     old: str  # when the plan behind it is not of today; else empty
 
@@ -90,10 +92,43 @@ def lasting(facts: Facts) -> Lasting | None:
 
     span = f"{days(early)} days" if days(early) == days(late) else f"{days(early)} to {days(late)} days"
     words = f"probably {'' if middle is None else 'until about '}{day(middle)}"
-    if early is not None:
+    if early is not None and early != middle:
         words += f"; in one of ten ways the weather may go, only until {day(early)}"
+    if middle == 0:
+        span = "short today" if early == late else f"short today, or in up to {days(late)} days"
+        words = "today a plant that is due goes without, in most of the ways the weather may go"
     old = f"as planned on {first:%A %d %B}" if first != facts.today else ""
-    return Lasting(span, words, _to_do_about_it(facts), old)
+    return Lasting(span, words, _counted(facts), _to_do_about_it(facts), old)
+
+
+def _counted(facts: Facts) -> str:
+    """Days are counted to the first plant that goes without, and a zone whose water does not reach all its
+    plants is not watered: then litres are left though it is short."""
+    status = facts.status
+    if status is None or not status.usable_l:
+        return ""
+    out = zones_out_of_reach(facts)
+    if not out:
+        return ""
+    which = "; ".join(
+        f"{zone}, for the water does not reach {', '.join(names)}" for zone, names in out.items()
+    )
+    left = show_volume(status.usable_l, facts.site.units)
+    return (
+        f"Counted to the first plant that goes without. Not watered at this level: {which}. The {left} are "
+        "left for the others."
+    )
+
+
+def zones_out_of_reach(facts: Facts) -> dict[str, list[str]]:
+    """Zones of which no run is to come since the water does not reach each of their plants at this level,
+    with those plants, by their names."""
+    found: dict[str, list[str]] = {}
+    for plant in facts.site.plants:
+        zone = facts.site.zone_of(plant.id)
+        if plant_reach(facts, plant.id) == "dry" and not any(r.zone == zone.id for r in facts.coming):
+            found.setdefault(zone.name, []).append(plant.name)
+    return found
 
 
 def _to_do_about_it(facts: Facts) -> tuple[str, ...]:

@@ -15,6 +15,7 @@ from scheduler.site.model import Site
 from scheduler.site.showing import show_length
 from scheduler.web.facts import Facts
 from scheduler.web.plant_rows import plant_reach
+from scheduler.web.showing import zones_out_of_reach
 
 Weight = Literal["go now", "look", "know", "well"]
 _WEIGHTS: tuple[Weight, ...] = ("go now", "look", "know", "well")
@@ -43,6 +44,8 @@ _STANDSTILLS = {
 }
 
 
+# After so long "1 h ago" is no longer that.
+SOME_TIME = timedelta(minutes=20)
 # Worth knowing beside how it stands, and no part of that.
 _BESIDE = {"care_due", "away"}
 
@@ -97,9 +100,13 @@ def _all(facts: Facts) -> Iterator[Standing]:
 
 
 def _alert_words(facts: Facts, alert: StatusAlertAnswer) -> str:
-    """What was said of it, with the day where that is not today: its figures are of then."""
-    text, day = own_words(facts.site, alert.text), alert.since.astimezone(facts.site.place.timezone).date()
-    return text if day == facts.today else f"{text.rstrip('.')} (said on {day_words(day, facts.today)})."
+    """What was said of it, with the day or the hour where that is not now: its figures are of then."""
+    text, since = own_words(facts.site, alert.text), alert.since.astimezone(facts.site.place.timezone)
+    if since.date() != facts.today:
+        return f"{text.rstrip('.')} (said on {day_words(since.date(), facts.today)})."
+    if " ago " in text and facts.now - alert.since > SOME_TIME:
+        return f"{text.rstrip('.')} (said at {since:%H:%M})."
+    return text
 
 
 def _waiting(status: StatusAnswer) -> Iterator[Standing]:
@@ -270,9 +277,11 @@ def _short(facts: Facts) -> Iterator[Standing]:
         if reason.code == "rationed":
             short, comma, spent = reason.text.removesuffix(_CHOOSE).partition(", so it goes ")
             goes = f" Until then it goes {spent}" if comma else ""
-            yield Standing(
-                "short", "look", f"{short.rstrip('.')}.", f"Top up, or choose how it is spent.{goes}"
-            )
+            day = facts.plan.day if facts.plan is not None else facts.today
+            if day == facts.today:
+                short = short.replace(f"about {day:%A %d %B}", "today")
+            text = f"{short.rstrip('.')}."
+            yield Standing("short", "look", text, f"Top up, or choose how it is spent.{goes}")
 
 
 def _dry(facts: Facts) -> Iterator[Standing]:
@@ -281,6 +290,9 @@ def _dry(facts: Facts) -> Iterator[Standing]:
         names = ", ".join(p.name for p in dry)
         whom, them = (f"{len(dry)} plants are", "them") if len(dry) > 1 else ("1 plant is", "it")
         text = f"{whom} not reached at this level: {names}."
+        out = ", ".join(zones_out_of_reach(facts))
+        if out:
+            text += f" Until the water reaches {them}, {out} cannot be watered, and that counts as short."
         yield Standing("not_reached", "look", text, f"Water {them} by hand, or top up.")
 
 

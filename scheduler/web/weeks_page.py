@@ -4,7 +4,6 @@
 from __future__ import annotations
 
 from collections.abc import Hashable, Sequence
-from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Annotated, Any
 
@@ -19,14 +18,15 @@ from scheduler.report.frost import frost_ahead, frost_words
 from scheduler.report.garden_report import leak_words, report_answer, report_words
 from scheduler.report.hindsight import hindsight_answer, hindsight_rows, hindsight_words
 from scheduler.report.litres import litres_answer, litres_rows, litres_words
-from scheduler.report.plan import Columns, Rows
 from scheduler.report.water_days import balance_answer, balance_words
 from scheduler.report.year import winter_answer, winter_words
 from scheduler.site.errors import UsageError
+from scheduler.site.model import Site
 from scheduler.store.store import Store
 from scheduler.web.facts import Facts, Garden
 from scheduler.web.rendering import show
 from scheduler.web.rights import Right, needs, parts_of
+from scheduler.web.tables import table
 
 router = APIRouter()
 # So many days back, as a household speaks of them; the first is what is shown unasked.
@@ -36,18 +36,6 @@ STORED_DAYS = 800
 # A question of its own, not a part of the first page: whoever asks may wait longer than there.
 PATIENCE_S = 8.0
 NOT_YET = "No whole day is in the books yet: the first stands tomorrow."
-
-
-@dataclass(frozen=True, slots=True)
-class Table:
-    """A table of a command, for a page. ``numeric``: whether a column holds figures."""
-
-    head: Sequence[tuple[str, bool]]
-    rows: Rows
-
-
-def _table(columns: Columns, rows: Rows) -> Table | None:
-    return Table([(name, side == "right") for name, side in columns], rows) if rows else None
 
 
 @router.get("/weeks", dependencies=[needs(Right.LOOK)])
@@ -65,7 +53,9 @@ def weeks(
         )
     back = next((n for n in SPANS if str(n) == days), SPANS[0])
     with garden.store() as store:
-        over = parts.kept.get(("weeks", back, _rests_on(facts, store)), lambda: _gone_by(facts, store, back))
+        over = parts.kept.get(
+            ("weeks", back, _rests_on(facts, store)), lambda: _gone_by(facts, store, back, garden.site)
+        )
         values = _to_come(garden, facts, store, until) | over
     return show(request, "weeks.html", here="weeks", back=back, spans=SPANS, today=facts.today, **values)
 
@@ -121,19 +111,20 @@ def _rests_on(facts: Facts, store: Store) -> Hashable:
     return facts.today, facts.last.booking.at if facts.last is not None else None, store.test_count()
 
 
-def _gone_by(facts: Facts, store: Store, back: int) -> dict[str, Any]:
+def _gone_by(facts: Facts, store: Store, back: int, drawn: Site) -> dict[str, Any]:
+    """``drawn``: the garden as its file has it, which its tests are held against."""
     site = facts.site
     first = facts.today - timedelta(days=back)
     litres = litres_answer(site, store, first)
-    drift = drift_answer(site, store, facts.now)
+    drift = drift_answer(drawn, store, facts.now)
     report: ReportAnswer | None
     try:
-        report = report_answer(site, store, first, facts.today - timedelta(days=1), facts.now)
+        report = report_answer(site, store, first, facts.today - timedelta(days=1), facts.now, drawn=drawn)
     except UsageError:
         report = None
     return {
         "short": litres_words(litres),
-        "plants": _table(*litres_rows(site, litres)) if litres.first is not None else None,
+        "plants": table(*litres_rows(site, litres)) if litres.first is not None else None,
         "sums": report_words(site, report)[1:3] if report is not None else [NOT_YET],
         "leak": leak_words(site, report) if report is not None else "",
         "balance": balance_words(site, balance_answer(site, store, first)),
@@ -148,14 +139,14 @@ def what_if(request: Request) -> Response:
     """What more barrels, roof or height would have changed in the summers that the store remembers."""
     parts = parts_of(request)
     facts = parts.garden.look()
-    table, words, wrong = None, [], ""
+    found, words, wrong = None, [], ""
     if facts.status is not None:
         with parts.garden.store() as store:
             past = store.weather_since(facts.today - timedelta(days=STORED_DAYS))
             key = ("what if", len(past), _rests_on(facts, store))
         try:
             answer = parts.kept.get(key, lambda: hindsight_answer(facts.site, past))
-            table = _table(*hindsight_rows(facts.site, answer))
+            found = table(*hindsight_rows(facts.site, answer))
             words = hindsight_words(facts.site, answer)
         except UsageError:
             wrong = (
@@ -163,4 +154,4 @@ def what_if(request: Request) -> Response:
                 "of the equator November to March). With a file of past years it can be asked on the Pi: "
                 "fallinghead hindsight --past FILE."
             )
-    return show(request, "what_if.html", here="weeks", found=table, words=words, wrong=wrong)
+    return show(request, "what_if.html", here="weeks", found=found, words=words, wrong=wrong)

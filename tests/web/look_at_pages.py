@@ -5,6 +5,7 @@ PYTHONPATH=. python -m tests.web.look_at_pages FOLDER [STATE ...]
 
 from __future__ import annotations
 
+import re
 import sys
 import tempfile
 from pathlib import Path
@@ -20,6 +21,10 @@ OTHERS = (
     "/day",
     "/weeks",
     "/weeks/what-if",
+    "/weeks/tested",
+    "/weeks/change",
+    "/weeks/change?what=raise&amount=30",
+    "/weeks/season",
     "/tell",
     "/care",
     "/away",
@@ -47,7 +52,7 @@ def main(folder: Path, wanted: list[str]) -> None:
                         for path in paths:
                             garden.hands.monotonic_s += 10.0  # within the limit of looks a minute
                             page.goto(path)
-                            name = path.strip("/").replace("/", "-") or "now"
+                            name = re.sub(r"\W+", "-", path.strip("/")) or "now"
                             file = folder / f"{state}_{name}_{width}_{theme}.png"
                             # The bar with the stop stays at the foot of the window; here, of the page.
                             page.evaluate(

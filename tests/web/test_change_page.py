@@ -1,0 +1,95 @@
+"""What a change would do, asked by the forms of the page: as the command has it, and against the physics."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+
+from tests.support.page_garden import PageGarden, heading, plain
+
+
+def asked(page: PageGarden, **fields: str) -> str:
+    answer = page.client.get("/weeks/change", params=fields)
+    assert answer.status_code == 200
+    return answer.text
+
+
+def flows(page: str, plant: str) -> list[tuple[float, float]]:
+    """Of a plant, as it is and with the change, at full, half and low."""
+    row = re.search(rf'<th scope="row">{plant}</th>(.*?)</tr>', page)
+    assert row is not None
+    found = []
+    for cell in re.findall(r"<td[^>]*>([^<]*L/h)</td>", row[1]):
+        figures = [float(x) for x in re.findall(r"\d+\.\d+", cell)]
+        found.append((figures[0], figures[-1]))
+    assert len(found) == 3
+    return found
+
+
+def test_barrels_that_are_raised_give_more_by_the_emitters_own_law(started: PageGarden) -> None:
+    """q = k h^0.5 with k = 8 L/h at 1 m, as the garden is drawn: the flow tells the head, and 30 cm are added
+    to it (less what the faster flow loses in the pipe: under 1 %)."""
+    page = asked(started, what="raise", amount="30")
+    assert heading(page) == "With the barrels 30 cm higher"
+    for before, after in flows(page, "Sage"):
+        head_m = (before / 8.0) ** 2
+        assert after / before == pytest.approx(((head_m + 0.30) / head_m) ** 0.5, rel=0.01)
+    words = plain(page)
+    assert re.search(r"At half every plant gets \d+ % to \d+ % more\.", words)
+    assert "local building rules come first" in words
+
+
+def test_two_bubblers_turned_down_give_so_much_less(started: PageGarden) -> None:
+    page = asked(started, what="turn", subject="p1", other="p2", amount="20")
+    assert heading(page) == "With p1 and p2 turned down by 20 %"
+    for before, after in flows(page, "Tomato"):
+        assert after == pytest.approx(0.8 * before, rel=0.01)
+    for before, after in flows(page, "Sage"):
+        assert after == before  # of another zone
+    one = asked(started, what="turn", subject="p1", other="", amount="20")
+    for before, after in flows(one, "Tomato"):
+        assert after == pytest.approx(0.9 * before, rel=0.01)
+
+
+def test_one_more_plant_is_told_what_it_gets_and_the_others_what_they_lose(started: PageGarden) -> None:
+    page = asked(started, what="plant", subject="sage", other="bed-line", place="7.9")
+    assert heading(page) == "With one more plant like Sage at 7.9 m of line bed-line"
+    words = plain(page)
+    new = re.search(r"The new plant is new: ([\d.]+) L/h at full, ([\d.]+) L/h at half", words)
+    assert new is not None and 0.0 < float(new[2]) < float(new[1])
+    for name in ("Sage", "Thyme"):  # they share the line with it
+        assert all(after <= before for before, after in flows(page, name))
+    assert all(after == before for before, after in flows(page, "Tomato"))
+
+
+CANNOT: tuple[tuple[dict[str, str], str], ...] = (
+    ({"what": "raise", "amount": "9 m"}, "and up to 5 m"),
+    ({"what": "raise", "amount": ""}, "Read"),
+    ({"what": "raise", "amount": "30 then remove p1"}, "Read"),
+    ({"what": "turn", "subject": "", "amount": "20"}, "Say which bubbler is turned"),
+    ({"what": "turn", "subject": "rose", "amount": "20"}, "There is no emitter"),
+    ({"what": "turn", "subject": "p1", "amount": "120"}, "up to 100 %"),
+    ({"what": "plant", "subject": "rose", "other": "bed-line", "place": "3"}, "There is no plant"),
+    ({"what": "plant", "subject": "sage", "other": "bed-line", "place": "4000"}, "within 300 m"),
+    ({"what": "plant", "subject": "sage", "other": "rope", "place": "3"}, "There is no line"),
+    ({"what": "paint"}, "There is no change"),
+)
+
+
+def test_what_cannot_be_is_refused_in_words(started: PageGarden) -> None:
+    for fields, said in CANNOT:
+        page = asked(started, **fields)
+        assert said in plain(page) and 'role="alert"' in page, fields
+        assert heading(page) == "What would a change do?"
+
+
+def test_asking_keeps_nothing(started: PageGarden) -> None:
+    asked(started, what="raise", amount="30")
+    assert started.store.requests_since(started.driver.start) == ()
+
+
+def test_advice_is_that_of_the_command(started: PageGarden) -> None:
+    words = plain(asked(started))
+    assert "What would help most?" in words
+    assert "Nothing that was tried makes a difference worth the work." in words

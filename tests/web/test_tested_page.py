@@ -1,0 +1,39 @@
+"""What the tests found, on the page: the cans one by one, what to turn, what is due."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+
+from tests.support.page_garden import PageGarden, plain
+from tests.support.page_states import STATES
+
+
+def test_the_cans_are_told_one_by_one_and_what_is_to_be_turned(tmp_path: Path) -> None:
+    """Two bubblers of one size on one line; the second caught two fifths of what it should."""
+    garden = STATES["tested"](tmp_path)
+    words = plain(garden.client.get("/weeks/tested").text)
+    assert "Last tested Wednesday 18 July by Ines." in words
+    caught = {e: float(ml) for e, ml in re.findall(r"(b\d) (\d+) mL", words)}
+    assert caught["b2"] / caught["b1"] == pytest.approx(0.4, abs=0.01)
+    assert "Poor: for each litre wanted" in words
+    assert re.search(r"close b1 \(sage\) from [\d.]+ L/h until it gives [\d.]+ L/h", words)
+    assert re.search(r"open b2 \(thyme\) from [\d.]+ L/h until it gives [\d.]+ L/h", words)
+    assert re.search(r"Zone Bed: .*prime time, head flow, travel times \(never done\)", words)
+    garden.close()
+
+
+def test_what_was_never_tested_is_said_to_be_worked_out(started: PageGarden) -> None:
+    words = plain(started.client.get("/weeks/tested").text)
+    assert "Nothing was tested yet" in words
+    assert words.count("Never tested: what it gives is worked out from the drawing.") == len(
+        started.site.zones
+    )
+    assert "wet walk" in words and "fallinghead" not in words
+
+
+def test_before_the_service_has_run_nothing_was_tested(page: PageGarden) -> None:
+    page.let_in()
+    assert "No test is in the books of this garden." in plain(page.client.get("/weeks/tested").text)
