@@ -201,7 +201,7 @@ def _share_sds(readings: ZoneReadings, fit: ZoneFit) -> Array:
     known = np.flatnonzero(readings.columns >= 0)
     place = 2 + readings.columns[known]
     mean = np.zeros(len(fit.mean))
-    np.add.at(mean, place, 1.0 / len(known))
+    np.add.at(mean, place, 1.0 / max(1, len(known)))
     found = np.full(len(readings.columns), np.nan)
     for i, column in zip(known, place, strict=True):
         contrast = -mean

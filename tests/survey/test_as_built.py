@@ -259,6 +259,14 @@ def test_a_bubbler_changed_in_the_site_file_is_taken_as_now_drawn() -> None:
     assert by_id["e4"].coefficient_lph == pytest.approx(9.0, rel=0.02)
 
 
+def test_where_every_bubbler_was_changed_since_its_can_the_zone_is_as_now_drawn() -> None:
+    site = garden()
+    records = kept(site, cans(site))
+    changed = garden(tuple(bubbler(i, 14.0) for i in range(N)))
+    row = as_built(changed, records, now=SOON).site.zone("row")
+    assert [e.coefficient_lph for e in row.emitters] == [14.0] * N
+
+
 def test_a_bubbler_turned_after_the_cans_asks_for_cans_again() -> None:
     site, records, before = measured()
     turn = Trim(
