@@ -23,9 +23,11 @@ from tests.hindcast.hindcasting import (
     Setting,
     covered,
     covered_ties_shared,
+    error_of_share,
     errors_d,
     season,
     starts,
+    would_hold,
 )
 
 # Records whose span was looked at while the spread was being set; the others only judge.
@@ -104,12 +106,28 @@ def joined(parts: Iterable[Found]) -> Found:
     return whole
 
 
+HEAD = (
+    "share of days on which the span held the truth: in whole days (and what it would be, were the truth\n"
+    "like a member), and strictly, ties shared (80 % where members are as likely as the truth); the truth\n"
+    "before / after the span; ahead of the end: median error of the middle day, |median size|, (count)"
+)
+
+
 def line(name: str, past: str, found: Found) -> str:
     leads = "  ".join(_lead(n, found.ahead[n]) for n in LEADS_D)
+    said = found.weekly
     return (
-        f"{name:24} {past:12} {len(found.weekly):5}  {covered(found.weekly):5.1%}  "
-        f"{covered_ties_shared(found.weekly):5.1%}  {_beside(found.weekly)}   {leads}"
+        f"{name:20} {past:12} {len(said):5}  {covered(said):5.1%} ({would_hold(said):5.1%})  "
+        f"{covered_ties_shared(said):5.1%}  {_beside(said)}   {leads}"
     )
+
+
+def errors_line(parts: Sequence[Found]) -> str:
+    """How well the shares over those records are known."""
+    whole, strict = (
+        error_of_share([p.weekly for p in parts], share) for share in (covered, covered_ties_shared)
+    )
+    return f"  standard error of both shares, between {len(parts)} records: {whole:.1%}, {strict:.1%}"
 
 
 def _beside(said: Sequence[Said]) -> str:
@@ -131,8 +149,7 @@ def _lead(lead_d: int, said: Sequence[Said]) -> str:
 
 
 def main(seed: int) -> None:
-    print(f"seed {seed}; share of days on which the span held the truth (whole days / ties shared), truth")
-    print("before / after it; ahead of the end: median error of the middle day, |median size|, (count)")
+    print(f"seed {seed}; {HEAD}")
     groups: dict[str, list[Found]] = {}
     for record in records():
         found = judged(record, seed=seed)
@@ -140,7 +157,9 @@ def main(seed: int) -> None:
         groups.setdefault(f"{_group(record)}", []).append(found)
     for name, parts in groups.items():
         print(line(name, "", joined(parts)))
-    print(line("each record once", "", joined([*groups["tuned on"], *groups["judged"]])))
+    once = [*groups["tuned on"], *groups["judged"]]
+    print(line("each record once", "", joined(once)))
+    print(errors_line(once))
 
 
 def _group(record: Record) -> str:

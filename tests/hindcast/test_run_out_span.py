@@ -1,4 +1,13 @@
-"""The span of the run-out day against what came, over a part of the hindcasts (the whole: ``run_out``)."""
+"""The span of the run-out day against what came, over a part of the hindcasts (the whole: ``run_out``).
+
+Measured by ``run_out`` over all six records, each once (1234 days of saying, seed 11): in whole days, both
+edges of the span held, the truth lay inside on 82.3 % of days (se 6.7, between records); a planner in no
+error would reach 91.6 % by that count, for whole days tie. Strictly, ties shared, 69.0 % (se 6.2) where 80
+is meant: the misses are of Seattle's 2012 and 2015, whose like the other three years do not hold. Whether
+the spans are too narrow or the six unusual, records say that nothing was set by (``long_records``: 84 years
+of three places): 92.2 % in whole days where 93.2 would be, strictly 78.7 % (se 1.0). So nothing was widened
+for the six.
+"""
 
 from __future__ import annotations
 
@@ -46,7 +55,7 @@ def width_d(said: Said) -> int:
 
 
 def said(true_d: int | None, early: int, late: int, before: float, by_then: float) -> Said:
-    return Said(date(2012, 7, 1), true_d, early, early, late, before, by_then)
+    return Said(date(2012, 7, 1), true_d, early, early, late, before, by_then, 0.9)
 
 
 def test_the_span_holds_the_true_day_eight_times_of_ten() -> None:

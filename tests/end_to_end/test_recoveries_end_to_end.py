@@ -1,0 +1,95 @@
+"""The service frozen, killed again while it recovers, or given back an old store: water is booked once.
+
+One garden for all three, for its start is the dearest part; each test counts from what it finds.
+"""
+
+from __future__ import annotations
+
+import shutil
+import signal
+from collections.abc import Iterator
+
+import pytest
+
+from tests.end_to_end.garden_under_test import PATIENCE_S, TRAVEL_S, GardenUnderTest
+
+# The order's own time, the valve's travel both ways and the node's pace.
+LATE_S_MAX = 1.5
+
+
+@pytest.fixture(scope="module")
+def lived(tmp_path_factory: pytest.TempPathFactory) -> Iterator[GardenUnderTest]:
+    made = GardenUnderTest(tmp_path_factory.mktemp("lived"))
+    try:
+        yield made.start()
+    finally:
+        made.close()
+
+
+@pytest.fixture
+def plot(lived: GardenUnderTest) -> GardenUnderTest:
+    """As it is found: everything booked and shut, nothing said."""
+    lived.wait_booked(len(lived.water.openings))
+    lived.forget_said()
+    return lived
+
+
+def booked_alike(plot: GardenUnderTest, count: int) -> None:
+    """So many bookings in all, and as much water in them as ran; each opening had one."""
+    bookings = plot.wait_booked(count)
+    assert len(plot.water.openings) == count
+    assert sum(b.volume_l for b in bookings) == pytest.approx(plot.water.given_l, abs=0.02 * count)
+    assert "Traceback" not in plot.said()
+
+
+def test_a_service_frozen_in_a_run_starts_nothing_late_and_obeys_the_stop_asked_meanwhile(
+    plot: GardenUnderTest,
+) -> None:
+    assert plot.daemon is not None
+    before = len(plot.water.openings)
+    plot.order(0.3)
+    plot.daemon.send_signal(signal.SIGSTOP)
+    stop = plot.ask("stop")
+    plot.wait(lambda: plot.water.shut, 20, "the node closes by itself")
+    opening, intent = plot.water.openings[-1], plot.intents()[-1]
+    assert opening.ended_s is not None
+    assert opening.ended_s - opening.began_s < intent.order.open_ms / 1000 + TRAVEL_S + LATE_S_MAX
+    late = plot.ask("water", "bed", 0.3)
+    plot.daemon.send_signal(signal.SIGCONT)
+    booked_alike(plot, before + 1)
+    assert plot.answer(stop).done and not plot.answer(late).done  # in the order in which they were asked
+    assert plot.answer(plot.ask("resume")).done
+
+
+def test_killed_again_at_two_places_of_its_recovery_it_books_the_water_once(plot: GardenUnderTest) -> None:
+    before = len(plot.water.openings)
+    plot.order(0.2)
+    plot.kill_daemon()
+    # Its outcome is known and not written; then written and not receipted, so that the node tells it again.
+    for boundary, booked in (("before_booking", before), ("after_booking", before + 1)):
+        again = plot.start_daemon(FALLINGHEAD_KILL_AT=f"{boundary}:1")
+        assert plot.wait(again.poll, PATIENCE_S, f"the end at {boundary}") == -signal.SIGKILL
+        assert len(plot.bookings()) == booked
+    plot.start_daemon()
+    plot.wait_said("Node shed is heard", times=3)
+    booked_alike(plot, before + 1)
+
+
+def test_an_old_backup_put_in_place_books_the_run_it_never_heard_of_and_orders_on(
+    plot: GardenUnderTest,
+) -> None:
+    before = len(plot.water.openings)
+    with plot.store() as store:
+        store.backup_to(plot.folder / "old.db")
+    plot.order(0.2)
+    plot.kill_daemon()
+    file = plot.state / "test-plot.db"
+    for name in (file, *(file.with_name(file.name + end) for end in ("-wal", "-shm"))):
+        name.unlink(missing_ok=True)
+    shutil.copy(plot.folder / "old.db", file)
+    known = {i.order.order_id for i in plot.intents()}
+    plot.start_daemon()
+    booked_alike(plot, before + 1)
+    assert [b.order_id in known for b in plot.bookings()].count(False) == 1
+    plot.order(0.2)  # and it orders on, although the store has forgotten the orders' numbers
+    booked_alike(plot, before + 2)
