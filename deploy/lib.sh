@@ -2,6 +2,8 @@
 
 root=$(cd "$(dirname "${BASH_SOURCE[0]}")/.." && pwd)
 venv=${FALLINGHEAD_VENV:-$root/.venv}
+# Where this is set, each of the many processes that start here would compile all of its modules anew.
+unset PYTHONDONTWRITEBYTECODE
 
 say() { printf '== %s\n' "$*"; }
 fail() { printf 'fallinghead: %s\n' "$*" >&2; exit 1; }
@@ -39,7 +41,7 @@ make_venv() {  # an environment of the package's own; nothing to do when it is t
 }
 
 install_package() {  # install_package EXTRAS: into that environment; quick when it is there already
-  # What is loaded is compiled then; all that is installed would be many times more.
+  # What is loaded is compiled and kept then; all that is installed would be many times more.
   local extras=$1
   say "installing fallinghead$extras (a minute or two the first time)"
   "$venv/bin/python" -m pip install --quiet --no-compile --disable-pip-version-check --editable "$root$extras" \
