@@ -29,6 +29,8 @@ from scheduler.cli import (
 # The matrices here are small: threads of the linear algebra library only wait for one another, many times
 # longer on a busy machine. It reads this when numpy is first imported.
 ONE_THREAD = ("OPENBLAS_NUM_THREADS", "1")
+# pydantic would look through every installed package for plugins; it reads this when it is first imported.
+NO_PLUGINS = ("PYDANTIC_DISABLE_PLUGINS", "__all__")
 # Columns to which help may grow on a wide terminal.
 HELP_COLUMNS = 100
 
@@ -85,6 +87,7 @@ def top(
 def main() -> None:
     """Run the command line; our own errors end in one message and their exit code."""
     os.environ.setdefault(*ONE_THREAD)
+    os.environ.setdefault(*NO_PLUGINS)
     from scheduler.site.errors import FallingheadError
 
     try:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -14,7 +15,7 @@ from scheduler.site.examples import EXAMPLES, example_site
 from scheduler.site.model import Emitter, Line, Point, Site
 from scheduler.survey.air import air_places
 from scheduler.survey.head_budget import head_budgets
-from scheduler.survey.laterals import longest_lateral
+from scheduler.survey.laterals import EMITTERS_MAX, _most, longest_lateral
 from scheduler.survey.levels import WEAK_SHARE, zone_levels
 from scheduler.survey.survey import survey, uniformity_class
 from tests.support.gardens import small_garden
@@ -151,3 +152,23 @@ def test_cold_water_flows_slower_through_thin_lines() -> None:
     zone = survey(site, 0.5).zones[0]
     assert zone.cold_share is not None and zone.warm_share is not None
     assert zone.cold_share < 0.99 < 1.01 < zone.warm_share
+
+
+@pytest.mark.parametrize("power", [0.4, 1.0, 2.75])
+@pytest.mark.parametrize("at_two", [1e-7, 1e-4, 0.02, 0.0999, 0.11])
+@pytest.mark.parametrize("floor", [0.0, 0.05])
+def test_the_last_count_that_keeps_is_found_whatever_the_spread_does(
+    power: float, at_two: float, floor: float
+) -> None:
+    def spread(count: int) -> float:
+        return min(1.0, max(floor, at_two * (count / 2) ** power))
+
+    asked: list[Sequence[int]] = []
+
+    def spreads(counts: Sequence[int]) -> list[float]:
+        asked.append(counts)
+        return [spread(n) for n in counts]
+
+    keeps = [n for n in range(2, EMITTERS_MAX + 1) if spread(n) <= 0.1]
+    assert _most(spreads, 0.1) == max(keeps, default=0)
+    assert len(asked) <= 8
