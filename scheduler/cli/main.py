@@ -24,19 +24,32 @@ from scheduler.cli import (
     running,
     seasons,
     telling,
+    waiting,
 )
+from scheduler.cli.printing import say_error
 
 # The matrices here are small: threads of the linear algebra library only wait for one another, many times
 # longer on a busy machine. It reads this when numpy is first imported.
 ONE_THREAD = ("OPENBLAS_NUM_THREADS", "1")
 # pydantic would look through every installed package for plugins; it reads this when it is first imported.
 NO_PLUGINS = ("PYDANTIC_DISABLE_PLUGINS", "__all__")
+# Commands that load or reckon for a while before their first word.
+SILENT_A_WHILE = frozenset(
+    {"ahead", "hindsight", "plan", "report", "round", "sheet", "status", "survey", "why"}
+)
+HELP_OPTIONS = ["-h", "--help"]
 # Columns to which help may grow on a wide terminal.
 HELP_COLUMNS = 100
 
 
 class Commands(TyperGroup):
     """The commands, ending well when the reader of a pipe has seen enough (the framework would exit 1)."""
+
+    def resolve_command(self, ctx: Any, args: list[str]) -> Any:
+        name, command, rest = super().resolve_command(ctx, args)
+        if name in SILENT_A_WHILE and not set(HELP_OPTIONS) & set(rest):
+            waiting.begin()
+        return name, command, rest
 
     def invoke(self, ctx: Any) -> Any:
         try:
@@ -45,6 +58,8 @@ class Commands(TyperGroup):
             # Nothing is wrong, and Python must not complain when it closes its own end.
             os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
             raise typer.Exit(0) from None
+        finally:
+            waiting.end()
 
 
 app = typer.Typer(
@@ -55,7 +70,7 @@ app = typer.Typer(
     add_completion=False,
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
-    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": HELP_COLUMNS},
+    context_settings={"help_option_names": HELP_OPTIONS, "max_content_width": HELP_COLUMNS},
 )
 designing.add_to(app)
 seasons.add_to(app)
@@ -93,7 +108,7 @@ def main() -> None:
     try:
         app()
     except FallingheadError as error:
-        typer.echo(f"fallinghead: {error}", err=True)
+        say_error(f"fallinghead: {error}")
         sys.exit(error.exit_code)
     except KeyboardInterrupt:
         sys.exit(130)

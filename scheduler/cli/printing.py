@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING
 
 import typer
 
+from scheduler.cli import waiting
+
 if TYPE_CHECKING:
     from rich.console import Console
 
@@ -26,12 +28,17 @@ LEAST_COLUMNS = 40
 def say(text: str = "") -> None:
     """One line, folded between words where the terminal ends; text that has lines already stays as it is."""
     if "\n" in text:
-        typer.echo(text)
+        _echo(text)
         return
     folded = textwrap.wrap(
         text, _columns(), subsequent_indent="  ", break_long_words=False, break_on_hyphens=False
     )
-    typer.echo("\n".join(folded))
+    _echo("\n".join(folded))
+
+
+def _echo(text: str, err: bool = False) -> None:
+    waiting.end()
+    typer.echo(text, err=err)
 
 
 def _columns() -> int:
@@ -41,11 +48,11 @@ def _columns() -> int:
 
 
 def say_error(text: str) -> None:
-    typer.echo(text, err=True)
+    _echo(text, err=True)
 
 
 def say_json(answer: Answer) -> None:
-    typer.echo(answer.as_json())
+    _echo(answer.as_json())
 
 
 def console() -> Console:
@@ -71,6 +78,7 @@ def say_table(title: str, columns: Sequence[tuple[str, str]], rows: Sequence[Seq
         table.add_column(heading, justify="right" if justify == "right" else "left", overflow="fold")
     for row in rows:
         table.add_row(*row)
+    waiting.end()
     console().print(table)
 
 
@@ -80,6 +88,7 @@ def progress(text: str, steps: int) -> Iterator[Callable[[], None]]:
     from rich.console import Console
     from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
+    waiting.end()
     console = Console(stderr=True, highlight=False)
     if not console.is_terminal:
         say_error(f"{text} ...")
