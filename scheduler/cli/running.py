@@ -91,7 +91,9 @@ def status(site: str = typer.Argument(None, help=SITE_HELP, metavar="SITE"), jso
         built = garden_as_tested(garden, store, now).site
         ahead = weeks_ahead(built, store, now)
         answer = status_answer(built, store, now, running=is_served(path), ahead=ahead)
-        answer = answer.model_copy(update={"drift": drift_answer(garden, store, now).zones})
+        drift = drift_answer(garden, store, now).zones
+        over = practice_ended() is not None
+        answer = answer.model_copy(update={"drift": drift, "practice_over": over})
     if json:
         say_json(answer)
         return

@@ -123,7 +123,7 @@ def practice(
         # Installed beside a checkout the program is on no path.
         name = "fallinghead" if which("fallinghead") else quote(sys.argv[0])
         say(f"  {name} status; {name} why --on {last}; {name} ahead; {name} report")
-        say("No daemon runs there any more, which status says.")
+        say("Nothing can be watered there any more, which status says.")
 
 
 def _named(site: str) -> str:

@@ -345,6 +345,8 @@ def days_words(days: int) -> str:
 
 
 def _standing(answer: StatusAnswer) -> str:
+    if answer.practice_over:
+        return f"{answer.garden}: a practice that is over, as it stood at its end; no valve hangs on it."
     if answer.winter is not None and answer.daemon_running:
         return f"{answer.garden}: drained for the winter."
     if answer.stopped_by is not None:

@@ -15,6 +15,7 @@ from scheduler.cli.main import app
 from scheduler.cli.sites import find_site
 from scheduler.service.practised import MARK, check_keep, keep_practice, practice_ended
 from scheduler.site.errors import UsageError
+from scheduler.store.store import Store, store_url
 
 ENDED = datetime(2012, 8, 7, 7, 0, tzinfo=UTC)
 
@@ -62,6 +63,18 @@ def test_no_service_runs_in_the_folder_of_a_practice(
     monkeypatch.setenv("FALLINGHEAD_STATE", str(tmp_path / "kept"))
     ended = CliRunner().invoke(app, ["serve", "five-drums"])
     assert isinstance(ended.exception, UsageError) and "a practice that is over" in str(ended.exception)
+
+
+def test_status_says_that_it_is_a_practice_and_sends_nobody_to_a_valve(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    made = tmp_path / "five-drums.db"
+    Store(store_url(made), "five-drums").close()
+    keep_practice(made, tmp_path / "kept", "five-drums", ENDED)
+    monkeypatch.setenv("FALLINGHEAD_STATE", str(tmp_path / "kept"))
+    said = CliRunner().invoke(app, ["status", "five-drums"]).output
+    assert "a practice that is over" in said
+    assert "tap" not in said and "start the daemon" not in said
 
 
 def test_a_mark_that_is_no_time_is_not_taken_for_today(tmp_path: Path) -> None:

@@ -100,6 +100,7 @@ class StatusAnswer(Answer):
     garden: str
     at: datetime
     daemon_running: bool
+    practice_over: bool = False  # the kept store of a practice: as it stood then, with no valve behind it
     node_heard_at: datetime | None
     valves_shut: bool | None
     stopped_by: str | None
