@@ -31,7 +31,11 @@ PORT = 8417  # not among the ports that IANA has registered for a service (from 
 # A browser sends its headers at once; who does not within this holds a place for nothing.
 HEADERS_S = 5.0
 KEEP_ALIVE_S = 5
-CONNECTIONS_MAX = 60
+# In all, and of them for one address: a phone's browser opens six, and whoever holds as many as he may leaves
+# room for a stop of the others.
+CONNECTIONS_MAX, ADDRESS_MAX = 60, 20
+# RFC 9325 4.2: below TLS 1.3 only AEAD with a fresh key for each session (1.3 knows no others).
+CIPHERS = "ECDHE+AESGCM"
 LOOPBACK = ("127.0.0.1", "::1", "localhost")
 
 log = logging.getLogger("fallinghead.page")
@@ -159,7 +163,12 @@ def serve_page(site: Site, address: Address, round_of: Sequence[str] = ()) -> No
 
 def run(app: App, address: Address) -> None:
     """Serve an application until SIGTERM or SIGINT, within the limits of connections and of waiting."""
-    config = uvicorn.Config(
+    uvicorn.Server(config_of(app, address)).run()
+
+
+def config_of(app: App, address: Address) -> uvicorn.Config:
+    """How it is served."""
+    return uvicorn.Config(
         app,
         host=address.host,
         port=address.port,
@@ -175,18 +184,28 @@ def run(app: App, address: Address) -> None:
         timeout_graceful_shutdown=5,
         ssl_certfile=address.certificate,
         ssl_keyfile=str(address.key) if address.key else None,
+        ssl_ciphers=CIPHERS,
     )
-    uvicorn.Server(config).run()
 
 
 class Impatient(H11Protocol):
-    """Ends a connection that does not send its headers in time; the server alone would wait for ever."""
+    """Ends a connection that does not send its headers in time, for which the server alone would wait for
+    ever, and one of an address that has as many as it may."""
 
     _timer: asyncio.TimerHandle | None = None
 
     def connection_made(self, transport: Any) -> None:
         super().connection_made(transport)
+        if self._of_one_address() > ADDRESS_MAX:
+            transport.abort()
+            return
         self._arm()
+
+    def _of_one_address(self) -> int:
+        """Connections of this one's address, itself among them."""
+        mine = self.client[0] if self.client is not None else None
+        others = (c.client for c in self.connections if isinstance(c, Impatient))
+        return sum(c is not None and c[0] == mine for c in others)
 
     def data_received(self, data: bytes) -> None:
         super().data_received(data)
