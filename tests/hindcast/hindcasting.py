@@ -128,6 +128,15 @@ class _Morning:
     root_mm: np.ndarray
 
 
+@cache
+def measured(days: tuple[DayWeather, ...], place: GardenPlace) -> PastWeather:
+    """A record's ET0 and rain, worked out once."""
+    found = past_weather(days, place)
+    assert found is not None
+    return found
+
+
+@cache
 def true_mornings(
     setting: Setting, place: GardenPlace, truth: PastWeather, start: date, last: date
 ) -> tuple[list[_Morning], date | None]:
@@ -209,8 +218,7 @@ def past_for(
     days: Sequence[DayWeather], place: GardenPlace, which: Past
 ) -> Callable[[date], PastWeather | None]:
     """The past as known on a day."""
-    whole = past_weather(days, place)
-    assert whole is not None
+    whole = measured(tuple(days), place)
     if which == "before":
         return whole.until
     if which == "none":
@@ -245,11 +253,11 @@ def season(
     which: Past,
     *,
     every_d: int = 7,
+    leads_d: Sequence[int] = LEADS_D,
     seed: int = 11,
 ) -> tuple[list[Said], dict[int, Said]]:
-    """What was said every so many days until the water ended, and 3, 7 and 14 days before that."""
-    truth = past_weather(days, place)
-    assert truth is not None
+    """What was said every so many days until the water ended, and so many days before that."""
+    truth = measured(tuple(days), place)
     mornings, out = true_mornings(setting, place, truth, start, last)
     known = past_for(days, place, which)
 
@@ -261,7 +269,7 @@ def season(
     judged = [m for m in mornings if out is not None or (last - m.day).days >= HORIZON_D]
     weekly = [say(m) for m in judged[::every_d]]
     by_day = {m.day: m for m in mornings}
-    leads = {n: out - timedelta(days=n) for n in LEADS_D} if out is not None else {}
+    leads = {n: out - timedelta(days=n) for n in leads_d} if out is not None else {}
     return weekly, {n: say(by_day[day]) for n, day in leads.items() if day in by_day}
 
 

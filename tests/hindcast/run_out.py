@@ -75,7 +75,12 @@ def records() -> Iterator[Record]:
 
 
 def judged(
-    record: Record, settings: Iterable[Setting] = SETTINGS, *, every_d: int = 7, seed: int = 11
+    record: Record,
+    settings: Iterable[Setting] = SETTINGS,
+    *,
+    every_d: int = 7,
+    leads_d: Sequence[int] = LEADS_D,
+    seed: int = 11,
 ) -> Found:
     """Every season of the record in every setting; ``seed`` is that of the forecasts' errors."""
     found = Found()
@@ -89,6 +94,7 @@ def judged(
                 record.last,
                 record.past,
                 every_d=every_d,
+                leads_d=leads_d,
                 seed=seed,
             )
             found.weekly.extend(weekly)

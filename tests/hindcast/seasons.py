@@ -14,14 +14,14 @@ from scheduler.agronomy.weather import DayWeather
 from scheduler.planning.doses import Coming, coming, middle_of, rank_weights, zone_doses_l
 from scheduler.planning.forecast_ways import forecast_ways, ways_ahead
 from scheduler.planning.garden_ahead import GardenAhead, zone_wants_l
-from scheduler.planning.past_years import PastWeather, past_weather
+from scheduler.planning.past_years import PastWeather
 from scheduler.planning.rationing import nothing_due, share_out, unlimited_demand
 from scheduler.planning.root_zones import due_now, readily_mm, use_mm, zones_day
 from scheduler.site.model import GardenPlace, Roof
 from scheduler.supply.storage import draw_then_catch, roof_catches_l
 from scheduler.weather.forecast_error import degraded
 from tests.hindcast.foresight import least_stress
-from tests.hindcast.hindcasting import Past, as_a_service_says, past_for
+from tests.hindcast.hindcasting import Past, as_a_service_says, measured, past_for
 from tests.support.dry_gardens import dry_garden
 
 Array = NDArray[np.float64]
@@ -53,8 +53,7 @@ class Outcome:
 
 
 def true_weather(season: DrySeason) -> tuple[Array, Array]:
-    truth = past_weather(season.days, season.place)
-    assert truth is not None
+    truth = measured(tuple(season.days), season.place)
     at = slice((season.start - truth.first).days, (season.end - truth.first).days + 1)
     return truth.et0_mm[at], truth.rain_mm[at]
 

@@ -9,6 +9,11 @@ another amount, with a probability a service would name), beyond it 50 ways resa
 past: the other years in Seattle, elsewhere only the days before. ``rationing.BELIEVED`` was chosen on
 Seattle's 2013 and 2014; ``doses.SCARCE_DOSE`` after seeing all thirty, so that these are no blind test of it;
 ``doses.CAUGHT_UP_SHARE`` on the thirty with the weather known, then on forecasts of seeds 11 and 12.
+
+Forecasts of seeds 21 to 26 were first run when all that stood; nothing was changed after. Each over its
+thirty seasons: rationed 9.1, 10.3, 9.2, 9.7, 10.2 and 8.6 % above foresight in the median, and 9.3 % over all
+180; first-come watering 281 %. The first of them is asserted; ``python -m tests.hindcast.dry_seasons 21 22 23
+24 25 26`` prints all and the pooled median.
 """
 
 from __future__ import annotations
@@ -22,10 +27,10 @@ import pytest
 
 from scheduler.planning.doses import rank_weights
 from scheduler.planning.rationing import allotted
-from tests.hindcast.dry_seasons import Compared, compared, dry_seasons, grouped, line, medians
+from tests.hindcast.dry_seasons import FIRST_FRESH, Compared, compared, dry_seasons, grouped, line, medians
 from tests.hindcast.seasons import foresight, garden_on, rationed_l, run, true_weather
 
-SEED = 5
+SEED = FIRST_FRESH
 RESERVE_L = 40.0
 
 

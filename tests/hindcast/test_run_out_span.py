@@ -43,7 +43,12 @@ EVERY_D = 14
 def part(past: Past | None = None) -> Found:
     """The four Seattle years, Greensboro and Maricopa; ``past`` instead of the record's own."""
     return joined(
-        judged(replace(r, begins=r.begins[::2], past=past or r.past), FEW, every_d=EVERY_D)
+        judged(
+            replace(r, begins=r.begins[::2], past=past or r.past),
+            FEW,
+            every_d=EVERY_D,
+            leads_d=() if past else LEADS_D,
+        )
         for r in records()
         if r.past == "other years" or r.place is not places.SEATTLE
     )
