@@ -99,7 +99,8 @@ def how_to_restore(path: Path) -> str:
         )
     return (
         f"With the service stopped: set {path.name}, {path.name}-wal and {path.name}-shm aside, then "
-        f"`cp {backups[0]} {path}`. What the valve node did since that backup is asked of it again."
+        f"`cp {backups[0]} {path}`. What was written since that backup is lost, but for runs that the "
+        "valve node has not told yet."
     )
 
 
