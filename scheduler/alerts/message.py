@@ -28,7 +28,7 @@ HEADINGS: Mapping[AlertKind, str] = {
     "supply_low": "valve node is low on power",
     "water_lost": "water goes that nobody accounts for",
     "records_lost": "ends of runs were lost at the node",
-    "frost": "frost is coming",
+    "frost": "frost is forecast",
     "winter_over": "time to bring the garden back",
     "care_due": "care is due",
     "channel_dead": "messages do not get through",

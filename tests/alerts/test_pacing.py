@@ -159,7 +159,7 @@ def test_a_put_off_message_waits_for_its_day_and_is_told_then_if_it_still_stands
     garden.happens("run_short", "bed")
     garden.happens("run_short", "pots")
     garden.happens("frost")
-    assert garden.titles == ["Rill: frost is coming"]
+    assert garden.titles == ["Rill: frost is forecast"]
     garden.until(23.0, days=2)
     assert len(garden.sent) == 1
     garden.deliverer.over("run_short", "pots")
@@ -197,7 +197,7 @@ def test_what_is_explained_waits_while_its_cause_is_put_off_and_goes_with_no_oth
     garden.happens("node_silent")
     garden.until(12.0)
     garden.happens("frost")
-    assert garden.titles == ["Rill: frost is coming"] and "level_unknown" not in garden.sent[0][1].body
+    assert garden.titles == ["Rill: frost is forecast"] and "level_unknown" not in garden.sent[0][1].body
     assert garden.deliverer.waiting == 2
 
 

@@ -6,13 +6,16 @@ A whole year is rehearsed by hand: ``python -m tests.support.message_year 2013-0
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
+from types import SimpleNamespace
 
 import pytest
 
-from scheduler.alerts.message import BODY_LENGTH, TITLE_LENGTH
+from scheduler.alerts.message import BODY_LENGTH, HEADINGS, TITLE_LENGTH, message
 from scheduler.alerts.pacing import awake
-from tests.support.message_year import HOUSEHOLD, Trouble, Year, by_week, told_twice, untrue
+from scheduler.control.effects import Alert
+from tests.support.message_year import HOUSEHOLD, Sent, Trouble, Year, by_week, told_twice, untrue
 
 FIRST, LAST = date(2013, 7, 8), date(2013, 7, 28)
 # Words that a household need not know, and marks of a program's own names.
@@ -87,3 +90,23 @@ def test_messages_are_plain(weeks: Year) -> None:
         assert not JARGON.search(said), said
         for sentence in re.split(r"[.;:]\s", said):
             assert len(sentence.split()) <= 25, sentence
+
+
+def test_a_frost_is_told_as_the_forecast_that_it_is(weeks: Year) -> None:
+    """What was forecast was true to say; with another night or another temperature it would not have been."""
+    at = datetime(2013, 7, 28, 6, tzinfo=UTC)
+    night = date(2013, 7, 29)
+    newest = weeks.shell.forecasts[-1]
+    frost = tuple(replace(d, tmin_c=-1.5) if d.day == night else d for d in newest.days)
+
+    def said(text: str) -> bool:
+        alert = Alert("frost", "", f"{weeks.site.name}: {text}", "", False, at)
+        sent = Sent(at, message(alert, weeks.site.name), [alert])
+        cold = SimpleNamespace(forecasts=[replace(newest, days=frost, fetched_at=at - timedelta(hours=1))])
+        return untrue(SimpleNamespace(sent=[sent], shell=cold, site=weeks.site, troubles=())) == []  # type: ignore[arg-type]
+
+    assert said("frost is forecast for Monday 29 July, -1.5 °C at the least.")
+    assert not said("frost is forecast for Monday 29 July, -4.5 °C at the least.")
+    assert not said("frost is forecast for Tuesday 30 July, -1.5 °C at the least.")
+    assert not said("frost is coming.")
+    assert "coming" not in HEADINGS["frost"] and "forecast" in HEADINGS["frost"]

@@ -9,6 +9,7 @@ What was sent is held against what was true. By hand:
 from __future__ import annotations
 
 import random
+import re
 import sys
 from collections import Counter
 from collections.abc import Callable, Sequence
@@ -18,6 +19,7 @@ from itertools import count
 from statistics import median
 
 from scheduler.agronomy.need import APPLICATION_EFFICIENCY
+from scheduler.agronomy.weather import Outlook
 from scheduler.alerts.addresses import Address
 from scheduler.alerts.delivery import Deliverer, Outcome
 from scheduler.alerts.message import Message
@@ -88,6 +90,7 @@ class _Shell(VirtualShell):
     def __init__(self, year: Year, garden: TrueGarden, node: VirtualNode) -> None:
         self.year = year
         self.days: list[RecordDay] = []
+        self.forecasts: list[Outlook] = []  # as they were fetched
         super().__init__(year.site, garden, node, seattle(), year.seed)
 
     def _let_node_act(self) -> None:
@@ -103,6 +106,10 @@ class _Shell(VirtualShell):
         super()._carry_out([e for e in effects if not (away and isinstance(e, FetchWeather))])
         if away and any(isinstance(e, FetchWeather) for e in effects):
             self._pending.append(WeatherFailed("no answer"))
+
+    def _forecast(self) -> Outlook:
+        self.forecasts.append(super()._forecast())
+        return self.forecasts[-1]
 
     def _record(self, effect: Effect) -> None:
         super()._record(effect)
@@ -318,7 +325,7 @@ def _true(year: Year, alert: Alert) -> bool:
         "forecast_stale": lambda: held("forecast"),
         "run_short": lambda: held("clog", 3 * day),
         "water_lost": lambda: held("taps", 2 * day),
-        "frost": lambda: _freezes(year, at),
+        "frost": lambda: _frost_was_forecast(year, alert),
         "winter_over": lambda: year.drained_until is not None,
         # With the node silent nobody knows whether a run that began has ended.
         "valve_not_shut": lambda: held("node", timedelta(minutes=10)),
@@ -328,6 +335,29 @@ def _true(year: Year, alert: Alert) -> bool:
     }
     judge = by_kind.get(alert.kind)
     return judge is not None and judge()
+
+
+_FROST = re.compile(r"frost is forecast for \w+ (\d+) (\w+), (-?[\d.]+) °C at the least")
+
+
+def _frost_was_forecast(year: Year, alert: Alert) -> bool:
+    """A statement about a forecast is true when the newest one fetched till then says so: for that night, one of
+    the next two, and with that temperature. Whether it then freezes is another matter: ``frosts_told``."""
+    said = _FROST.search(alert.text)
+    fetched = [f for f in year.shell.forecasts if f.fetched_at <= alert.at]
+    if said is None or not fetched:
+        return False
+    today = alert.at.astimezone(year.site.place.timezone).date()
+    nights = {d.day: d.tmin_c for d in fetched[-1].days if today <= d.day <= today + timedelta(days=2)}
+    tmin_c = next((t for day, t in nights.items() if f"{day.day} {day:%B}" == f"{said[1]} {said[2]}"), None)
+    # Told with three digits, one behind the point at the most.
+    return tmin_c is not None and tmin_c <= 0.0 and abs(tmin_c - float(said[3])) <= 0.05
+
+
+def frosts_told(year: Year) -> tuple[int, int]:
+    """Messages of a frost that was forecast, and how many of them were followed by one within those days."""
+    told = [a for s in year.sent for a in s.alerts if a.kind == "frost"]
+    return len(told), sum(_freezes(year, a.at) for a in told)
 
 
 def _freezes(year: Year, at: datetime) -> bool:
@@ -393,6 +423,8 @@ def main(words: Sequence[str]) -> None:
     )
     print(f"what they told: {dict(kinds)}; twice on a day: {told_twice(year)}")
     print(f"not sent: {dict(Counter(o.status for o in year.outcomes if o.status != 'told'))}")
+    frosts, came = frosts_told(year)
+    print(f"frost: told {frosts} times that it is forecast, {came} times it came")
     print(f"untrue: {len(wrong)}: {dict(Counter(a.kind for a in wrong))}")
     for alert in wrong:
         print(f"  {alert.at:%Y-%m-%d %H:%M} {alert.kind} {alert.text}")
