@@ -341,8 +341,8 @@ _FROST = re.compile(r"frost is forecast for \w+ (\d+) (\w+), (-?[\d.]+) °C at t
 
 
 def _frost_was_forecast(year: Year, alert: Alert) -> bool:
-    """A statement about a forecast is true when the newest one fetched till then says so: for that night, one of
-    the next two, and with that temperature. Whether it then freezes is another matter: ``frosts_told``."""
+    """What is said of a forecast is true when the newest one fetched till then says so: for that night, one
+    of the next two, and with that temperature. Whether it then freezes is another matter: ``frosts_told``."""
     said = _FROST.search(alert.text)
     fetched = [f for f in year.shell.forecasts if f.fetched_at <= alert.at]
     if said is None or not fetched:
