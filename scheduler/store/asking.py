@@ -23,6 +23,7 @@ from scheduler.control.effects import (
 from scheduler.control.orders import Order, RunOutcome
 from scheduler.planning.plan import Plan
 from scheduler.sensing.belief import LevelBelief, LevelReading
+from scheduler.store import questions
 from scheduler.store import tables as t
 from scheduler.store.codec import from_dict, from_json
 
@@ -102,12 +103,7 @@ def plans_between(connection: Connection, site: str, first: date, last: date) ->
 
 def open_intents(connection: Connection, site: str) -> tuple[Intent, ...]:
     """Orders that were meant and never booked, oldest first."""
-    booked = sa.exists().where(
-        t.bookings.c.site == t.intents.c.site, t.bookings.c.order_id == t.intents.c.order_id
-    )
-    rows = connection.execute(
-        sa.select(t.intents).where(t.intents.c.site == site, ~booked).order_by(t.intents.c.id)
-    )
+    rows = connection.execute(questions.OPEN_INTENTS, {"site": site})
     return tuple(_intent(row) for row in rows)
 
 
@@ -134,18 +130,10 @@ def _intent(row: Row[Any]) -> Intent:
 
 def bookings_since(connection: Connection, site: str, first: date) -> tuple[Booking, ...]:
     """Bookings of the local day ``first`` and later, in the order in which they were booked."""
-    rows = connection.execute(
-        sa.select(t.bookings)
-        .where(t.bookings.c.site == site, t.bookings.c.day >= first)
-        .order_by(t.bookings.c.id)
-    ).all()
+    asked = {"site": site, "first": first}
+    rows = connection.execute(questions.BOOKINGS, asked).all()
     litres: dict[int, list[tuple[str, float]]] = {}
-    for booking_id, plant, given_l in connection.execute(
-        sa.select(t.booked_litres)
-        .join(t.bookings)
-        .where(t.bookings.c.site == site, t.bookings.c.day >= first)
-        .order_by(t.booked_litres.c.booking_id)
-    ):
+    for booking_id, plant, given_l in connection.execute(questions.BOOKED_LITRES, asked) if rows else ():
         litres.setdefault(booking_id, []).append((plant, given_l))
     return tuple(_booking(row, litres.get(row.id, [])) for row in rows)
 
@@ -168,12 +156,7 @@ def _booking(row: Row[Any], litres: list[tuple[str, float]]) -> Booking:
 
 def booked_order_ids(connection: Connection, site: str, count: int) -> tuple[str, ...]:
     """The newest ``count`` order ids that are booked, oldest first."""
-    rows = connection.execute(
-        sa.select(t.bookings.c.order_id)
-        .where(t.bookings.c.site == site)
-        .order_by(t.bookings.c.id.desc())
-        .limit(count)
-    )
+    rows = connection.execute(questions.BOOKED_IDS, {"site": site, "count": count})
     return tuple(reversed([row.order_id for row in rows]))
 
 
@@ -189,9 +172,7 @@ def litres_since(connection: Connection, site: str, first: date) -> Mapping[str,
 
 
 def last_balanced_day(connection: Connection, site: str) -> date | None:
-    return connection.execute(
-        sa.select(sa.func.max(t.days.c.day)).where(t.days.c.site == site)
-    ).scalar_one_or_none()
+    return connection.execute(questions.LAST_BALANCED, {"site": site}).scalar_one_or_none()
 
 
 def first_balanced_day(connection: Connection, site: str) -> date | None:
@@ -203,28 +184,13 @@ def first_balanced_day(connection: Connection, site: str) -> date | None:
 
 def root_zones_since(connection: Connection, site: str, first: date) -> tuple[RootZoneRecord, ...]:
     """By day, then plant."""
-    rows = connection.execute(
-        sa.select(t.root_zones)
-        .where(t.root_zones.c.site == site, t.root_zones.c.day >= first)
-        .order_by(t.root_zones.c.day, t.root_zones.c.plant)
-    )
+    rows = connection.execute(questions.ROOT_ZONES, {"site": site, "first": first})
     return tuple(_root_zone(row) for row in rows)
 
 
 def last_root_zones(connection: Connection, site: str) -> tuple[RootZoneRecord, ...]:
     """The newest record of each plant; a plant that left the garden keeps its last one."""
-    newest = (
-        sa.select(t.root_zones.c.plant, sa.func.max(t.root_zones.c.day).label("day"))
-        .where(t.root_zones.c.site == site)
-        .group_by(t.root_zones.c.plant)
-        .subquery()
-    )
-    rows = connection.execute(
-        sa.select(t.root_zones)
-        .join(newest, sa.and_(t.root_zones.c.plant == newest.c.plant, t.root_zones.c.day == newest.c.day))
-        .where(t.root_zones.c.site == site)
-        .order_by(t.root_zones.c.plant)
-    )
+    rows = connection.execute(questions.LAST_ROOT_ZONES, {"site": site})
     return tuple(_root_zone(row) for row in rows)
 
 
@@ -233,20 +199,13 @@ def _root_zone(row: Row[Any]) -> RootZoneRecord:
 
 
 def weather_since(connection: Connection, site: str, first: date) -> tuple[DayWeather, ...]:
-    rows = connection.execute(
-        sa.select(t.days.c.weather).where(t.days.c.site == site, t.days.c.day >= first).order_by(t.days.c.day)
-    )
+    rows = connection.execute(questions.WEATHER, {"site": site, "first": first})
     return tuple(from_json(DayWeather, row.weather) for row in rows)
 
 
 def last_learning(connection: Connection, site: str) -> tuple[RecordLearning, ...]:
     """The newest of each zone."""
-    newest = (
-        sa.select(sa.func.max(t.learning.c.id)).where(t.learning.c.site == site).group_by(t.learning.c.zone)
-    )
-    rows = connection.execute(
-        sa.select(t.learning).where(t.learning.c.id.in_(newest)).order_by(t.learning.c.zone)
-    )
+    rows = connection.execute(questions.LAST_LEARNING, {"site": site})
     return tuple(RecordLearning(**without_site(row, "id")) for row in rows)
 
 
@@ -263,49 +222,27 @@ def measured_since(connection: Connection, site: str, since: datetime) -> tuple[
 
 
 def last_calibration(connection: Connection, site: str) -> RecordCalibration | None:
-    row = connection.execute(
-        sa.select(t.calibrations)
-        .where(t.calibrations.c.site == site)
-        .order_by(t.calibrations.c.id.desc())
-        .limit(1)
-    ).one_or_none()
+    row = connection.execute(questions.LAST_CALIBRATION, {"site": site}).one_or_none()
     return None if row is None else RecordCalibration(row.at, row.offset_m, row.level_m, row.who)
 
 
 def last_watered(connection: Connection, site: str) -> Mapping[str, date]:
     """The local day on which each plant was last given water."""
-    rows = connection.execute(
-        sa.select(t.booked_litres.c.plant, sa.func.max(t.bookings.c.day))
-        .join(t.bookings)
-        .where(t.bookings.c.site == site, t.booked_litres.c.given_l > 0)
-        .group_by(t.booked_litres.c.plant)
-    )
+    rows = connection.execute(questions.LAST_WATERED, {"site": site})
     return {row[0]: row[1] for row in rows}
 
 
 def given_since(connection: Connection, site: str, first: date) -> tuple[tuple[date, str, float], ...]:
     """(local day, plant, litres) of every booking of the local day ``first`` and later, and by hand."""
-    rows = connection.execute(
-        sa.select(t.bookings.c.day, t.booked_litres.c.plant, t.booked_litres.c.given_l)
-        .join(t.bookings)
-        .where(t.bookings.c.site == site, t.bookings.c.day >= first)
-        .order_by(t.bookings.c.id, t.booked_litres.c.plant)
-    )
-    by_hand = connection.execute(
-        sa.select(t.hand_water.c.day, t.hand_water.c.plant, t.hand_water.c.litres)
-        .where(t.hand_water.c.site == site, t.hand_water.c.day >= first, t.hand_water.c.kind == "gave")
-        .order_by(t.hand_water.c.request_id)
-    )
+    asked = {"site": site, "first": first}
+    rows = connection.execute(questions.GIVEN, asked)
+    by_hand = connection.execute(questions.GIVEN_BY_HAND, asked)
     return tuple((day, plant, litres) for day, plant, litres in (*rows, *by_hand))
 
 
 def water_days_since(connection: Connection, site: str, first: date) -> tuple[RecordWaterDay, ...]:
     """The barrels' balance of each closed day, oldest first."""
-    rows = connection.execute(
-        sa.select(t.water_days)
-        .where(t.water_days.c.site == site, t.water_days.c.day >= first)
-        .order_by(t.water_days.c.day)
-    )
+    rows = connection.execute(questions.WATER_DAYS, {"site": site, "first": first})
     return tuple(from_dict(RecordWaterDay, without_site(row)) for row in rows)
 
 
@@ -315,9 +252,7 @@ def without_site(row: Row[Any], *others: str) -> dict[str, Any]:
 
 
 def last_outlook(connection: Connection, site: str) -> Outlook | None:
-    text = connection.execute(
-        sa.select(t.outlooks.c.outlook).where(t.outlooks.c.site == site)
-    ).scalar_one_or_none()
+    text = connection.execute(questions.LAST_OUTLOOK, {"site": site}).scalar_one_or_none()
     return None if text is None else from_json(Outlook, text)
 
 
@@ -338,12 +273,9 @@ def nodes_seen(connection: Connection, site: str) -> tuple[NodeSeen, ...]:
 
 
 def read_mark(connection: Connection, site: str, name: str) -> str | None:
-    return connection.execute(
-        sa.select(t.marks.c.value).where(t.marks.c.site == site, t.marks.c.name == name)
-    ).scalar_one_or_none()
+    return connection.execute(questions.MARK, {"site": site, "name": name}).scalar_one_or_none()
 
 
 def test_count(connection: Connection, site: str) -> int:
     """How many test records are kept: told without loading what reads them."""
-    statement = sa.select(sa.func.count()).select_from(t.test_records).where(t.test_records.c.site == site)
-    return int(connection.execute(statement).scalar_one())
+    return int(connection.execute(questions.TEST_COUNT, {"site": site}).scalar_one())

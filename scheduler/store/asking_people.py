@@ -18,12 +18,10 @@ from scheduler.control.effects import (
     RecordStop,
 )
 from scheduler.control.events import Request
+from scheduler.store import questions
 from scheduler.store import tables as t
 from scheduler.store.asking import without_site
 from scheduler.store.codec import from_dict, from_json
-
-# The names of marks that keep what a person chose begin so.
-CHOICE_MARK = "choice "
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,12 +50,7 @@ class AskedRequest:
 
 def open_alerts(connection: Connection, site: str) -> tuple[Alert, ...]:
     """Alerts not cleared; of one raised again only the last raising, oldest first."""
-    newest = (
-        sa.select(sa.func.max(t.alerts.c.id))
-        .where(t.alerts.c.site == site, t.alerts.c.cleared_at.is_(None))
-        .group_by(t.alerts.c.kind, t.alerts.c.subject)
-    )
-    rows = connection.execute(sa.select(t.alerts).where(t.alerts.c.id.in_(newest)).order_by(t.alerts.c.id))
+    rows = connection.execute(questions.OPEN_ALERTS, {"site": site})
     return tuple(_alert(row) for row in rows)
 
 
@@ -72,39 +65,25 @@ def alerts_since(connection: Connection, site: str, since: datetime) -> tuple[Ra
 
 def last_raised(connection: Connection, site: str) -> tuple[RaisedAlert, ...]:
     """The newest of each kind and subject, cleared or not: nobody is told twice after a restart."""
-    newest = (
-        sa.select(sa.func.max(t.alerts.c.id))
-        .where(t.alerts.c.site == site)
-        .group_by(t.alerts.c.kind, t.alerts.c.subject)
-    )
-    rows = connection.execute(sa.select(t.alerts).where(t.alerts.c.id.in_(newest)).order_by(t.alerts.c.id))
+    rows = connection.execute(questions.LAST_ALERTS, {"site": site})
     return tuple(RaisedAlert(_alert(row), row.cleared_at) for row in rows)
 
 
 def hand_water_since(connection: Connection, site: str, first: date) -> tuple[RecordHandWater, ...]:
     """Water moved by hand, in the order in which it was told."""
-    rows = connection.execute(
-        sa.select(t.hand_water)
-        .where(t.hand_water.c.site == site, t.hand_water.c.day >= first)
-        .order_by(t.hand_water.c.request_id)
-    )
+    rows = connection.execute(questions.HAND_WATER, {"site": site, "first": first})
     return tuple(from_dict(RecordHandWater, without_site(row)) for row in rows)
 
 
 def holds_now(connection: Connection, site: str) -> tuple[RecordHold, ...]:
     """The newest hold of each zone, whether over or not."""
-    newest = sa.select(sa.func.max(t.holds.c.id)).where(t.holds.c.site == site).group_by(t.holds.c.zone)
-    rows = connection.execute(sa.select(t.holds).where(t.holds.c.id.in_(newest)).order_by(t.holds.c.zone))
+    rows = connection.execute(questions.HOLDS, {"site": site})
     return tuple(RecordHold(row.zone, row.until, row.who, row.at) for row in rows)
 
 
 def typed_rain_since(connection: Connection, site: str, first: date) -> tuple[tuple[date, float], ...]:
     """(local day, mm) as typed, the newest word on a day last."""
-    rows = connection.execute(
-        sa.select(t.typed_rain.c.day, t.typed_rain.c.rain_mm)
-        .where(t.typed_rain.c.site == site, t.typed_rain.c.day >= first)
-        .order_by(t.typed_rain.c.id)
-    )
+    rows = connection.execute(questions.TYPED_RAIN, {"site": site, "first": first})
     return tuple((day, rain_mm) for day, rain_mm in rows)
 
 
@@ -125,10 +104,7 @@ def tellings_since(connection: Connection, site: str, since: datetime) -> tuple[
 
 def unanswered_requests(connection: Connection, site: str) -> tuple[Request, ...]:
     """By the order in which they were asked."""
-    answered = sa.exists().where(t.answers.c.request_id == t.requests.c.id)
-    rows = connection.execute(
-        sa.select(t.requests).where(t.requests.c.site == site, ~answered).order_by(t.requests.c.id)
-    )
+    rows = connection.execute(questions.UNANSWERED, {"site": site})
     return tuple(_request(row) for row in rows)
 
 
@@ -159,17 +135,11 @@ def _request(row: Row[Any]) -> Request:
 
 def stop_state(connection: Connection, site: str) -> RecordStop | None:
     """The last stop or its end; None: nobody ever stopped this garden."""
-    row = connection.execute(
-        sa.select(t.stops).where(t.stops.c.site == site).order_by(t.stops.c.id.desc()).limit(1)
-    ).one_or_none()
+    row = connection.execute(questions.LAST_STOP, {"site": site}).one_or_none()
     return None if row is None else RecordStop(row.stopped, row.who, row.at)
 
 
 def choices_now(connection: Connection, site: str) -> tuple[RecordChoice, ...]:
     """The newest choice of each subject, by subject; never pruned, for it holds until it is taken back."""
-    texts = connection.execute(
-        sa.select(t.marks.c.value)
-        .where(t.marks.c.site == site, t.marks.c.name.startswith(CHOICE_MARK))
-        .order_by(t.marks.c.name)
-    ).scalars()
+    texts = connection.execute(questions.CHOICES, {"site": site}).scalars()
     return tuple(from_json(RecordChoice, text) for text in texts)

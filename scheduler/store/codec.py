@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from dataclasses import asdict
 from typing import Any, TypeVar
 
 from pydantic import TypeAdapter, ValidationError
@@ -49,5 +48,5 @@ def from_dict(kind: type[T], values: dict[str, Any]) -> T:
 
 
 def to_dict(value: Any) -> dict[str, Any]:
-    """A flat dataclass of plain values, for a JSON column."""
-    return asdict(value)
+    """A flat dataclass of plain values, for a JSON column or as a row. (``asdict`` copies each value too.)"""
+    return {name: getattr(value, name) for name in value.__dataclass_fields__}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
@@ -10,9 +11,8 @@ from sqlalchemy.engine import Connection
 
 from scheduler.agronomy.need import RootZone
 from scheduler.control.alarms import AlarmMemory
-from scheduler.control.effects import RecordLearning, RootZoneRecord
+from scheduler.control.effects import Booking, Intent, RecordHandWater, RecordLearning, RootZoneRecord
 from scheduler.control.state import Opened, Saved, WaterBook, WaterDraw
-from scheduler.planning.plan import Plan
 from scheduler.sensing.flow import FlowFactor
 from scheduler.store import asking, asking_people
 
@@ -34,17 +34,22 @@ def load_saved(connection: Connection, site: str, now: datetime, zone: ZoneInfo)
     """One consistent view of everything the controller goes on from."""
     today = now.astimezone(zone).date()
     balanced = asking.last_balanced_day(connection, site)
-    base = _base(connection, site, balanced) if balanced else None
+    watered = asking.last_watered(connection, site)
+    base = _base(connection, site, balanced, watered) if balanced else None
     given_after = base[0] if base is not None else balanced
     first_given = (
         given_after + timedelta(days=1) if given_after else today - timedelta(days=GIVEN_RESTORED_DAYS)
     )
     stop = asking_people.stop_state(connection, site)
     calibration = asking.last_calibration(connection, site)
+    lately = today - DRAWS_RESTORED - timedelta(days=1)
+    bookings = asking.bookings_since(connection, site, lately)
+    by_hand = asking_people.hand_water_since(connection, site, lately)
+    plans = asking.plans_between(connection, site, today, today)
     return Saved(
         open_intents=asking.open_intents(connection, site),
         booked=frozenset(asking.booked_order_ids(connection, site, BOOKED_RESTORED)),
-        root_zones=_root_zones(connection, site),
+        root_zones=_root_zones(connection, site, watered),
         balanced_day=balanced,
         base=base,
         given_l=asking.given_since(connection, site, first_given),
@@ -56,42 +61,38 @@ def load_saved(connection: Connection, site: str, now: datetime, zone: ZoneInfo)
         stopped_by=stop.who if stop is not None and stop.stopped else None,
         requests=asking_people.unanswered_requests(connection, site),
         alarms=_alarms(connection, site, zone),
-        book=_book(connection, site, today),
-        draws=_draws(connection, site, now, today),
+        book=_book(bookings, by_hand, today),
+        draws=_draws(bookings, by_hand, now),
         water_days=asking.water_days_since(connection, site, today - timedelta(days=WATER_DAYS_RESTORED)),
         holds=asking_people.holds_now(connection, site),
         choices=asking_people.choices_now(connection, site),
         rain_typed=asking_people.typed_rain_since(
             connection, site, today - timedelta(days=WEATHER_RESTORED_DAYS)
         ),
-        plans=(plans := asking.plans_between(connection, site, today, today)),
-        opened=_opened(connection, site, plans),
+        plans=plans,
+        opened=_opened(asking.intents_since(connection, site, plans[0].made_at), bookings) if plans else (),
     )
 
 
-def _opened(connection: Connection, site: str, plans: tuple[Plan, ...]) -> tuple[Opened, ...]:
-    """The orders by these plans, less those that are booked as having opened nothing."""
-    if not plans:
-        return ()
-    first = plans[0].made_at
-    # An order from before midnight may be booked on the day before its plan.
-    bookings = asking.bookings_since(connection, site, plans[0].day - timedelta(days=1))
+def _opened(intents: tuple[Intent, ...], bookings: tuple[Booking, ...]) -> tuple[Opened, ...]:
+    """The orders by the day's plans, less those that are booked as having opened nothing."""
+    # An order from before midnight may be booked on the day before its plan: all lately booked are looked at.
     empty = {b.order_id for b in bookings if b.volume_l == 0.0}
     return tuple(
         Opened(i.zone, i.made_at, i.order.open_ms / 1000.0)
-        for i in asking.intents_since(connection, site, first)
+        for i in intents
         if i.asked_by is None and not i.for_test and i.order.order_id not in empty
     )
 
 
-def _book(connection: Connection, site: str, today: date) -> WaterBook:
+def _book(bookings: tuple[Booking, ...], by_hand: tuple[RecordHandWater, ...], today: date) -> WaterBook:
     """The barrels' water of the day that runs, as far as it was written down.
 
     Its start in litres needs the garden's shape, which the store does not know: it stays unknown, and the
     day's balance with it.
     """
-    drawn_l = sum(b.volume_l for b in asking.bookings_since(connection, site, today) if b.day == today)
-    moved = [m for m in asking_people.hand_water_since(connection, site, today) if m.day == today]
+    drawn_l = sum(b.volume_l for b in bookings if b.day == today)
+    moved = [m for m in by_hand if m.day == today]
     if drawn_l == 0.0 and not moved:
         return WaterBook()
     return WaterBook(
@@ -103,24 +104,23 @@ def _book(connection: Connection, site: str, today: date) -> WaterBook:
     )
 
 
-def _draws(connection: Connection, site: str, now: datetime, today: date) -> tuple[WaterDraw, ...]:
+def _draws(
+    bookings: tuple[Booking, ...], by_hand: tuple[RecordHandWater, ...], now: datetime
+) -> tuple[WaterDraw, ...]:
     """What left the barrels in the last days, by run and by hand: a level measured before it is too high."""
     since = now - DRAWS_RESTORED
-    first = today - DRAWS_RESTORED - timedelta(days=1)
     runs = [
         WaterDraw(b.at - timedelta(seconds=b.open_s), b.volume_high_l, by_run=True)
-        for b in asking.bookings_since(connection, site, first)
+        for b in bookings
         if b.at >= since and b.volume_high_l > 0.0
     ]
-    cans = [
-        WaterDraw(m.at, m.litres, by_run=False)
-        for m in asking_people.hand_water_since(connection, site, first)
-        if m.kind == "took" and m.at >= since
-    ]
+    cans = [WaterDraw(m.at, m.litres, by_run=False) for m in by_hand if m.kind == "took" and m.at >= since]
     return tuple(sorted([*runs, *cans], key=lambda d: d.at))
 
 
-def _base(connection: Connection, site: str, balanced: date) -> tuple[date, tuple[RootZone, ...]] | None:
+def _base(
+    connection: Connection, site: str, balanced: date, watered: Mapping[str, date]
+) -> tuple[date, tuple[RootZone, ...]] | None:
     """The root zones some days before the last balanced one, from where every day up to it is on record."""
     records = asking.root_zones_since(connection, site, balanced - timedelta(days=BASE_DAYS))
     by_day: dict[date, list[RootZoneRecord]] = {}
@@ -134,15 +134,13 @@ def _base(connection: Connection, site: str, balanced: date) -> tuple[date, tupl
             break
     if day == balanced or not plants:
         return None
-    watered = asking.last_watered(connection, site)
     return day, tuple(
         RootZone(r.plant, r.depletion_mm, last if (last := watered.get(r.plant)) and last <= day else None)
         for r in by_day[day]
     )
 
 
-def _root_zones(connection: Connection, site: str) -> tuple[RootZone, ...]:
-    watered = asking.last_watered(connection, site)
+def _root_zones(connection: Connection, site: str, watered: Mapping[str, date]) -> tuple[RootZone, ...]:
     return tuple(
         RootZone(plant=row.plant, depletion_mm=row.depletion_mm, last_watered=watered.get(row.plant))
         for row in asking.last_root_zones(connection, site)

@@ -134,8 +134,7 @@ class Store:
             rows.write_records(connection, self.site_id, readings)
             for heard, at in nodes:
                 rows.write_node(connection, self.site_id, heard, at)
-            for name, value in (marks or {}).items():
-                rows.write_mark(connection, self.site_id, name, value)
+            rows.write_marks(connection, self.site_id, marks or {})
 
     def prune(self, now: datetime) -> None:
         with writing(self._engine) as connection:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import fields
 from datetime import datetime
 from typing import Any
 
@@ -38,8 +39,9 @@ from scheduler.control.events import NodeHeard, RequestKind
 from scheduler.planning.plan import Plan
 from scheduler.store import tables as t
 from scheduler.store.asking import read_mark
-from scheduler.store.asking_people import CHOICE_MARK, Telling
+from scheduler.store.asking_people import Telling
 from scheduler.store.codec import to_dict, to_json
+from scheduler.store.questions import CHOICE_MARK
 
 # Marks that name a request sent from a form; those of so many requests are kept.
 ONCE_MARK = "once:"
@@ -53,7 +55,7 @@ def _newest(table: sa.Table, key: tuple[str, ...], *columns: str) -> Insert:
     return statement.on_conflict_do_update(index_elements=list(key), set_=new)
 
 
-# What is written every few minutes: making a statement costs more than writing its rows.
+# Statements are made once: to put one together and to find its key costs more than to write its row.
 _READING = sa.insert(t.readings)
 _NODE = _newest(
     t.nodes,
@@ -66,6 +68,46 @@ _NODE = _newest(
     "reset_cause",
 )
 _MARK = _newest(t.marks, ("site", "name"), "value")
+_OUTLOOK = _newest(t.outlooks, ("site",), "fetched_at", "outlook")
+_INTENT = insert(t.intents).on_conflict_do_nothing(index_elements=["site", "order_id"])
+_BOOKING = (
+    insert(t.bookings).on_conflict_do_nothing(index_elements=["site", "order_id"]).returning(t.bookings.c.id)
+)
+_BOOKED_LITRES = sa.insert(t.booked_litres)
+_PLAN = sa.insert(t.plans)
+_DAY_AGAIN = sa.delete(t.days).where(
+    t.days.c.site == sa.bindparam("site"), t.days.c.day == sa.bindparam("day")
+)
+_DAY = sa.insert(t.days)
+_ROOT_ZONE = sa.insert(t.root_zones)
+_WATER_DAY = _newest(
+    t.water_days, ("site", "day"), *(f.name for f in fields(RecordWaterDay) if f.name != "day")
+)
+_HAND_WATER = insert(t.hand_water).on_conflict_do_nothing()
+_KNOWN_REQUEST = sa.select(t.requests.c.id).where(t.requests.c.id == sa.bindparam("request_id"))
+_ANSWER = _newest(t.answers, ("request_id",), "at", "done", "text")
+_REQUEST = sa.insert(t.requests).returning(t.requests.c.id)
+_ALERT = sa.insert(t.alerts)
+_ALERT_OVER = (
+    sa.update(t.alerts)
+    .where(
+        t.alerts.c.site == sa.bindparam("of_site"),
+        t.alerts.c.kind == sa.bindparam("of_kind"),
+        t.alerts.c.subject == sa.bindparam("of_subject"),
+        t.alerts.c.cleared_at.is_(None),
+    )
+    .values(cleared_at=sa.bindparam("at"))
+)
+_TELLING = sa.insert(t.tellings)
+# Records whose fields are the columns of their table, which only grows.
+_APPENDED = {
+    RecordHold: sa.insert(t.holds),
+    RecordRain: sa.insert(t.typed_rain),
+    RecordLearning: sa.insert(t.learning),
+    RecordMeasured: sa.insert(t.measured),
+    RecordCalibration: sa.insert(t.calibrations),
+    RecordStop: sa.insert(t.stops),
+}
 
 
 def write_records(connection: Connection, site: str, records: Sequence[Record]) -> tuple[str, ...]:
@@ -94,32 +136,28 @@ def _write(connection: Connection, site: str, record: Record) -> None:
         case RecordDay():
             _day(connection, site, record)
         case RecordWaterDay():
-            _water_day(connection, site, record)
+            connection.execute(_WATER_DAY, _with_site(record, site))
         case RecordHandWater():
-            values = to_dict(record) | {"site": site}
-            connection.execute(insert(t.hand_water).values(**values).on_conflict_do_nothing())
-        case RecordHold():
-            _append(connection, t.holds, site, record)
+            connection.execute(_HAND_WATER, _with_site(record, site))
         case RecordChoice():
-            write_mark(connection, site, CHOICE_MARK + record.subject, to_json(record))
-        case RecordRain():
-            _append(connection, t.typed_rain, site, record)
-        case RecordLearning():
-            _append(connection, t.learning, site, record)
-        case RecordMeasured():
-            _append(connection, t.measured, site, record)
-        case RecordCalibration():
-            _append(connection, t.calibrations, site, record)
+            write_marks(connection, site, {CHOICE_MARK + record.subject: to_json(record)})
         case RecordAnswer():
             _answer(connection, record)
-        case RecordStop():
-            _append(connection, t.stops, site, record)
         case RaiseAlert(alert):
             _raise_alert(connection, site, alert)
         case ClearAlert():
             _clear_alert(connection, site, record)
+        case _ if type(record) in _APPENDED:
+            connection.execute(_APPENDED[type(record)], _with_site(record, site))
         case _:
             raise TypeError(f"not a record: {record!r}")
+
+
+def _with_site(record: Record | Telling, site: str) -> dict[str, Any]:
+    """A row of a record whose fields are its table's columns."""
+    row = to_dict(record)
+    row["site"] = site
+    return row
 
 
 def _reading(site: str, record: RecordReading) -> dict[str, Any]:
@@ -139,83 +177,59 @@ def _reading(site: str, record: RecordReading) -> dict[str, Any]:
 
 
 def _intent(connection: Connection, site: str, intent: Intent) -> None:
-    statement = insert(t.intents).values(
-        site=site,
-        order_id=intent.order.order_id,
-        made_at=intent.made_at,
-        zone=intent.zone,
-        order=to_dict(intent.order),
-        level_m=intent.level_m,
-        planned_l=[list(pair) for pair in intent.planned_l],
-        volume_l=intent.volume_l,
-        asked_by=intent.asked_by,
-    )
-    connection.execute(statement.on_conflict_do_nothing(index_elements=["site", "order_id"]))
+    row = {
+        "site": site,
+        "order_id": intent.order.order_id,
+        "made_at": intent.made_at,
+        "zone": intent.zone,
+        "order": to_dict(intent.order),
+        "level_m": intent.level_m,
+        "planned_l": [list(pair) for pair in intent.planned_l],
+        "volume_l": intent.volume_l,
+        "asked_by": intent.asked_by,
+    }
+    connection.execute(_INTENT, row)
 
 
 def _booking(connection: Connection, site: str, booking: Booking) -> bool:
     """False: this order is booked already, and nothing was added."""
-    statement = (
-        insert(t.bookings)
-        .values(
-            site=site,
-            order_id=booking.order_id,
-            zone=booking.zone,
-            day=booking.day,
-            at=booking.at,
-            open_s=booking.open_s,
-            outcome=None if booking.outcome is None else to_dict(booking.outcome),
-            volume_l=booking.volume_l,
-            volume_low_l=booking.volume_low_l,
-            volume_high_l=booking.volume_high_l,
-            note=booking.note,
-        )
-        .on_conflict_do_nothing(index_elements=["site", "order_id"])
-        .returning(t.bookings.c.id)
-    )
-    booking_id = connection.execute(statement).scalar_one_or_none()
+    row = {
+        "site": site,
+        "order_id": booking.order_id,
+        "zone": booking.zone,
+        "day": booking.day,
+        "at": booking.at,
+        "open_s": booking.open_s,
+        "outcome": None if booking.outcome is None else to_dict(booking.outcome),
+        "volume_l": booking.volume_l,
+        "volume_low_l": booking.volume_low_l,
+        "volume_high_l": booking.volume_high_l,
+        "note": booking.note,
+    }
+    booking_id = connection.execute(_BOOKING, row).scalar_one_or_none()
     if booking_id is None:
         return False
     litres = [
         {"booking_id": booking_id, "plant": plant, "given_l": given_l} for plant, given_l in booking.given_l
     ]
     if litres:
-        connection.execute(sa.insert(t.booked_litres), litres)
+        connection.execute(_BOOKED_LITRES, litres)
     return True
 
 
 def _plan(connection: Connection, site: str, plan: Plan) -> None:
-    connection.execute(
-        sa.insert(t.plans).values(site=site, day=plan.day, made_at=plan.made_at, plan=to_json(plan))
-    )
+    row = {"site": site, "day": plan.day, "made_at": plan.made_at, "plan": to_json(plan)}
+    connection.execute(_PLAN, row)
 
 
 def _day(connection: Connection, site: str, record: RecordDay) -> None:
     """A day balanced again replaces the earlier balance of that day."""
-    day = record.weather.day
-    connection.execute(sa.delete(t.days).where(t.days.c.site == site, t.days.c.day == day))
-    connection.execute(sa.insert(t.days).values(site=site, day=day, weather=to_json(record.weather)))
-    zones = [{"site": site} | to_dict(zone) | {"day": day} for zone in record.root_zones]
+    key = {"site": site, "day": record.weather.day}
+    connection.execute(_DAY_AGAIN, key)
+    connection.execute(_DAY, key | {"weather": to_json(record.weather)})
+    zones = [to_dict(zone) | key for zone in record.root_zones]
     if zones:
-        connection.execute(sa.insert(t.root_zones), zones)
-
-
-def _water_day(connection: Connection, site: str, record: RecordWaterDay) -> None:
-    """A day worked out again replaces itself."""
-    values = to_dict(record)
-    statement = insert(t.water_days).values(site=site, **values)
-    statement = statement.on_conflict_do_update(index_elements=["site", "day"], set_=values)
-    connection.execute(statement)
-
-
-def _append(
-    connection: Connection,
-    table: sa.Table,
-    site: str,
-    record: RecordLearning | RecordMeasured | RecordCalibration | RecordStop | RecordHold | RecordRain,
-) -> None:
-    """Records whose fields are the columns of their table."""
-    connection.execute(sa.insert(table).values(site=site, **to_dict(record)))
+        connection.execute(_ROOT_ZONE, zones)
 
 
 def _answer(connection: Connection, record: RecordAnswer) -> None:
@@ -224,39 +238,27 @@ def _answer(connection: Connection, record: RecordAnswer) -> None:
     An answer to a request this file never had (an old copy was restored) is left out: it must not keep
     everything else from being written.
     """
-    known = sa.select(t.requests.c.id).where(t.requests.c.id == record.request_id)
-    if connection.execute(known).scalar_one_or_none() is None:
-        return
-    said = {"at": record.at, "done": record.done, "text": record.text}
-    statement = insert(t.answers).values(request_id=record.request_id, **said)
-    connection.execute(statement.on_conflict_do_update(index_elements=["request_id"], set_=said))
+    row = to_dict(record)
+    if connection.execute(_KNOWN_REQUEST, {"request_id": record.request_id}).scalar_one_or_none() is not None:
+        connection.execute(_ANSWER, row)
 
 
 def _raise_alert(connection: Connection, site: str, alert: Alert) -> None:
-    connection.execute(
-        sa.insert(t.alerts).values(
-            site=site,
-            kind=alert.kind,
-            subject=alert.subject,
-            text=alert.text,
-            advice=alert.advice,
-            urgent=alert.urgent,
-            raised_at=alert.at,
-        )
-    )
+    row = {
+        "site": site,
+        "kind": alert.kind,
+        "subject": alert.subject,
+        "text": alert.text,
+        "advice": alert.advice,
+        "urgent": alert.urgent,
+        "raised_at": alert.at,
+    }
+    connection.execute(_ALERT, row)
 
 
 def _clear_alert(connection: Connection, site: str, record: ClearAlert) -> None:
-    connection.execute(
-        sa.update(t.alerts)
-        .where(
-            t.alerts.c.site == site,
-            t.alerts.c.kind == record.kind,
-            t.alerts.c.subject == record.subject,
-            t.alerts.c.cleared_at.is_(None),
-        )
-        .values(cleared_at=record.at)
-    )
+    which = {"of_site": site, "of_kind": record.kind, "of_subject": record.subject, "at": record.at}
+    connection.execute(_ALERT_OVER, which)
 
 
 def write_request(
@@ -268,12 +270,8 @@ def write_request(
     amount: float | None,
     at: datetime,
 ) -> int:
-    statement = (
-        sa.insert(t.requests)
-        .values(site=site, kind=kind, who=who, subject=subject, amount=amount, at=at)
-        .returning(t.requests.c.id)
-    )
-    return int(connection.execute(statement).scalar_one())
+    row = {"site": site, "kind": kind, "who": who, "subject": subject, "amount": amount, "at": at}
+    return int(connection.execute(_REQUEST, row).scalar_one())
 
 
 def write_request_once(
@@ -293,7 +291,7 @@ def write_request_once(
     if kept is not None:
         return int(kept), False
     number = write_request(connection, site, kind, who, subject, amount, at)
-    write_mark(connection, site, name, str(number))
+    write_marks(connection, site, {name: str(number)})
     old = sa.cast(t.marks.c.value, sa.Integer) <= number - ONCE_KEPT
     of_once = t.marks.c.name.startswith(ONCE_MARK, autoescape=True)
     connection.execute(sa.delete(t.marks).where(t.marks.c.site == site, of_once, old))
@@ -301,9 +299,8 @@ def write_request_once(
 
 
 def write_outlook(connection: Connection, site: str, outlook: Outlook) -> None:
-    row = {"fetched_at": outlook.fetched_at, "outlook": to_json(outlook)}
-    statement = insert(t.outlooks).values(site=site, **row)
-    connection.execute(statement.on_conflict_do_update(index_elements=["site"], set_=row))
+    row = {"site": site, "fetched_at": outlook.fetched_at, "outlook": to_json(outlook)}
+    connection.execute(_OUTLOOK, row)
 
 
 def write_node(connection: Connection, site: str, heard: NodeHeard, at: datetime) -> None:
@@ -321,8 +318,10 @@ def write_node(connection: Connection, site: str, heard: NodeHeard, at: datetime
 
 
 def write_telling(connection: Connection, site: str, telling: Telling) -> None:
-    connection.execute(sa.insert(t.tellings).values(site=site, **to_dict(telling)))
+    connection.execute(_TELLING, _with_site(telling, site))
 
 
-def write_mark(connection: Connection, site: str, name: str, value: str) -> None:
-    connection.execute(_MARK, {"site": site, "name": name, "value": value})
+def write_marks(connection: Connection, site: str, marks: Mapping[str, str]) -> None:
+    """Name -> value; a name that is there gets the new value."""
+    if marks:
+        connection.execute(_MARK, [{"site": site, "name": n, "value": v} for n, v in marks.items()])
