@@ -56,7 +56,7 @@ def rehearse(
     with progress(f"Rehearsing {count} days of {garden.name}", count) as on_day:
         season = run_season(garden, days, start, end, seed, way=chosen, on_day=on_day)
     if picture is not None:
-        title = f"{garden.name}, {start:%d %B} to {end:%d %B %Y}"
+        title = f"{garden.name}, {start.day} {start:%B} to {end.day} {end:%B %Y}"
         draw_season(season_picture(season, title), picture)
     answer = RehearseAnswer.model_validate(season_json(season))
     if json:
@@ -65,7 +65,7 @@ def rehearse(
     say(f"Hidden from the controller: {', '.join(season.hidden.lines())}.")
     if by_day:
         columns, rows = day_rows(garden, answer)
-        say_table(f"{garden.name}, day by day", columns, rows)
+        say_table(f"{garden.name}, day by day; left: above the reserve, at the day's end", columns, rows)
     for title, columns, rows in season_rows(garden, answer):
         say_table(title, columns, rows)
     for line in season_words(garden, answer):

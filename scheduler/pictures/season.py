@@ -8,6 +8,7 @@ from datetime import date, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+from scheduler.pictures.garden_days import marked_days
 from scheduler.pictures.style import (
     EARTH,
     FONT_SIZE,
@@ -91,6 +92,8 @@ def draw_season(picture: SeasonPicture, path: Path) -> None:
         _plants(axes[5], picture.plants)
         first = picture.days[0].day
         axes[0].set_xlim(first - timedelta(days=1), _edge(picture))
+        marked = marked_days(first, picture.days[-1].day)
+        axes[4].set_xticks(marked, [f"{day.day} {day:%b}" for day in marked])
         for upper in axes[:4]:
             upper.tick_params(labelbottom=False)
         figure.suptitle(picture.title, x=0.01, ha="left", fontsize=FONT_SIZE + 3, fontweight="bold")
@@ -104,7 +107,10 @@ def _level(axes: Any, picture: SeasonPicture) -> None:
     axes.plot(days, ours, color=WATER, marker="o", markersize=2.0)
     axes.plot(days, timer, color=EARTH, linestyle="--")
     axes.axhline(picture.reserve_m, color=STONE, linewidth=1.0, linestyle=":")
-    axes.set(title="Water in the barrels at the end of each day", ylabel="level above outlet, m")
+    axes.set(
+        title="Water in the barrels at the end of each day (none is given below the reserve; a leak goes on)",
+        ylabel="level above outlet, m",
+    )
     axes.set_ylim(0.0, picture.brim_m * 1.06)
     for number, (at, text) in enumerate(picture.told):
         _warning(axes, picture, at, text, max(LEAST_WORDS, FIRST_WORDS - WORDS_LOWER * number))
@@ -125,7 +131,7 @@ def _warning(axes: Any, picture: SeasonPicture, at: datetime, text: str, height:
     day = min(picture.days, key=lambda d: abs((d.day - at.date()).days))
     axes.plot([at], [day.level_m], color=INK, marker="v", markersize=6, linestyle="none")
     axes.annotate(
-        f" {text}, {at:%d %B}",
+        f" {at.day} {at:%b}, {text}",
         (at, day.level_m),
         (at, height),
         textcoords=("data", "axes fraction"),

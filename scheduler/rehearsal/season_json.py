@@ -113,6 +113,11 @@ def _lead_d(alert: Alert, floor_reached: datetime | None) -> float | None:
     return round((floor_reached - alert.at).total_seconds() / 86400.0, 1)
 
 
+def _told(alert: Alert, floor_reached: datetime | None) -> str:
+    lead_d = _lead_d(alert, floor_reached)
+    return TOLD[alert.kind] + (f", {lead_d:.0f} days ahead" if lead_d is not None and lead_d > 0.0 else "")
+
+
 def _plant(plant: PlantSeason) -> dict[str, Any]:
     return {
         "id": plant.id,
@@ -161,7 +166,7 @@ def season_picture(season: Season, title: str) -> SeasonPicture:
             for d, s in ((d, short_plants.get(d.day)) for d in season.days)
         ),
         told=tuple(
-            (a.at.astimezone(season.site.place.timezone), TOLD[a.kind])
+            (a.at.astimezone(season.site.place.timezone), _told(a, season.floor_reached))
             for a in season.alerts
             if a.kind in TOLD
         ),

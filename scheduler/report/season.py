@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import date, datetime
 
+from scheduler.alerts.message import HEADINGS
 from scheduler.report.answers import RehearseAnswer
 from scheduler.report.plan import Columns, Rows
 from scheduler.site.model import Site
@@ -11,6 +12,7 @@ from scheduler.site.showing import show_rain, show_volume
 
 # Less is a drop.
 LEAST_L = 0.05
+HEADING_OF = {str(kind): words for kind, words in HEADINGS.items()}
 
 
 def _error(share: float | None) -> str:
@@ -51,31 +53,46 @@ def season_rows(site: Site, answer: RehearseAnswer) -> list[tuple[str, Columns, 
 
 
 def day_rows(site: Site, answer: RehearseAnswer) -> tuple[Columns, Rows]:
-    """Day by day: rain, what each zone was given, what is left, and which plants stood short."""
-    units, zone = site.units, site.place.timezone
-    told = {a.at.astimezone(zone).date(): a for a in answer.alerts}
-    rows = []
-    for day in answer.days:
-        alert = told.get(day.date)
-        lead = alert.days_before_floor if alert is not None else None
-        ahead = f" ({lead:.0f} d ahead)" if lead is not None and lead > 0.0 else ""
-        rows.append(
-            [
-                f"{day.date:%a %d %b}",
-                show_rain(day.rain_mm, units) if day.rain_mm else "-" if day.rain_mm == 0.0 else "?",
-                *(
-                    show_volume(litres, units) if litres >= LEAST_L else "-"
-                    for litres in day.watered_l.values()
-                ),
-                show_volume(day.usable_l, units),
-                _names(site, day.short) if day.short is not None else "not known yet",
-                alert.kind.replace("_", " ") + ahead if alert is not None else "",
-            ]
-        )
+    """Day by day: rain, what each zone was given, what is left, which plants stood short, what happened."""
+    units, happened = site.units, _happened(site, answer)
+    rows = [
+        [
+            f"{day.date:%a} {day.date.day} {day.date:%b}",
+            show_rain(day.rain_mm, units) if day.rain_mm else "-" if day.rain_mm == 0.0 else "?",
+            *(show_volume(litres, units) if litres >= LEAST_L else "-" for litres in day.watered_l.values()),
+            show_volume(day.usable_l, units),
+            _names(site, day.short) if day.short is not None else "not known yet",
+            "; ".join(happened.get(day.date, [])),
+        ]
+        for day in answer.days
+    ]
     columns: Columns = [("day", "left"), ("rain", "right")]
     columns += [(site.zone(z.id).name, "right") for z in site.zones]
-    columns += [("can be used", "right"), ("stood short", "left"), ("told", "left")]
+    columns += [("left", "right"), ("stood short", "left"), ("what happened", "left")]
     return columns, rows
+
+
+def _happened(site: Site, answer: RehearseAnswer) -> dict[date, list[str]]:
+    """What an owner was told, and from which day on water was held back, by local day."""
+    found: dict[date, list[str]] = {}
+    for cut in answer.zones:
+        if cut.withheld_from is not None:
+            found.setdefault(cut.withheld_from, []).append(f"{site.zone(cut.id).name}: less than wanted")
+    for alert in answer.alerts:
+        lead = alert.days_before_floor
+        ahead = f", {lead:.0f} days ahead" if lead is not None and lead > 0.0 else ""
+        told = f"told: {HEADING_OF.get(alert.kind, alert.kind)}{ahead}"
+        found.setdefault(alert.at.astimezone(site.place.timezone).date(), []).append(told)
+    reached = floor_reached(site, answer)
+    if reached is not None:
+        found.setdefault(reached.date(), []).append("down to the reserve: watering ends")
+    return found
+
+
+def floor_reached(site: Site, answer: RehearseAnswer) -> datetime | None:
+    """When the store first stood at its floor, local time; None where it never did."""
+    at = (answer.model_extra or {}).get("floor_reached")
+    return datetime.fromisoformat(at).astimezone(site.place.timezone) if at else None
 
 
 def _names(site: Site, plants: list[str]) -> str:
@@ -103,9 +120,8 @@ def season_words(site: Site, answer: RehearseAnswer) -> list[str]:
         for cut in answer.zones
         if cut.withheld_from is not None
     ]
-    floor_reached = (answer.model_extra or {}).get("floor_reached")
-    if floor_reached:
-        at = datetime.fromisoformat(floor_reached).astimezone(site.place.timezone)
+    at = floor_reached(site, answer)
+    if at is not None:
         lines.append(
             f"The store stood at its floor from {at:%d %B}: nothing was watered below it, and days after it "
             "do not count above."

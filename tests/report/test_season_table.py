@@ -1,0 +1,76 @@
+"""A rehearsed season day by day: a row a day, and beside it all that happened on it, in an owner's words."""
+
+from __future__ import annotations
+
+from datetime import date
+
+from scheduler.report.answers import RehearseAnswer
+from scheduler.report.season import day_rows
+from scheduler.site.examples import example_site
+
+SITE = example_site("five-drums")
+TOMATOES = [p.id for p in SITE.plants if SITE.zone_of(p.id).id == "pots"]
+DAYS = (date(2012, 8, 20), date(2012, 8, 21), date(2012, 8, 22))
+
+
+def season() -> RehearseAnswer:
+    """Three days made up: water held back, two warnings on one evening, the reserve reached."""
+    nothing = {"planned_l": 0.0, "given_l": 0.0, "delivery_error": None, "runs": 0}
+    rained, usable, short = (0.0, 3.2, None), (90.04, 12.0, 0.0), ([], [*TOMATOES, "fig"], None)
+    return RehearseAnswer.model_validate(
+        {
+            "plants": [],
+            "zones": [
+                {"id": "pots", **nothing, "withheld_from": DAYS[0]},
+                {"id": "border", **nothing, "withheld_from": None},
+            ],
+            "worst_need_error": None,
+            "worst_delivery_error": None,
+            "fixed_timer_worst_error": None,
+            "store": [],
+            "days": [
+                {
+                    "date": day,
+                    "rain_mm": rained[n],
+                    "et0_mm": 4.0,
+                    "watered_l": {"pots": 20.0 if n == 0 else 0.0, "border": 0.0},
+                    "usable_l": usable[n],
+                    "short": short[n],
+                }
+                for n, day in enumerate(DAYS)
+            ],
+            "alerts": [
+                # 06:30 UTC is the evening before in Seattle.
+                {"at": "2012-08-21T06:30Z", "kind": "runs_out", "text": "", "days_before_floor": 1.6},
+                {"at": "2012-08-21T06:40Z", "kind": "near_empty", "text": "", "days_before_floor": 1.6},
+                {"at": "2012-08-22T18:00Z", "kind": "near_empty", "text": "", "days_before_floor": -0.2},
+            ],
+            "floor_reached": "2012-08-22T13:00Z",
+            "rules_broken": [],
+        }
+    )
+
+
+def test_a_day_is_a_row_of_litres_who_stood_short_and_all_that_happened_with_its_lead() -> None:
+    columns, rows = day_rows(SITE, season())
+    assert [name for name, _ in columns] == [
+        "day",
+        "rain",
+        *(z.name for z in SITE.zones),
+        "left",
+        "stood short",
+        "what happened",
+    ]
+    assert rows[0] == [
+        "Mon 20 Aug",
+        "-",
+        "20.0 L",
+        "-",
+        "90.0 L",
+        "",
+        "Tomatoes in pots: less than wanted; told: water will run out, 2 days ahead; "
+        "told: barrels nearly empty, 2 days ahead",
+    ]
+    assert rows[1][1] == "3.2 mm" and rows[1][5] == "all of Tomatoes in pots, Young fig"
+    assert rows[2][1] == "?" and rows[2][5] == "not known yet"  # unknown rain is not 0
+    assert rows[2][6] == "told: barrels nearly empty; down to the reserve: watering ends"
