@@ -279,13 +279,18 @@ def report_words(site: Site, answer: ReportAnswer) -> list[str]:
         return show_volume(value, units)
 
     share = f" ({show_share(answer.rain_share)})" if answer.rain_share is not None else ""
+    barrels = (
+        f"The roof brought {litres(answer.caught_l)}, {litres(answer.overflow_l)} ran over; topped up "
+        f"{litres(answer.topped_up_l)}, taken by can {litres(answer.taken_l)}, leaked "
+        f"{litres(answer.leak_l)}."
+    )
+    if all(d.caught_l is None and d.leak_l is None and d.held_l is None for d in answer.days):
+        barrels = "What the roof brought and what left the barrels is not known of any of these days."
     lines = [
         f"{answer.garden}, {answer.first:%d %B} to {answer.last:%d %B %Y}: {answer.known_days} days known.",
         f"Plants used {litres(answer.used_l)}; rain brought {litres(answer.rain_l)} of it{share}, watering "
         f"{litres(answer.given_l)}.",
-        f"The roof brought {litres(answer.caught_l)}, {litres(answer.overflow_l)} ran over; topped up "
-        f"{litres(answer.topped_up_l)}, taken by can {litres(answer.taken_l)}, leaked "
-        f"{litres(answer.leak_l)}.",
+        barrels,
     ]
     short = [f"{p.name} on {p.days_short} days" for p in answer.plants if p.days_short]
     lines.append(f"Short of water: {', '.join(short)}." if short else "No plant stood short of water.")

@@ -21,6 +21,8 @@ from scheduler.survey.survey import some_of, uniformity_class
 
 # A change by less than this is none: nobody would see it in a can.
 SAME_SHARE = 0.01
+# Less dead storage is none: a glass of water (ours).
+NO_STORAGE_L = 0.25
 T = TypeVar("T")
 HALF = [name for name, _ in LEVEL_SHARES].index("half")
 
@@ -224,8 +226,11 @@ def _zone_words(site: Site, answer: CompareAnswer) -> list[str]:
                 + (". Ask survey --advice what helps." if word == "less" else ".")
             )
         if abs(z.dead_storage_l - old[z.id].dead_storage_l) >= 1.0:
+            before = show_volume(old[z.id].dead_storage_l, site.units)
             lines.append(
                 f"Zone {name}: {show_volume(z.dead_storage_l, site.units)} in the barrels cannot water all "
-                f"of it; as it is, {show_volume(old[z.id].dead_storage_l, site.units)}."
+                f"of it; as it is, {before}."
+                if z.dead_storage_l >= NO_STORAGE_L
+                else f"Zone {name}: all above the outlet can water all of it; as it is, {before} cannot."
             )
     return lines

@@ -80,10 +80,14 @@ def now(request: Request, zone: ZoneName = None) -> Response:
 
 
 def _zone_shown(facts: Facts, asked: str | None) -> str:
-    """The zone asked for, else that of the next run, else the first."""
+    """The zone asked for, else one whose plants are not all reached, else that of the next run, else the
+    first."""
     zones = [z.id for z in facts.site.zones]
     if asked in zones and asked is not None:
         return asked
+    out = showing.zones_out_of_reach(facts)
+    if out:
+        return next(z.id for z in facts.site.zones if z.name in out)
     return facts.coming[0].zone if facts.coming and facts.coming[0].zone in zones else zones[0]
 
 

@@ -96,27 +96,23 @@ def lasting(facts: Facts) -> Lasting | None:
         words += f"; in one of ten ways the weather may go, only until {day(early)}"
     if middle == 0:
         span = "short today" if early == late else f"short today, or in up to {days(late)} days"
-        words = "today a plant that is due goes without, in most of the ways the weather may go"
+        words = "a plant that is due goes without today"
     old = f"as planned on {first:%A %d %B}" if first != facts.today else ""
     return Lasting(span, words, _counted(facts), _to_do_about_it(facts), old)
 
 
 def _counted(facts: Facts) -> str:
     """Days are counted to the first plant that goes without, and a zone whose water does not reach all its
-    plants is not watered: then litres are left though it is short."""
+    plants is not watered: then it is short though litres are left."""
     status = facts.status
-    if status is None or not status.usable_l:
-        return ""
     out = zones_out_of_reach(facts)
-    if not out:
+    if status is None or not status.usable_l or not out:
         return ""
-    which = "; ".join(
-        f"{zone}, for the water does not reach {', '.join(names)}" for zone, names in out.items()
-    )
+    which = "; ".join(f"{zone}, for water does not reach {', '.join(names)}" for zone, names in out.items())
     left = show_volume(status.usable_l, facts.site.units)
     return (
-        f"Counted to the first plant that goes without. Not watered at this level: {which}. The {left} are "
-        "left for the others."
+        f"Days are counted to the first plant that goes without, and not watered at this level is {which}. "
+        f"The {left} that can be used are left for the others."
     )
 
 

@@ -14,6 +14,7 @@ from scheduler.control.effects import Alert, AlertKind, ClearAlert, RaiseAlert, 
 from scheduler.control.orders import Order
 from tests.support.gardens import small_garden
 from tests.support.page_garden import PageGarden, heading, plain
+from tests.support.page_states import STATES
 
 # What may go over the wire for the first view (the project's own target).
 FIRST_VIEW_BYTES = 60_000
@@ -245,23 +246,22 @@ def test_a_mark_changes_when_the_page_does(started: PageGarden) -> None:
 
 
 def test_a_plant_that_the_water_does_not_reach_is_told_first_and_drawn_with_a_cross(tmp_path: Path) -> None:
-    site = small_garden()
-    bed = site.zones[1]
-    line = bed.lines[0]
-    high = (line.points[0], replace(line.points[1], drop_m=-0.2))
-    bank = replace(bed, lines=(replace(line, points=high),))
-    page = PageGarden(tmp_path, site=replace(site, zones=(site.zones[0], bank)))
-    page.driver.node.level_m = 0.15
-    page.serve()
-    page.begin()
-    page.let_in()
-    text = page.client.get("/?zone=bed").text
+    page = STATES["short"](tmp_path)
+    text = page.client.get("/").text
     page.close()
     words = plain(text)
     assert "1 plant is not reached at this level: Thyme." in words
     assert heading(text).startswith("Water is short")
+    assert "Long section of Bed" in text  # though the next run is of another zone
     assert text.count('class="mark cross" d="M') >= 2  # in both sizes of the drawing, and in its key
     assert ">not reached</text>" in text
+    # The sentence, the days and the litres agree, for it is said what each counts.
+    assert "the store runs short today." in heading(text)
+    assert "How long does it last? Short today." in words
+    assert "Until the water reaches it, Bed cannot be watered, and that counts as short." in words
+    assert "not watered at this level is Bed, for water does not reach Thyme." in words
+    usable = re.search(r"([\d.]+ L) ± [\d.]+ L can be used\.", words)
+    assert usable is not None and f"The {usable[1]} that can be used are left for the others." in words
 
 
 def test_a_zone_that_is_not_there_is_not_drawn(started: PageGarden) -> None:
