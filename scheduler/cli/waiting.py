@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+import signal
 import sys
-import threading
 from typing import TextIO
 
 # A second without a word is where people begin to wonder (common practice, no source).
@@ -12,34 +12,37 @@ WORDS = "Working it out ..."
 
 
 class Waiting:
-    """Shows ``WORDS`` once the silence lasts, where ``out`` is a terminal; nothing elsewhere."""
+    """Shows ``WORDS`` once the silence lasts, where ``out`` is a terminal; nothing elsewhere.
+
+    By the alarm signal, not by a thread: a process with threads cannot be copied (``report/beside.py``).
+    """
 
     def __init__(self, out: TextIO, silent_s: float = SILENT_S) -> None:
         self._out = out
-        self._lock = threading.Lock()
+        self._silent_s = silent_s
         self._shown = self._over = False
-        self._timer = threading.Timer(silent_s, self.show)
-        self._timer.daemon = True
 
     def begin(self) -> None:
         if self._out.isatty():
-            self._timer.start()
+            signal.signal(signal.SIGALRM, lambda *_: self.show())
+            signal.setitimer(signal.ITIMER_REAL, self._silent_s)
 
     def show(self) -> None:
-        with self._lock:
-            if not self._over:
-                self._shown = True
-                self._out.write(WORDS)
-                self._out.flush()
+        if not self._over:
+            self._shown = True
+            self._out.write(WORDS)
+            self._out.flush()
 
     def end(self) -> None:
         """Before the first output, and when the command is over; safe to call again."""
-        self._timer.cancel()
-        with self._lock:
-            if self._shown and not self._over:
-                self._out.write("\r" + " " * len(WORDS) + "\r")
-                self._out.flush()
-            self._over = True
+        if self._over:
+            return
+        self._over = True
+        if self._out.isatty():
+            signal.setitimer(signal.ITIMER_REAL, 0.0)
+        if self._shown:
+            self._out.write("\r" + " " * len(WORDS) + "\r")
+            self._out.flush()
 
 
 _now: Waiting | None = None

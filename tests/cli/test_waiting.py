@@ -39,7 +39,7 @@ def test_a_quick_command_says_nothing() -> None:
 
 def test_a_pipe_never_sees_it() -> None:
     out = io.StringIO()
-    waiting = Waiting(out, silent_s=0.0)
+    waiting = Waiting(out, silent_s=0.001)
     waiting.begin()
     waiting.end()
     assert out.getvalue() == ""
@@ -48,7 +48,7 @@ def test_a_pipe_never_sees_it() -> None:
 def on_a_terminal(*arguments: str) -> str:
     """What a terminal shows of a command whose silence is taken for long at once."""
     code = (
-        "import scheduler.cli.waiting as w, sys; w.Waiting.__init__.__defaults__ = (0.0,); "
+        "import scheduler.cli.waiting as w, sys; w.Waiting.__init__.__defaults__ = (0.001,); "
         f"sys.argv = {['fallinghead', *arguments]!r}; from scheduler.cli.main import main; main()"
     )
     ours, theirs = pty.openpty()
