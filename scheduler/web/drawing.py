@@ -59,7 +59,7 @@ class Format:
     mark: float  # radius of an emitter
 
 
-NARROW = Format("narrow", 344.0, 96.0, 190.0, 7.5, 23.0, 14.0, 2.7)
+NARROW = Format("narrow", 344.0, 108.0, 190.0, 7.5, 23.0, 14.0, 2.7)
 WIDE = Format("wide", 720.0, 118.0, 270.0, 7.8, 26.0, 16.0, 3.6)
 TOP, RIGHT, KNEE = 26.0, 14.0, 20.0
 

@@ -126,11 +126,8 @@ def section_words(section: LongSection, levels: Levels) -> str:
     if dries:
         said.append(f"Falls dry during the runs to come: {', '.join(dries)}.")
     if not said:
-        whom = (
-            "The one plant of this zone is"
-            if len(looks) == 1
-            else f"All {len(looks)} plants of this zone are"
-        )
+        count = {1: "The one plant of this zone is", 2: "Both plants of this zone are"}
+        whom = count.get(len(looks), f"All {len(looks)} plants of this zone are")
         said.append(f"{whom} reached at this level.")
     return " ".join([*said, drawn])
 

@@ -105,6 +105,11 @@ def test_on_a_phone_the_stop_takes_little_of_it_and_is_hit_and_tables_fit_or_sho
     # What travels along with the table covers the shade at the edge once the end is reached.
     kinds = page.evaluate(f"getComputedStyle({table}).backgroundAttachment").split(", ")
     assert kinds == ["local", "local", "scroll", "scroll"]
+    page.goto("/")
+    lefts = page.evaluate(
+        "[...document.querySelectorAll('.section.narrow text')].map(t => t.getBoundingClientRect().left)"
+    )
+    assert lefts and min(lefts) >= 8  # no level's name is cut off, nor would it be with a digit more
     context.close()
 
 
