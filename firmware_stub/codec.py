@@ -7,6 +7,7 @@ pass as another, and nothing is parsed that is not authentic.
 Everything here is bounded: sizes, lengths of names, ranges of numbers.
 """
 
+import binascii
 import hashlib
 import json
 
@@ -57,7 +58,7 @@ def hmac_sha256(key, data):
 
 
 def to_hex(data):
-    return "".join("%02x" % b for b in data)
+    return binascii.hexlify(data).decode()
 
 
 def same(a, b):
@@ -73,7 +74,7 @@ def same(a, b):
 def mac_hex(kind, body, key):
     if len(key) < KEY_BYTES_MIN:
         raise ValueError("key too short")
-    return to_hex(hmac_sha256(key, kind.encode() + b"\n" + body)).encode()
+    return binascii.hexlify(hmac_sha256(key, kind.encode() + b"\n" + body))
 
 
 def seal(kind, body, key):

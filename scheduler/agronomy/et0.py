@@ -6,6 +6,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from math import isfinite, sqrt
 
 from scheduler.agronomy import air, radiation
@@ -73,6 +74,8 @@ def hargreaves(day: DayWeather, place: GardenPlace) -> ReferenceEt | None:
     return ReferenceEt(et0, HARGREAVES_METHOD, ("humidity", "solar", "wind"))
 
 
+# The days about today are asked for at each plan, each balance and each order.
+@lru_cache(maxsize=256)
 def reference_et(
     day: DayWeather, place: GardenPlace, *, wind_min_ms: float = WIND_MIN_MS
 ) -> ReferenceEt | None:

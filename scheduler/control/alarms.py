@@ -92,6 +92,10 @@ class Condition(NamedTuple):
     urgent: bool | None = None  # None: as the rule says
 
 
+# Most conditions are one of these at most looks: made once, and known by identity.
+WELL, NEITHER = Condition(False), Condition(None)
+
+
 class Verdict(NamedTuple):
     memory: AlarmMemory
     alert: Alert | None = None

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Collection, Iterable, Iterator
 from datetime import timedelta
 
 from scheduler.agronomy.past_week import STORED_YEARS
 from scheduler.control import links, refusals
-from scheduler.control.alarms import RULES, AlarmMemory, Condition, judge
+from scheduler.control.alarms import NEITHER, RULES, WELL, AlarmMemory, Condition, judge
 from scheduler.control.effects import AlertKind, ClearAlert, RaiseAlert
 from scheduler.control.frost import frost, winter_over
 from scheduler.control.leaks import BRIM_M, wet_between
@@ -37,8 +37,6 @@ SUPPLY_LOW_MV = 11800
 SUPPLY_WELL_MV = 12200
 
 Named = tuple[AlertKind, str, Condition]
-# Most are so at most looks: made once. Texts are put together only when something is told.
-WELL, NEITHER = Condition(False), Condition(None)
 
 
 def watch(turn: Turn) -> None:
@@ -47,9 +45,7 @@ def watch(turn: Turn) -> None:
     kept = _kept_in_winter(turn.state)
     remembered = {m.kind for m in turn.state.alarms}
     news = False
-    for kind, subject, condition in conditions(turn):
-        if not condition.active and kind not in remembered:
-            continue
+    for kind, subject, condition in _told_of(turn, remembered):
         if kept is not None and kind not in kept:
             condition = WELL
         key = (kind, subject)
@@ -96,25 +92,24 @@ def _hidden(kind: AlertKind, memories: Iterable[AlarmMemory]) -> bool:
 
 def conditions(turn: Turn) -> Iterator[Named]:
     """Every condition of the garden, causes before what they hide."""
+    for kind, judged in GARDEN:
+        yield kind, "", judged(turn)
+    yield from _of_zones(turn)
+
+
+def _told_of(turn: Turn, remembered: Collection[AlertKind]) -> list[Named]:
+    """The conditions that hold, or that something is remembered of; the others are passed over."""
+    found: list[Named] = []
+    for kind, judged in GARDEN:
+        condition = judged(turn)
+        if condition.active or kind in remembered:
+            found.append((kind, "", condition))
+    found += [named for named in _of_zones(turn) if named[2].active or named[0] in remembered]
+    return found
+
+
+def _of_zones(turn: Turn) -> Iterator[Named]:
     state = turn.state
-    yield "store_failed", "", _store(state)
-    yield "valve_not_shut", "", _valve(turn)
-    yield "node_silent", "", _silent(turn)
-    yield "clock_unknown", "", _clock(turn)
-    yield "level_unknown", "", _level(turn)
-    yield "level_doubtful", "", _doubtful(turn)
-    yield "forecast_stale", "", _forecast(turn)
-    yield "order_refused", "", refusals.strangers(turn)
-    yield "order_declined", "", refusals.declined(turn)
-    yield "order_unreached", "", refusals.unreached(state)
-    yield "link_breaks", "", links.breaking(turn)
-    yield "supply_low", "", _supply(state)
-    yield "records_lost", "", _records_lost(turn)
-    yield "water_lost", "", _water_lost(state)
-    yield "near_empty", "", _near_empty(state)
-    yield "runs_out", "", _runs_out(turn)
-    yield "frost", "", frost(turn)
-    yield "winter_over", "", winter_over(turn)
     for zone, count in state.poor_runs:
         yield "run_short", zone, _short(state, zone, count)
         yield "run_over", zone, _over(state, zone, count)
@@ -123,7 +118,8 @@ def conditions(turn: Turn) -> Iterator[Named]:
             yield "run_interrupted", zone, _interrupted(turn, zone)
 
 
-def _store(state: State) -> Condition:
+def _store(turn: Turn) -> Condition:
+    state = turn.state
     if state.store_fault is None:
         return WELL
     return Condition(
@@ -258,7 +254,8 @@ def _standing_in(turn: Turn) -> str:
     return f"the {estimate.method}" if estimate is not None else "the mean of the last days"
 
 
-def _supply(state: State) -> Condition:
+def _supply(turn: Turn) -> Condition:
+    state = turn.state
     mv = state.node.supply_mv if state.node else None
     if mv is None or mv >= SUPPLY_WELL_MV:
         return WELL
@@ -284,7 +281,8 @@ def _records_lost(turn: Turn) -> Condition:
     )
 
 
-def _water_lost(state: State) -> Condition:
+def _water_lost(turn: Turn) -> Condition:
+    state = turn.state
     if not state.water_days or state.water_days[-1].rest_l is None:
         return NEITHER
     found = unexplained(state.water_days)
@@ -305,17 +303,16 @@ def usable_l(state: State) -> float | None:
     """Litres above the reserve by the believed level; None when the level is unknown."""
     if state.belief.level_m is None:
         return None
-    stage = state.model.stage
-    reserve_l = stage.volume_l(state.model.reserve_level_m)
-    return max(0.0, stage.volume_l(state.belief.level_m) - reserve_l)
+    model = state.model
+    return max(0.0, model.stage.volume_l(state.belief.level_m) - model.reserve_l)
 
 
-def _near_empty(state: State) -> Condition:
+def _near_empty(turn: Turn) -> Condition:
+    state = turn.state
     usable = usable_l(state)
     if usable is None:
         return NEITHER
-    stage = state.model.stage
-    full_l = stage.volume_l(stage.brim_level_m) - stage.volume_l(state.model.reserve_level_m)
+    full_l = state.model.usable_full_l
     store = state.plan.store if state.plan else None
     days = store.days_left_middle if store else None
     active = None if usable < NEAR_EMPTY_CLEAR * full_l else False
@@ -441,3 +438,26 @@ def _interrupted(turn: Turn, zone: str) -> Condition:
         "The rest is watered once more today if the window allows. If it happens again, look at the "
         "power supply.",
     )
+
+
+# Of the garden as a whole, causes before what they hide.
+GARDEN: tuple[tuple[AlertKind, Callable[[Turn], Condition]], ...] = (
+    ("store_failed", _store),
+    ("valve_not_shut", _valve),
+    ("node_silent", _silent),
+    ("clock_unknown", _clock),
+    ("level_unknown", _level),
+    ("level_doubtful", _doubtful),
+    ("forecast_stale", _forecast),
+    ("order_refused", refusals.strangers),
+    ("order_declined", refusals.declined),
+    ("order_unreached", refusals.unreached),
+    ("link_breaks", links.breaking),
+    ("supply_low", _supply),
+    ("records_lost", _records_lost),
+    ("water_lost", _water_lost),
+    ("near_empty", _near_empty),
+    ("runs_out", _runs_out),
+    ("frost", frost),
+    ("winter_over", winter_over),
+)

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from datetime import date, datetime, time, timedelta
 
-from scheduler.control.alarms import Condition
+from scheduler.agronomy.weather import Outlook
+from scheduler.control.alarms import NEITHER, WELL, Condition
 from scheduler.control.schedule import OUTLOOK_AGE
 from scheduler.control.state import Turn
 from scheduler.control.winter import is_drained, rests_dry, winter_of
+from scheduler.site.kept import kept
 from scheduler.site.showing import show_length, show_temperature
 
 # The trade's habit, no source: 0 degC within 48 h; over once the nights of two days stay above 5 degC.
@@ -31,13 +33,13 @@ def frost(turn: Turn) -> Condition:
     drained garden only while the sensor says that there is water in it."""
     state = turn.state
     if rests_dry(state.choices, state.belief.level_m):
-        return Condition(False)
+        return WELL
     nights = _nights(turn)
     if not nights:
-        return Condition(None)
+        return NEITHER
     coldest = min(nights, key=lambda d: d[1])
     if coldest[1] > FROST_C:
-        return Condition(False if coldest[1] > CLEAR_C else None)
+        return WELL if coldest[1] > CLEAR_C else NEITHER
     advice = _EMPTY_AGAIN if is_drained(state.choices) else _DRAIN
     return Condition(True, lambda: _words(turn, *coldest), advice)
 
@@ -65,14 +67,20 @@ def _nights(turn: Turn) -> list[tuple[date, float]]:
     if outlook is None or turn.now.wall - outlook.fetched_at > OUTLOOK_AGE:
         return []
     first, last = first_night(turn.local), turn.local_day + timedelta(days=AHEAD_DAYS)
-    return [(d.day, d.tmin_c) for d in outlook.days if first <= d.day <= last and d.tmin_c is not None]
+    return [(day, tmin_c) for day, tmin_c in _told_nights(outlook) if first <= day <= last]
+
+
+@kept
+def _told_nights(outlook: Outlook) -> tuple[tuple[date, float], ...]:
+    """Every day that an outlook tells the lowest temperature of."""
+    return tuple((d.day, d.tmin_c) for d in outlook.days if d.tmin_c is not None)
 
 
 def winter_over(turn: Turn) -> Condition:
     """Whether the day is here on which a drained garden was meant to be brought back."""
     drained = winter_of(turn.state.choices).drained
     if drained is None or drained.last is None or turn.local_day < drained.last:
-        return Condition(False)
+        return WELL
     last = drained.last
     return Condition(
         True,

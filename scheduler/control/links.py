@@ -7,7 +7,7 @@ it is made.
 
 from __future__ import annotations
 
-from scheduler.control.alarms import Condition
+from scheduler.control.alarms import WELL, Condition
 from scheduler.control.events import NodeHeard
 from scheduler.control.state import Turn
 
@@ -41,7 +41,7 @@ def _with_now(turn: Turn, times: tuple[float, ...]) -> tuple[float, ...]:
 def breaking(turn: Turn) -> Condition:
     state = turn.state
     if not state.broke_mono_s and not state.node_broke_mono_s:
-        return Condition(False)
+        return WELL
     own, node = _lately(turn, state.broke_mono_s), _lately(turn, state.node_broke_mono_s)
     most = max(own, node)
     who = "this service" if own >= node else f"the valve node {state.site.node.id}"

@@ -7,13 +7,13 @@ the node may not or cannot carry out (its day's share is given, its supply is lo
 from __future__ import annotations
 
 from scheduler.control import ledger
-from scheduler.control.alarms import Condition
+from scheduler.control.alarms import WELL, Condition
 from scheduler.control.effects import Note
 from scheduler.control.events import NodeHeard
 from scheduler.control.ordering import START_WITHIN_MS
 from scheduler.control.orders import Refusal, RefusalReason
 from scheduler.control.pulses import tried_again
-from scheduler.control.state import NodeView, OpenIntent, State, Turn
+from scheduler.control.state import NodeView, OpenIntent, Turn
 
 # Refusals are counted over an hour; three are told (fault F17).
 REFUSAL_WINDOW_S = 3600.0
@@ -93,7 +93,7 @@ def _should_know(held: OpenIntent, heard: NodeHeard) -> bool:
 
 def strangers(turn: Turn) -> Condition:
     if not turn.state.refused_mono_s:
-        return Condition(False)
+        return WELL
     recent = [t for t in turn.state.refused_mono_s if turn.now.monotonic_s - t < REFUSAL_WINDOW_S]
     return Condition(
         len(recent) >= REFUSALS_TOLD,
@@ -104,9 +104,11 @@ def strangers(turn: Turn) -> Condition:
 
 def declined(turn: Turn) -> Condition:
     """Orders of our own that the node refuses."""
+    if not turn.state.declined:
+        return WELL
     recent = [why for t, why in turn.state.declined if turn.now.monotonic_s - t < REFUSAL_WINDOW_S]
     if not recent:
-        return Condition(False)
+        return WELL
     reasons = sorted(set(recent))
     return Condition(
         True if len(recent) >= REFUSALS_TOLD else None,
@@ -118,9 +120,10 @@ def declined(turn: Turn) -> Condition:
     )
 
 
-def unreached(state: State) -> Condition:
+def unreached(turn: Turn) -> Condition:
+    state = turn.state
     if state.unreached <= 0:
-        return Condition(False)
+        return WELL
     return Condition(
         True,
         lambda: (

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime
-from functools import cached_property
 from typing import Literal
 
 from scheduler.agronomy.need import RootZone
@@ -228,6 +227,7 @@ class Turn:
         self.state = state
         self.now = now
         self.effects: list[Effect] = []
+        self._local: datetime | None = None
 
     def change(self, **fields: object) -> None:
         self.state = self.state.changed(fields)
@@ -235,11 +235,13 @@ class Turn:
     def emit(self, *effects: Effect) -> None:
         self.effects.extend(effects)
 
-    @cached_property
+    @property
     def local(self) -> datetime:
         """Now by the garden's own clock."""
-        return self.now.wall.astimezone(self.state.site.place.timezone)
+        if self._local is None:
+            self._local = self.now.wall.astimezone(self.state.site.place.timezone)
+        return self._local
 
-    @cached_property
+    @property
     def local_day(self) -> date:
         return self.local.date()

@@ -93,6 +93,16 @@ class GardenModel:
         return max(self.reserve_level_m, self.zones[zone_id].worst_stop_m)
 
     @cached_property
+    def reserve_l(self) -> float:
+        """The litres that are kept back."""
+        return self.stage.volume_l(self.reserve_level_m)
+
+    @cached_property
+    def usable_full_l(self) -> float:
+        """What full barrels hold above the reserve."""
+        return self.stage.volume_l(self.stage.brim_level_m) - self.reserve_l
+
+    @cached_property
     def lowest_floor_m(self) -> float:
         """The level below which no zone is watered any more."""
         return min(self.floor_level_m(zone_id) for zone_id in self.zones)

@@ -86,8 +86,10 @@ class Keeping:
         """Write everything that waits. The fault, or None when it is all durable."""
         self.fault = None
         waiting, self._waiting = self._waiting, []
-        if waiting and not self._try(waiting):
-            self._waiting = waiting
+        # The oldest goes alone: while the store still fails, the others are not made into rows in vain.
+        for batch in (waiting[:1], waiting[1:]):
+            if batch and (self.fault is not None or not self._try(batch)):
+                self._waiting += batch
         return self.fault
 
     def flush(self, now: Now) -> str | None:

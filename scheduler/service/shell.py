@@ -192,15 +192,23 @@ class Shell:
         log.info("%d test records: the garden is worked out anew.", self._tested.records)
         self.handle(news(before, self._tested))
 
+    @property
+    def needs_tending(self) -> bool:
+        """Whether ``tend`` has anything to do now."""
+        now_s = self._clock.now().monotonic_s
+        if self._keeping.fault is not None:
+            return now_s >= self._retry_at_s
+        return self._keeping.due or now_s - self._flushed_at_s >= FLUSH_S or bool(self._inbox)
+
     def tend(self) -> None:
         """What the shell itself owes to time: flush gathered readings, try a failed store again."""
-        now = self._clock.now()
-        if self._keeping.fault is not None:
-            if now.monotonic_s >= self._retry_at_s:
-                self._retry_at_s = now.monotonic_s + RETRY_S
-                self._after(self._keeping.retry())
-        elif self._keeping.due or now.monotonic_s - self._flushed_at_s >= FLUSH_S:
+        if not self.needs_tending:
+            return
+        if self._keeping.fault is None:
             self.flush()
+        else:
+            self._retry_at_s = self._clock.now().monotonic_s + RETRY_S
+            self._after(self._keeping.retry())
         self._work_off()
 
     def flush(self) -> None:

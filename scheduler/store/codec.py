@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import json
 from typing import Any, TypeVar
 
+import pydantic_core
 from pydantic import TypeAdapter, ValidationError
 
 from scheduler.site.errors import StoreError
@@ -23,7 +23,8 @@ def _adapter(kind: type[Any]) -> TypeAdapter[Any]:
 
 def to_json(value: object) -> str:
     """A dataclass as JSON. Infinite figures survive (RFC 8259 has none; only we read this back)."""
-    return json.dumps(_adapter(type(value)).dump_python(value, mode="json"), separators=(",", ":"))
+    plain = _adapter(type(value)).dump_python(value, mode="json")
+    return pydantic_core.to_json(plain, inf_nan_mode="constants").decode()
 
 
 def from_json(kind: type[T], text: str) -> T:

@@ -44,7 +44,6 @@ class Clockwork:
         self._heap: list[tuple[int, int, Planned]] = []
         self._asked = 0
         self._hash = hashlib.sha256()
-        self._minute = (-1, 0)
         self.lines: list[str] | None = [] if keep_trace else None
 
     def stream(self, part: str) -> random.Random:
@@ -54,7 +53,7 @@ class Clockwork:
     def at(self, at_ms: int, call: Call) -> Planned:
         planned = Planned(call)
         self._asked += 1
-        heapq.heappush(self._heap, (max(at_ms, self.now_ms), self._asked, planned))
+        heapq.heappush(self._heap, (at_ms if at_ms > self.now_ms else self.now_ms, self._asked, planned))
         return planned
 
     def after(self, in_ms: int, call: Call) -> Planned:
@@ -62,21 +61,23 @@ class Clockwork:
 
     def run_to(self, end_ms: int) -> None:
         heap = self._heap
+        # Events since this moment are counted; it moves on with the minutes that pass.
+        minute_ends_ms, most = self.now_ms, self.events
         while heap and heap[0][0] <= end_ms:
             at_ms, _, planned = heapq.heappop(heap)
-            if planned.call is None:
+            call = planned.call
+            if call is None:
                 continue
             self.now_ms = at_ms
-            self._count(at_ms)
-            planned.call()
+            self.events += 1
+            if at_ms >= minute_ends_ms:
+                minute_ends_ms, most = at_ms + MINUTE, self.events + EVENTS_PER_MINUTE_MAX
+            elif self.events > most:
+                raise StandstillError(
+                    f"more than {EVENTS_PER_MINUTE_MAX} events by {at_ms} ms within a minute"
+                )
+            call()
         self.now_ms = end_ms
-
-    def _count(self, at_ms: int) -> None:
-        self.events += 1
-        minute = at_ms // MINUTE
-        self._minute = (minute, self._minute[1] + 1 if minute == self._minute[0] else 0)
-        if self._minute[1] > EVENTS_PER_MINUTE_MAX:
-            raise StandstillError(f"more than {EVENTS_PER_MINUTE_MAX} events in minute {minute}")
 
     def note(self, part: str, text: str) -> None:
         """One line of the trace."""

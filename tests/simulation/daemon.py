@@ -9,7 +9,7 @@ import sqlite3
 from collections import deque
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from typing import Any, cast
 
 import scheduler.control.controller as controller_module
@@ -87,9 +87,14 @@ class SimClock:
         self.boot = 0
         self.synced = True
         self.trust: WallTrust | None = None
+        self._last: tuple[int, timedelta, datetime] = (0, self.wall_off, START)
 
     def wall(self) -> datetime:
-        return START + timedelta(milliseconds=self._clock.now_ms) + self.wall_off
+        at_ms, off, wall = self._last
+        if at_ms != self._clock.now_ms or off is not self.wall_off:
+            wall = START + timedelta(milliseconds=self._clock.now_ms) + self.wall_off
+            self._last = (self._clock.now_ms, self.wall_off, wall)
+        return wall
 
     def monotonic(self) -> float:
         return (self._clock.now_ms - self.booted_ms) / 1000.0 + 100.0
@@ -128,7 +133,7 @@ class SimStore(Store):
         self.written = True
         return super().add_request(*asked)
 
-    @property
+    @cached_property
     def raw(self) -> sqlite3.Connection:
         return cast("sqlite3.Connection", self._engine.raw_connection().driver_connection)
 
@@ -524,7 +529,9 @@ class Daemon:
     def _tend(self, life: int) -> None:
         if life != self.lives:
             return
-        self._do(self._look)
+        shell = self.shell
+        if shell is not None and (self.store.written or shell.needs_tending):
+            self._do(self._look)
         fails = self.shell is not None and self.shell.store_fault is not None
         self.clock.after(int(RETRY_S * 1000) + 1 if fails else TEND_MS, lambda: self._tend(life))
 

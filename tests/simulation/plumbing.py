@@ -55,6 +55,11 @@ class TrueValve:
     def wet(self) -> bool:
         return self.place > 0.0
 
+    @property
+    def shut_and_dry(self) -> bool:
+        """No water flows, and none will before the motor is driven open."""
+        return self.place <= 0.0 and self.drive != "open" and not self.leak_lph
+
 
 class TrueSensor:
     """Raw pings from the true level, with whatever is wrong with it now."""
@@ -125,6 +130,10 @@ class Plumbing:
         self.given_l = [0.0 for _ in site.zones]
         self.air_c = 18.0
         self._now_ms = 0
+        self._emitters = [
+            [(e.coefficient_lph, p.drop_m) for line in zone.lines for p in line.points for e in p.emitters]
+            for zone in site.zones
+        ]
 
     @property
     def reserve_m(self) -> float:
@@ -134,18 +143,21 @@ class Plumbing:
         valve = self.valves[zone]
         if self.hose_off:
             return valve.leak_lph
-        full = sum(
-            e.coefficient_lph * math.sqrt(max(0.0, self.level_m + p.drop_m))
-            for line in self.site.zones[zone].lines
-            for p in line.points
-            for e in p.emitters
-        )
+        full = 0.0
+        if valve.place > 0.0:
+            for coefficient_lph, drop_m in self._emitters[zone]:
+                full += coefficient_lph * math.sqrt(max(0.0, self.level_m + drop_m))
         return full * self.factors[zone] * valve.place + valve.leak_lph
 
     def settle(self, now_ms: int) -> None:
         """Let water flow and valves travel up to now."""
         passed, self._now_ms = now_ms - self._now_ms, now_ms
+        if passed == 0:
+            return
         for n, valve in enumerate(self.valves):
+            if valve.shut_and_dry:
+                valve.settle(now_ms)
+                continue
             before = self.flow_lph(n) if valve.wet or valve.leak_lph else 0.0
             valve.settle(now_ms)
             after = self.flow_lph(n) if valve.wet or valve.leak_lph else 0.0
