@@ -77,6 +77,7 @@ class Facts:
     told: tuple[RecordChoice, ...] = ()  # the same and what they told of the year, as it was kept
     roots: Mapping[str, RootZoneRecord] | None = None
     last_level_at: datetime | None = None  # when a level was last known, however long ago
+    unshut: tuple[tuple[str, str], ...] = ()  # zones whose valve was not called closed last, and what it was
 
     @property
     def today(self) -> date:
@@ -192,6 +193,7 @@ class Garden:
             told=told,
             roots=_newest_roots(store, today),
             last_level_at=_last_level_at(store),
+            unshut=_unshut(made.site, store),
         )
 
     def weeks_ahead(self, facts: Facts, store: Store, wait_s: float) -> Ahead | None:
@@ -268,6 +270,12 @@ def _last_level_at(store: Store) -> datetime | None:
     read_at = reading.belief.at if reading is not None else None
     times = [t for t in (read_at, by_hand.at if by_hand is not None else None) if t is not None]
     return max(times, default=None)
+
+
+def _unshut(site: Site, store: Store) -> tuple[tuple[str, str], ...]:
+    last = {channel: position for node in store.nodes_seen() for channel, position in node.valves}
+    found = ((z.name, last.get(z.valve.channel, "closed")) for z in site.zones)
+    return tuple((name, position) for name, position in found if position != "closed")
 
 
 def _newest_roots(store: Store, today: date) -> dict[str, RootZoneRecord]:

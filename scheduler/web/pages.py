@@ -30,6 +30,7 @@ LINKS = {
     "winter_valve": ("/tell#care", "Tell it as done"),
     "frost": ("/tell#winter", "Tell that it is drained"),
     "back_from_winter": ("/care", "Tell them as done"),
+    "near_empty": ("/tell#topped-up", "Tell a top-up"),
     "care_due": ("/care", "Tell it as done"),
     "away": ("/away", "What a helper does"),
 }

@@ -94,6 +94,7 @@ def lasting(facts: Facts) -> Lasting | None:
     words = f"probably {'' if middle is None else 'until about '}{day(middle)}"
     if early is not None and early != middle:
         words += f"; in one of ten ways the weather may go, only until {day(early)}"
+    span = "1 day" if span == "1 days" else span
     if middle == 0:
         span = "short today" if early == late else f"short today, or in up to {days(late)} days"
         words = "a plant that is due goes without today"

@@ -12,7 +12,7 @@ from scheduler.control.winter import LEVEL_OF_WATER_M, TOLD_IN_WINTER, winter_of
 from scheduler.report.answers import StatusAlertAnswer, StatusAnswer, StatusWinterAnswer
 from scheduler.report.year import day_words
 from scheduler.site.model import Site
-from scheduler.site.showing import show_length
+from scheduler.site.showing import show_length, show_volume
 from scheduler.web.facts import Facts
 from scheduler.web.plant_rows import plant_reach
 from scheduler.web.showing import zones_out_of_reach
@@ -27,9 +27,11 @@ _OWN = {
     "level_unknown",
     "clock_unknown",
     "forecast_stale",
+    "near_empty",
 }
 
-
+# Less above the reserve is nothing (ours: a glass of water).
+NOTHING_L = 0.25
 # How a reason of the plan points to a command; here there is a link for it.
 _CHOOSE = " To choose another way: fallinghead ration."
 # While one of these stands nothing is opened, whatever is planned.
@@ -80,12 +82,13 @@ def _all(facts: Facts) -> Iterator[Standing]:
         return
     alerts = {a.kind: a for a in reversed(status.alerts)}
     if "valve_not_shut" in alerts:
-        yield _valve(facts.site, alerts["valve_not_shut"])
+        yield _valve(facts, alerts["valve_not_shut"])
     if status.winter is not None:
         yield from _drained(facts, status, status.winter)
         return
     yield from _standstill(facts, status, alerts)
     yield from _unknowns(facts, status, alerts)
+    yield from _nearly_empty(facts, status, alerts)
     yield from _short(facts)  # by today's figures: before what an alert said of them some days ago
     for alert in status.alerts:
         if alert.kind not in _OWN:
@@ -179,13 +182,14 @@ def _no_store(facts: Facts) -> Standing:
     )
 
 
-def _valve(site: Site, alert: StatusAlertAnswer) -> Standing:
-    since = local_clock(site, alert.since)
+def _valve(facts: Facts, alert: StatusAlertAnswer) -> Standing:
+    since = local_clock(facts.site, alert.since)
+    which = " and ".join(f"of {name}, which the node last called {now}" for name, now in facts.unshut)
     return Standing(
         "valve_not_shut",
         "go now",
         f"A valve is not proven shut since {since}: water may be running out now.",
-        "Go and shut the hand tap at the barrels. Then look at the valve.",
+        f"Go and shut the hand tap at the barrels. Then look at the valve{f' {which}' if which else ''}.",
     )
 
 
@@ -269,6 +273,21 @@ def _forecast_age(status: StatusAnswer) -> timedelta | None:
         return None
     age = status.at - status.weather_fetched_at
     return age if age > FORECAST_STALE else None
+
+
+def _nearly_empty(
+    facts: Facts, status: StatusAnswer, alerts: dict[str, StatusAlertAnswer]
+) -> Iterator[Standing]:
+    """By the litres of now; the alert's are of when it was raised."""
+    if "near_empty" not in alerts:
+        return
+    if status.usable_l is None:
+        text = _alert_words(facts, alerts["near_empty"])
+    elif status.usable_l < NOTHING_L:
+        text = "The barrels are empty down to the reserve: nothing more can be used."
+    else:
+        text = f"The barrels are nearly empty: {show_volume(status.usable_l, facts.site.units)} can be used."
+    yield Standing("near_empty", "look", text, alerts["near_empty"].advice)
 
 
 def _short(facts: Facts) -> Iterator[Standing]:

@@ -15,7 +15,16 @@ import pytest
 from scheduler.alerts.message import BODY_LENGTH, HEADINGS, TITLE_LENGTH, message
 from scheduler.alerts.pacing import awake
 from scheduler.control.effects import Alert
-from tests.support.message_year import HOUSEHOLD, Sent, Trouble, Year, by_week, told_twice, untrue
+from tests.support.message_year import (
+    HOUSEHOLD,
+    Sent,
+    Trouble,
+    Year,
+    by_week,
+    frosts_told,
+    told_twice,
+    untrue,
+)
 
 FIRST, LAST = date(2013, 7, 8), date(2013, 7, 28)
 # Words that a household need not know, and marks of a program's own names.
@@ -109,4 +118,5 @@ def test_a_frost_is_told_as_the_forecast_that_it_is(weeks: Year) -> None:
     assert not said("frost is forecast for Monday 29 July, -4.5 °C at the least.")
     assert not said("frost is forecast for Tuesday 30 July, -1.5 °C at the least.")
     assert not said("frost is coming.")
+    assert frosts_told(weeks) == (0, 0, 0)  # of July nothing is told
     assert "coming" not in HEADINGS["frost"] and "forecast" in HEADINGS["frost"]

@@ -341,23 +341,38 @@ _FROST = re.compile(r"frost is forecast for \w+ (\d+) (\w+), (-?[\d.]+) °C at t
 
 
 def _frost_was_forecast(year: Year, alert: Alert) -> bool:
-    """What is said of a forecast is true when the newest one fetched till then says so: for that night, one
-    of the next two, and with that temperature. Whether it then freezes is another matter: ``frosts_told``."""
+    """What is said of a forecast is true when the one that was there says so: for that night, one of the next
+    two, and with that temperature. One that arrives at the very instant may be heard after the alarm or before
+    it. Whether it then freezes, and whether the next forecast still says so, is another matter:
+    ``frosts_told``."""
+    before = [f for f in year.shell.forecasts if f.fetched_at < alert.at][-1:]
+    there = before + [f for f in year.shell.forecasts if f.fetched_at == alert.at]
+    return any(_says_frost(year, f, alert) for f in there)
+
+
+def _says_frost(year: Year, forecast: Outlook, alert: Alert) -> bool:
     said = _FROST.search(alert.text)
-    fetched = [f for f in year.shell.forecasts if f.fetched_at <= alert.at]
-    if said is None or not fetched:
+    if said is None:
         return False
     today = alert.at.astimezone(year.site.place.timezone).date()
-    nights = {d.day: d.tmin_c for d in fetched[-1].days if today <= d.day <= today + timedelta(days=2)}
+    nights = {d.day: d.tmin_c for d in forecast.days if today <= d.day <= today + timedelta(days=2)}
     tmin_c = next((t for day, t in nights.items() if f"{day.day} {day:%B}" == f"{said[1]} {said[2]}"), None)
     # Told with three digits, one behind the point at the most.
     return tmin_c is not None and tmin_c <= 0.0 and abs(tmin_c - float(said[3])) <= 0.05
 
 
-def frosts_told(year: Year) -> tuple[int, int]:
-    """Messages of a frost that was forecast, and how many of them were followed by one within those days."""
-    told = [a for s in year.sent for a in s.alerts if a.kind == "frost"]
-    return len(told), sum(_freezes(year, a.at) for a in told)
+def frosts_told(year: Year) -> tuple[int, int, int]:
+    """Messages of a frost that was forecast; how many of them the newest forecast still bore out when they
+    went out; how many were followed by a frost within those days."""
+    told = [(s.at, a) for s in year.sent for a in s.alerts if a.kind == "frost"]
+    newest = {at: [f for f in year.shell.forecasts if f.fetched_at <= at][-1:] for at, _ in told}
+    still = sum(any(_frost_within(f, at) for f in newest[at]) for at, _ in told)
+    return len(told), still, sum(_freezes(year, a.at) for _, a in told)
+
+
+def _frost_within(forecast: Outlook, at: datetime) -> bool:
+    days = [d for d in forecast.days if at.date() <= d.day <= at.date() + timedelta(days=2)]
+    return any(d.tmin_c is not None and d.tmin_c <= 0.0 for d in days)
 
 
 def _freezes(year: Year, at: datetime) -> bool:
@@ -423,8 +438,11 @@ def main(words: Sequence[str]) -> None:
     )
     print(f"what they told: {dict(kinds)}; twice on a day: {told_twice(year)}")
     print(f"not sent: {dict(Counter(o.status for o in year.outcomes if o.status != 'told'))}")
-    frosts, came = frosts_told(year)
-    print(f"frost: told {frosts} times that it is forecast, {came} times it came")
+    frosts, still, came = frosts_told(year)
+    print(
+        f"frost: told {frosts} times that it is forecast, {still} times it was still so when that went out, "
+        f"{came} times it came"
+    )
     print(f"untrue: {len(wrong)}: {dict(Counter(a.kind for a in wrong))}")
     for alert in wrong:
         print(f"  {alert.at:%Y-%m-%d %H:%M} {alert.kind} {alert.text}")

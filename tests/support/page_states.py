@@ -9,6 +9,7 @@ from pathlib import Path
 
 from scheduler.agronomy.weather import DayWeather
 from scheduler.control.effects import Alert, AlertKind, RaiseAlert, RecordDay, RecordStop, RootZoneRecord
+from scheduler.control.events import WeatherArrived
 from scheduler.hydraulics.network import zone_network
 from scheduler.hydraulics.solve import solve
 from scheduler.site.model import Roof, Site
@@ -45,6 +46,17 @@ def _lived(page: PageGarden, seconds: float, every_s: float) -> None:
             driver.node.ends(order)
             driver.wait(60, every_s=30)
         done = len(driver.orders())
+
+
+def _dry_roots(page: PageGarden) -> None:
+    """What ``begin`` told the controller stands in the books too."""
+    yesterday = page.now().date() - timedelta(days=1)
+    dry = [
+        RootZoneRecord(plant, yesterday, 25.0, 5.0, 5.0, "test", 0.0, 0.0, 0.0)
+        for plant in (p.id for p in page.site.plants)
+    ]
+    weather = DayWeather(yesterday, tmin_c=13.0, tmax_c=28.0, rain_mm=0.0, wind_ms=2.5)
+    page.store.write([RecordDay(weather, tuple(dry))])
 
 
 def nothing_yet(folder: Path) -> PageGarden:
@@ -149,13 +161,7 @@ def short(folder: Path) -> PageGarden:
     page.driver.node.level_m = 0.15
     page.serve()
     page.begin()
-    yesterday = page.now().date() - timedelta(days=1)
-    dry = [
-        RootZoneRecord(plant, yesterday, 25.0, 5.0, 5.0, "test", 0.0, 0.0, 0.0)
-        for plant in (p.id for p in page.site.plants)
-    ]
-    weather = DayWeather(yesterday, tmin_c=13.0, tmax_c=28.0, rain_mm=0.0, wind_ms=2.5)
-    page.store.write([RecordDay(weather, tuple(dry))])
+    _dry_roots(page)
     page.let_in()
     page.tell("away", day="2012-07-22", until="2012-08-05")
     return page
@@ -220,6 +226,34 @@ def storm(folder: Path) -> PageGarden:
     return page
 
 
+def empty(folder: Path) -> PageGarden:
+    """The water stands a hand's breadth below the reserve."""
+    page = PageGarden(folder, ahead=True)
+    page.driver.node.level_m = 0.02
+    page.serve()
+    page.begin()
+    _dry_roots(page)
+    _lived(page, 3600, 300)
+    page.hear()
+    page.let_in()
+    return page
+
+
+def frost(folder: Path) -> PageGarden:
+    """Frost is forecast for the night after the next."""
+    page = _started(folder)
+    outlook = page.store.last_outlook()
+    assert outlook is not None
+    night = page.now().date() + timedelta(days=2)
+    days = tuple(replace(d, tmin_c=-2.0) if d.day == night else d for d in outlook.days)
+    cold = replace(outlook, days=days, fetched_at=page.now())
+    page.store.save_outlook(cold)
+    page.driver.feed(WeatherArrived(cold))
+    page.driver.wait(60, every_s=30)
+    page.hear()
+    return page
+
+
 def tested(folder: Path) -> PageGarden:
     """The cans of the bed were read this week; the bubbler of the thyme gave two fifths of its due."""
     page = _started(folder)
@@ -255,5 +289,7 @@ STATES: Mapping[str, State] = {
     "level-jumped": level_jumped,
     "power-failed": power_failed,
     "storm": storm,
+    "empty": empty,
+    "frost": frost,
     "tested": tested,
 }

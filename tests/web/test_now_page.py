@@ -163,6 +163,13 @@ def test_a_valve_not_proven_shut_comes_before_everything(started: PageGarden) ->
     assert "All watering is stopped by Ben." in plain(text)
 
 
+def test_the_valve_that_is_to_be_looked_at_is_named(tmp_path: Path) -> None:
+    page = STATES["valve-not-shut"](tmp_path)
+    words = plain(_page(page))
+    page.close()
+    assert "Then look at the valve of Pots, which the node last called open." in words
+
+
 def test_a_stop_says_who_and_whether_the_valves_are_shut(started: PageGarden) -> None:
     started.store.write([RecordStop(True, "Ben", started.now())])
     text = _page(started)
@@ -288,3 +295,13 @@ def test_what_was_said_some_days_ago_bears_its_day(started: PageGarden) -> None:
         [RaiseAlert(Alert("runs_out", "", "The stored water lasts until Monday.", "", False, at))]
     )
     assert f"The stored water lasts until Monday (said on {at:%A}" in plain(_page(started))
+
+
+def test_of_empty_barrels_it_is_said_what_can_be_used_now_and_everything_else_agrees(tmp_path: Path) -> None:
+    page = STATES["empty"](tmp_path)
+    text = _page(page)
+    page.close()
+    words = plain(text)
+    assert heading(text) == "The barrels are empty down to the reserve: nothing more can be used."
+    assert "0.0 L ± " in words and "How long does it last? Short today." in words
+    assert 'href="/tell#topped-up"' in text
