@@ -13,6 +13,7 @@ from scheduler.cli.valve import ValveInHand
 from scheduler.report.commissioning import built_of, findings, trims_before
 from scheduler.report.draft import Draft, StepDraft, draft_words, read_draft
 from scheduler.report.form_dialogue import EMPTY, Talk, doubts, finished, settled, talk
+from scheduler.report.form_examples import with_examples
 from scheduler.report.forms import GARDEN_STEPS, Form, form_of
 from scheduler.site.errors import QuantityError, UsageError
 from scheduler.site.model import Site
@@ -96,7 +97,7 @@ class Guide:
         return next((s for s in steps if s not in self._draft.skipped), None)
 
     def _step(self, kind: TestKind, zone: str | None) -> None:
-        form = form_of(self._site, kind, zone)
+        form = with_examples(self._site, form_of(self._site, kind, zone), zone)
         step = self._draft.typed_before(kind, zone)
         self._keep(self._draft.working(step))
         say("")

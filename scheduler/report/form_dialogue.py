@@ -14,6 +14,7 @@ from typing import Any
 
 from pydantic import BaseModel, ValidationError
 
+from scheduler.report.form_examples import Spoken
 from scheduler.report.forms import Form, Moment, record_of, row_values
 from scheduler.site.errors import QuantityError, UsageError
 from scheduler.site.fields import Field, Flag, Kind, Number, Table
@@ -64,7 +65,7 @@ class Talk:
         about, _, empty = self.asked.about.partition(" (")
         if offered is not None:
             return f"{self.place}{about} ({self._offer(offered)}): "
-        hints = (_hint(self.asked), empty.rstrip(")"), "empty: no more" if self.may_end else "")
+        hints = (_hint(self.asked, self.place), empty.rstrip(")"), "empty: no more" if self.may_end else "")
         told = "; ".join(h for h in hints if h)
         return f"{self.place}{about}{f' ({told})' if told else ''}: "
 
@@ -76,7 +77,10 @@ class Talk:
         return f"Enter keeps {offered}{f'; {EMPTY} for empty' if empty else ''}"
 
 
-def _hint(asked: Field) -> str:
+def _hint(asked: Field, place: str) -> str:
+    if isinstance(asked.kind, Spoken):
+        example = asked.kind.example_at(place.removesuffix(": "))
+        return f"such as {example}" if example else ""
     if isinstance(asked.kind, Flag):
         default = {True: ", empty: yes", False: ", empty: no"}.get(asked.default, "")
         return f"yes or no{default}"
@@ -105,8 +109,9 @@ def read_typed(kind: Kind | Table, text: str) -> Any:
 
 def settled(asked: Field, text: str, now: datetime) -> str:
     """The text as it is kept: "now" is another moment when the draft is taken up tomorrow."""
-    if isinstance(asked.kind, Moment) and text.strip().lower() == "now":
-        return now.astimezone(asked.kind.zone).isoformat(timespec="seconds")
+    kind = asked.kind.kind if isinstance(asked.kind, Spoken) else asked.kind
+    if isinstance(kind, Moment) and text.strip().lower() == "now":
+        return now.astimezone(kind.zone).isoformat(timespec="seconds")
     return text.strip()
 
 

@@ -90,7 +90,7 @@ DIMENSIONS: dict[Dimension, DimensionInfo] = {
 
 _NUMBER = r"\d+\s+\d+/\d+|\d+/\d+|(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?"
 _UNIT = (
-    r"(?:(?:imp\.?|imperial|us|u\.s\.|uk|sq\.?|square|cu\.?|cubic)\s+)?"
+    r"(?:(?:imp\.?|imperial|us|u\.s\.|uk|sq\.?|square|cu\.?|cubic|fl\.?|fluid)\s+)?"
     r"(?:[A-Za-z°]+|%)[²³]?(?:(?:\^|\*\*)?[23](?![\d.]))?"
     r"(?:\s*(?:/|\bper\b)\s*[A-Za-z]+[²³23]?)?"
 )
@@ -174,6 +174,7 @@ _SPELLINGS = (
     (re.compile(r"\s*\bper\b\s*"), "/"),
     (re.compile(r"\b(?:imp\.?|imperial)\s+gal(?:lons?)?\b", re.I), "imperial_gallon"),
     (re.compile(r"\b(?:us|u\.s\.)\s+", re.I), ""),
+    (re.compile(r"\bfl(?:uid|\.)?\s+(?:oz|ounces?)\b", re.I), "fluid_ounce"),
     (re.compile(r"\b(?:sq\.?|square)\s+(\w+)", re.I), r"\g<1>2"),
     (re.compile(r"\b(?:cu\.?|cubic)\s+(\w+)", re.I), r"\g<1>3"),
     (re.compile(r"\b([A-Za-z_]+)([23])\b"), r"\1**\2"),

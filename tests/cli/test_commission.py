@@ -80,7 +80,7 @@ def lines(*typed: str) -> str:
 
 def test_wrong_units_are_told_in_one_sentence_and_asked_again() -> None:
     said = commission("prime-time", "--zone", "pots", typed=lines("60", "60 L", "60 cm"))
-    assert 'Read "60": the unit is missing: write a length such as "1.2 m" or "35 cm".' in said
+    assert 'Read "60": the unit is missing: write a length such as "71 cm".' in said
     assert "'L' is no unit of a length" in said
     assert said.count("Level above the outlet (") == 3
     assert "Time from opening" in said  # 60 cm was taken

@@ -22,6 +22,8 @@ DEFINITIONS = [
     ("-35 cm", "length", -0.35),
     ("1 gal", "volume", 231 * 0.254**3),
     ("1 US gal", "volume", 231 * 0.254**3),
+    ("128 fl oz", "volume", 231 * 0.254**3),
+    ("1 fluid ounce", "volume", 231 * 0.254**3 / 128),
     ("1 imp gal", "volume", 4.54609),
     ("2 imperial gallons", "volume", 9.09218),
     ("1 m3", "volume", 1000.0),
