@@ -342,9 +342,8 @@ _FROST = re.compile(r"frost is forecast for \w+ (\d+) (\w+), (-?[\d.]+) °C at t
 
 def _frost_was_forecast(year: Year, alert: Alert) -> bool:
     """What is said of a forecast is true when the one that was there says so: for that night, one of the next
-    two, and with that temperature. One that arrives at the very instant may be heard after the alarm or before
-    it. Whether it then freezes, and whether the next forecast still says so, is another matter:
-    ``frosts_told``."""
+    two, and with that temperature. One that arrives at the very instant is heard after the alarm or before it.
+    Whether it then freezes, and whether the next forecast still says so: ``frosts_told``."""
     before = [f for f in year.shell.forecasts if f.fetched_at < alert.at][-1:]
     there = before + [f for f in year.shell.forecasts if f.fetched_at == alert.at]
     return any(_says_frost(year, f, alert) for f in there)
@@ -366,12 +365,13 @@ def frosts_told(year: Year) -> tuple[int, int, int]:
     went out; how many were followed by a frost within those days."""
     told = [(s.at, a) for s in year.sent for a in s.alerts if a.kind == "frost"]
     newest = {at: [f for f in year.shell.forecasts if f.fetched_at <= at][-1:] for at, _ in told}
-    still = sum(any(_frost_within(f, at) for f in newest[at]) for at, _ in told)
+    zone = year.site.place.timezone
+    still = sum(any(_frost_within(f, at.astimezone(zone).date()) for f in newest[at]) for at, _ in told)
     return len(told), still, sum(_freezes(year, a.at) for _, a in told)
 
 
-def _frost_within(forecast: Outlook, at: datetime) -> bool:
-    days = [d for d in forecast.days if at.date() <= d.day <= at.date() + timedelta(days=2)]
+def _frost_within(forecast: Outlook, today: date) -> bool:
+    days = [d for d in forecast.days if today <= d.day <= today + timedelta(days=2)]
     return any(d.tmin_c is not None and d.tmin_c <= 0.0 for d in days)
 
 
