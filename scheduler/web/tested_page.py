@@ -29,8 +29,13 @@ CANS: Columns = [
     ("of its due", "right"),
     ("found", "left"),
 ]
-EVENNESS: Columns = [("by", "left"), ("low-quarter uniformity", "right"), ("between", "right"), ("", "left")]
-CURVE: Columns = [("level", "right"), ("flow", "right"), ("between", "right"), ("", "left")]
+EVENNESS: Columns = [
+    ("by", "left"),
+    ("low-quarter uniformity", "right"),
+    ("between", "right"),
+    ("class", "left"),
+]
+CURVE: Columns = [("level", "right"), ("flow", "right"), ("between", "right"), ("tested there", "left")]
 
 
 @router.get("/weeks/tested", dependencies=[needs(Right.LOOK)])
@@ -118,7 +123,7 @@ def _curve(site: Site, zone: SheetZoneAnswer) -> Table | None:
             show_length(c.level_m, site.units),
             show_flow(c.flow_lph, site.units),
             f"{show_flow(c.low_lph, site.units)} and {show_flow(c.high_lph, site.units)}",
-            "" if c.tested else "not tested there",
+            "yes" if c.tested else "no",
         ]
         for c in zone.curve
     ]

@@ -342,7 +342,7 @@ _FROST = re.compile(r"frost is forecast for \w+ (\d+) (\w+), (-?[\d.]+) °C at t
 
 def _frost_was_forecast(year: Year, alert: Alert) -> bool:
     """What is said of a forecast is true when the one that was there says so: for that night, one of the next
-    two, and with that temperature. One that arrives at the very instant is heard after the alarm or before it.
+    two, and with that temperature. One that comes at the very instant is heard after the alarm or before it.
     Whether it then freezes, and whether the next forecast still says so: ``frosts_told``."""
     before = [f for f in year.shell.forecasts if f.fetched_at < alert.at][-1:]
     there = before + [f for f in year.shell.forecasts if f.fetched_at == alert.at]

@@ -7,7 +7,8 @@ colour and layout. By hand, every page in every state, by every rule, at three w
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
+from dataclasses import dataclass, field
 from datetime import datetime
 from unittest.mock import patch
 
@@ -23,7 +24,7 @@ from scheduler.site.model import Site
 from scheduler.web.app import make_app
 from tests.support.axe import SEEN, faults_of
 from tests.support.many_gardens import one_of_many
-from tests.support.page_browser import Theme, answered_by, chromium, window
+from tests.support.page_browser import HEIGHTS, answered_by, chromium, window
 from tests.support.page_garden import HOST, PageGarden
 from tests.support.page_states import STATES
 
@@ -73,18 +74,42 @@ def garden(tmp_path_factory: pytest.TempPathFactory) -> Iterator[PageGarden]:
     found.close()
 
 
-def test_no_page_breaks_a_rule_on_a_phone_in_the_light(browser: Browser, garden: PageGarden) -> None:
+@dataclass
+class Judged:
+    """What was found wrong with each page: by every rule on a phone in the light, and with the rich ones by
+    those that see on a desk in the dark, the same page looked at again."""
+
+    phone: dict[str, list[str]] = field(default_factory=dict)
+    desk: dict[str, list[str]] = field(default_factory=dict)
+
+
+@pytest.fixture(scope="module")
+def judged(browser: Browser, garden: PageGarden) -> Judged:
+    found = Judged()
     stranger = TestClient(garden.client.app, f"https://{HOST}")
-    found = _faults(browser, garden.client, 360, "light", PAGES) | _faults(
-        browser, stranger, 360, "light", DOORS
-    )
-    assert found == {path: [] for path in (*PAGES, *DOORS)}
+    for client, paths in ((garden.client, PAGES), (stranger, DOORS)):
+        context = window(browser, 360, "light")
+        page = context.new_page()
+        answered_by(page, client)
+        for path in paths:
+            page.goto(path)
+            found.phone[path] = faults_of(page)
+            if path in RICH:
+                page.set_viewport_size({"width": 1280, "height": HEIGHTS[1280]})
+                page.emulate_media(color_scheme="dark")
+                found.desk[path] = faults_of(page, SEEN)
+                page.set_viewport_size({"width": 360, "height": HEIGHTS[360]})
+                page.emulate_media(color_scheme="light")
+        context.close()
+    return found
 
 
-def test_none_breaks_one_of_colour_or_room_on_a_desk_in_the_dark(
-    browser: Browser, garden: PageGarden
-) -> None:
-    assert _faults(browser, garden.client, 1280, "dark", RICH, SEEN) == {path: [] for path in RICH}
+def test_no_page_breaks_a_rule_on_a_phone_in_the_light(judged: Judged) -> None:
+    assert judged.phone == {path: [] for path in (*PAGES, *DOORS)}
+
+
+def test_none_breaks_one_of_colour_or_room_on_a_desk_in_the_dark(judged: Judged) -> None:
+    assert judged.desk == {path: [] for path in RICH}
 
 
 def test_on_a_phone_the_stop_takes_little_of_it_and_is_hit_and_tables_fit_or_show_that_they_go_on(
@@ -107,7 +132,7 @@ def test_on_a_phone_the_stop_takes_little_of_it_and_is_hit_and_tables_fit_or_sho
     assert kinds == ["local", "local", "scroll", "scroll"]
     page.goto("/")
     lefts = page.evaluate(
-        "[...document.querySelectorAll('.section.narrow text')].map(t => t.getBoundingClientRect().left)"
+        "[...document.querySelectorAll('.section.narrow .level')].map(t => t.getBoundingClientRect().left)"
     )
     assert lefts and min(lefts) >= 8  # no level's name is cut off, nor would it be with a digit more
     context.close()
@@ -120,25 +145,6 @@ def test_a_refusal_before_any_page_is_a_page_by_the_rules_too(browser: Browser, 
     page.set_content(refused.text)
     assert faults_of(page) == []
     page.close()
-
-
-def _faults(
-    browser: Browser,
-    client: TestClient,
-    width: int,
-    theme: Theme,
-    paths: Sequence[str],
-    rules: Sequence[str] | None = None,
-) -> dict[str, list[str]]:
-    context = window(browser, width, theme)
-    page = context.new_page()
-    answered_by(page, client)
-    found = {}
-    for path in paths:
-        page.goto(path)
-        found[path] = faults_of(page, rules)
-    context.close()
-    return found
 
 
 def test_no_printed_page_breaks_a_rule(browser: Browser, garden: PageGarden) -> None:
@@ -183,4 +189,18 @@ def test_a_page_that_breaks_rules_is_found_out(browser: Browser) -> None:
         "color-contrast",
         "html-has-lang",
     }
+    page.close()
+
+
+def test_what_is_faint_in_the_dark_alone_is_found_when_the_light_changes(browser: Browser) -> None:
+    """The look of a page that stays open is judged anew."""
+    page = browser.new_page()
+    page.set_content(
+        "<style>p{color:#111;background:#fff}@media (prefers-color-scheme:dark){p{color:#eee}}</style>"
+        "<main><p>faint at night</p></main>"
+    )
+    page.emulate_media(color_scheme="light")
+    assert faults_of(page, SEEN) == []
+    page.emulate_media(color_scheme="dark")
+    assert [fault.split(":")[0] for fault in faults_of(page, SEEN)] == ["color-contrast"]
     page.close()
