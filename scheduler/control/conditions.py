@@ -102,9 +102,10 @@ def _told_of(turn: Turn, remembered: Collection[AlertKind]) -> list[Named]:
     found: list[Named] = []
     for kind, judged in GARDEN:
         condition = judged(turn)
-        if condition.active or kind in remembered:
+        if (condition is not WELL and condition.active) or kind in remembered:
             found.append((kind, "", condition))
-    found += [named for named in _of_zones(turn) if named[2].active or named[0] in remembered]
+    if turn.state.poor_runs or turn.state.topped_up or "run_interrupted" in remembered:
+        found += [named for named in _of_zones(turn) if named[2].active or named[0] in remembered]
     return found
 
 

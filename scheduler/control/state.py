@@ -228,6 +228,7 @@ class Turn:
         self.now = now
         self.effects: list[Effect] = []
         self._local: datetime | None = None
+        self._local_day: date | None = None
 
     def change(self, **fields: object) -> None:
         self.state = self.state.changed(fields)
@@ -244,4 +245,6 @@ class Turn:
 
     @property
     def local_day(self) -> date:
-        return self.local.date()
+        if self._local_day is None:
+            self._local_day = self.local.date()
+        return self._local_day

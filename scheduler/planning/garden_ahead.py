@@ -105,12 +105,20 @@ def zone_wants_l(garden: GardenAhead, want_l: Array, due: Flags, at_due_l: Array
     by the same share, no plant gets more than ``OVER_MAX`` too much. ``want_l`` and ``at_due_l`` (litres at
     which a plant falls due) are (members, plants).
     """
-    scale = np.maximum(want_l, SCALE_FLOOR * at_due_l)
-    counts = (want_l >= LEAST_L) & (garden.shares > 0.0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return wants_of_day_l(garden, garden.shares > 0.0, want_l, due, SCALE_FLOOR * at_due_l)
+
+
+def wants_of_day_l(
+    garden: GardenAhead, served: Flags, want_l: Array, due: Flags, least_scale_l: Array
+) -> Array:
+    """``zone_wants_l`` for a caller that steps through days: it works out once what stays the same, and lets
+    NumPy divide by nothing. ``served``: shares above 0; ``least_scale_l``: that of a small want."""
+    scale = np.maximum(want_l, least_scale_l)
+    counts = (want_l >= LEAST_L) & served
     rate = np.where(counts, garden.shares / np.maximum(scale, 1e-9), 0.0)
     most = np.maximum.reduceat(rate, garden.first_rows, axis=1)
     least = np.minimum.reduceat(np.where(counts, rate, np.inf), garden.first_rows, axis=1)
     called = np.logical_or.reduceat(due & counts, garden.first_rows, axis=1)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        litres = np.minimum(2.0 / (most + least), (1.0 + OVER_MAX) / most)
+    litres = np.minimum(2.0 / (most + least), (1.0 + OVER_MAX) / most)
     return np.where(called, litres, 0.0)

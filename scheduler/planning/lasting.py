@@ -14,9 +14,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from scheduler.planning.doses import Coming, next_mm
-from scheduler.planning.garden_ahead import LEAST_L, GardenAhead, zone_wants_l
+from scheduler.planning.garden_ahead import LEAST_L, GardenAhead, wants_of_day_l
 from scheduler.planning.plan import StoreOutlook
 from scheduler.planning.root_zones import due_now
+from scheduler.planning.sizing import SCALE_FLOOR
 from scheduler.planning.trajectories import LATE, days_left
 from scheduler.supply.storage import roof_catches_l
 
@@ -51,16 +52,19 @@ def lasting(
     table, caught = garden.table, roof_catches_l(garden.roof, rain_mm)
     held, short = np.full(members, min(held_l, garden.full_l)), np.full(members, days, dtype=np.int64)
     root = np.broadcast_to(depletion_mm, ahead.use_mm.shape[1:])
-    raw_l = table.gross_l(ahead.raw_mm)
+    served, least_scale_l = garden.shares > 0.0, SCALE_FLOOR * table.gross_l(ahead.raw_mm)
+    floors_l, zone_rows = garden.floors_l - LEAST_L, garden.zone_rows
     enough = ceil(LATE * members)  # once so many are short, the others change none of the three days
-    for i in range(days):
-        due = due_now(table, i, root, ahead.use_mm[i], ahead.raw_mm[i])
-        wants = zone_wants_l(garden, table.gross_l(root), due, raw_l[i])
-        over = np.cumsum(wants, axis=1) > held[:, None] - garden.floors_l + LEAST_L
-        short[(over & (wants > LEAST_L)).any(axis=1) & (short == days)] = i
-        if np.count_nonzero(short < days) >= enough:
-            break
-        held = np.minimum(held - wants.sum(axis=1) + caught[:, i], garden.full_l)
-        water = table.net_mm(wants[:, garden.zone_rows] * garden.shares)
-        root = next_mm(table, i, root, ahead, water)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        for i in range(days):
+            due = due_now(table, i, root, ahead.use_mm[i], ahead.raw_mm[i])
+            wants = wants_of_day_l(garden, served, table.gross_l(root), due, least_scale_l[i])
+            over = (np.cumsum(wants, axis=1) > held[:, None] - floors_l) & (wants > LEAST_L)
+            if over.any():
+                short[over.any(axis=1) & (short == days)] = i
+                if np.count_nonzero(short < days) >= enough:
+                    break
+            held = np.minimum(held - wants.sum(axis=1) + caught[:, i], garden.full_l)
+            water = table.net_mm(wants[:, zone_rows] * garden.shares)
+            root = next_mm(table, i, root, ahead, water)
     return Lasting(table.days[0], days_left(short, days), days)

@@ -109,14 +109,15 @@ def resampled(
     length, years = min(stretch_d, days), 1.0
     log_sd = np.zeros(days)
     luck = _evenly(members, rng)
+    known = _known_stretches(past, length)
+    while len(known) == 0:
+        if length == 1:
+            return None
+        length = (length + 1) // 2
+        known = _known_stretches(past, length)
     at = 0
     while at < days:
-        starts, years = _stretches(past, first + timedelta(days=at), length)
-        while len(starts) == 0:
-            if length == 1:
-                return None
-            length = (length + 1) // 2
-            starts, years = _stretches(past, first + timedelta(days=at), length)
+        starts, years = _stretches(past, first + timedelta(days=at), known)
         take = min(length, days - at)
         rows = _spread_choice(starts, members, rng)[:, None] + np.arange(take)
         log_sd[at : at + take] = _rain_log_sd(past, starts, length) * np.sqrt(2.0 / years)
@@ -130,14 +131,19 @@ def resampled(
     return et0, _wetter_or_drier(rain, log_sd, years, rng)
 
 
-def _stretches(past: PastWeather, target: date, length: int) -> tuple[Rows, float]:
-    """Rows at which known stretches begin near that day of the year, nearest days first widened, and how many
-    years they come from."""
+def _known_stretches(past: PastWeather, length: int) -> Rows:
+    """Rows at which stretches of known days begin."""
     known = np.isfinite(past.et0_mm) & np.isfinite(past.rain_mm)
     if len(known) < length:
-        return np.empty(0, dtype=np.intp), 0.0
-    runs = np.convolve(known, np.ones(length), mode="valid") > length - 0.5
-    rows = np.flatnonzero(runs)
+        return np.empty(0, dtype=np.intp)
+    return np.flatnonzero(np.convolve(known, np.ones(length), mode="valid") > length - 0.5)
+
+
+def _stretches(past: PastWeather, target: date, rows: Rows) -> tuple[Rows, float]:
+    """Those of the ``rows`` near that day of the year, nearest days first widened, and how many years they
+    come from."""
+    if len(rows) == 0:
+        return rows, 0.0
     off = np.abs((past.first.toordinal() + rows - target.toordinal() + YEAR_D // 2) % YEAR_D - YEAR_D // 2)
     near = NEAR_D
     while near < YEAR_D and np.count_nonzero(off <= near) < min(CHOICE_MIN, len(rows)):
@@ -170,7 +176,8 @@ def _carried_anomaly(past: PastWeather, first: date, days: int) -> Array:
     began = first - timedelta(days=MONTH_D)
     row = (began - past.first).days
     recent = past.et0_mm[row : row + MONTH_D] if row >= 0 else past.et0_mm[:0]
-    starts, years = _stretches(past.until(began), began, MONTH_D)
+    before = past.until(began)
+    starts, years = _stretches(before, began, _known_stretches(before, MONTH_D))
     if len(recent) < MONTH_D or not np.isfinite(recent).all() or not len(starts):
         return np.ones(days)
     rows = starts[:, None] + np.arange(MONTH_D)

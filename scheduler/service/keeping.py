@@ -42,6 +42,7 @@ class Keeping:
         self._saved = saved
         self._readings: list[RecordReading] = []
         self._nodes: dict[str, tuple[NodeHeard, datetime]] = {}
+        self._heard_anew: set[str] = set()
         self._waiting: list[Record] = []
         self._moved = False
         self.fault: str | None = None
@@ -62,6 +63,7 @@ class Keeping:
     def heard(self, event: NodeHeard, at: datetime) -> None:
         before = self._nodes.get(event.node)
         self._nodes[event.node] = (event, at)
+        self._heard_anew.add(event.node)
         if before is None or _positions(before[0]) != _positions(event):
             self._moved = True
 
@@ -101,12 +103,13 @@ class Keeping:
             marks[SYNCED_BOOT] = self._boot
         self._at.reached("before_flush")
         try:
-            self._store.flush(self._readings, tuple(self._nodes.values()), marks)
+            anew = tuple(heard for node, heard in self._nodes.items() if node in self._heard_anew)
+            self._store.flush(self._readings, anew, marks)
         except StoreError as error:
             self.fault = str(error)
             return self.fault
         self._at.reached("after_flush")
-        self._readings, self._moved = [], False
+        self._readings, self._heard_anew, self._moved = [], set(), False
         if SAVED_AT in marks:
             self._saved(now.wall)
         return None

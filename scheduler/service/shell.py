@@ -248,19 +248,19 @@ class Shell:
     def _carry_out(self, effects: tuple[Effect, ...], now: Now) -> None:
         records: list[Record] = []
         for effect in effects:
-            if isinstance(effect, SendOrder | SendReceipt):
+            if isinstance(effect, WakeAt):
+                self._wake(effect.in_s)
+            elif isinstance(effect, (SendOrder, SendReceipt)):
                 durable = self._keep(records)
                 records = []
                 if durable:
                     self._send(effect)
                 elif isinstance(effect, SendOrder):
                     log.error("Order %s not sent: it could not be written down", effect.order.order_id)
-            elif isinstance(effect, SendClose | SendAsk):
+            elif isinstance(effect, (SendClose, SendAsk)):
                 self._send(effect)
             elif isinstance(effect, FetchWeather):
                 self._weather.ask()
-            elif isinstance(effect, WakeAt):
-                self._wake(effect.in_s)
             elif isinstance(effect, Note):
                 log.info("%s", effect.text)
             elif isinstance(effect, RecordReading):
