@@ -23,6 +23,8 @@ STORED_YEARS = "same week of stored years"
 WEEK_SIDE = timedelta(days=3)
 # Mean length of a year of the calendar, days.
 YEAR_D = 365.2425
+# Days nearer than this are of the same year.
+HALF_YEAR_D = 182
 # Fewer days than this are no week of a year.
 LEAST_DAYS = 4
 # Standard normal quantile of 90 %: the interval is 10 to 90 %.
@@ -54,8 +56,7 @@ def week_of_past(past: Iterable[DayWeather], day: date, place: GardenPlace) -> P
 
     "Other years" are those at least half a year away, so that last week is no past year.
     """
-    near = [d for d in past if _same_week(d.day, day) and abs((d.day - day).days) > 182]
-    told = [(d, et) for d in near if (et := reference_et(d, place)) is not None]
+    told = [(d, et) for d in _same_week(tuple(past), day) if (et := reference_et(d, place)) is not None]
     if len(told) < LEAST_DAYS:
         return None
     lows = [d.tmin_c for d, _ in told if d.tmin_c is not None]
@@ -117,10 +118,15 @@ def _from_past(day: date, past: Sequence[DayWeather], place: GardenPlace) -> Et0
     )
 
 
-def _same_week(one: date, other: date) -> bool:
-    """Within WEEK_SIDE of each other in the calendar, whatever the year and across New Year."""
-    off = abs(one.toordinal() - other.toordinal()) % YEAR_D
-    if min(off, YEAR_D - off) > WEEK_SIDE.days + 2:  # cheap, for most days of many years
-        return False
+def _same_week(past: Sequence[DayWeather], day: date) -> list[DayWeather]:
+    """Those of other years within WEEK_SIDE of ``day`` in the calendar, also across New Year."""
+    apart_d = np.abs(np.array([d.day.toordinal() for d in past], dtype=np.int64) - day.toordinal())
+    off_d = apart_d % YEAR_D
+    # Most of many years' days are neither; the calendar is asked of the rest.
+    maybe = (apart_d > HALF_YEAR_D) & (np.minimum(off_d, YEAR_D - off_d) <= WEEK_SIDE.days + 2)
+    return [past[i] for i in np.flatnonzero(maybe) if _within_week(past[i].day, day)]
+
+
+def _within_week(one: date, other: date) -> bool:
     apart = abs(one.timetuple().tm_yday - other.timetuple().tm_yday)
     return min(apart, 365 - apart) <= WEEK_SIDE.days
