@@ -124,7 +124,7 @@ def _same_week(past: Sequence[DayWeather], day: date) -> list[DayWeather]:
     off_d = apart_d % YEAR_D
     # Most of many years' days are neither; the calendar is asked of the rest.
     maybe = (apart_d > HALF_YEAR_D) & (np.minimum(off_d, YEAR_D - off_d) <= WEEK_SIDE.days + 2)
-    return [past[i] for i in np.flatnonzero(maybe) if _within_week(past[i].day, day)]
+    return [past[i] for i in np.flatnonzero(maybe).tolist() if _within_week(past[i].day, day)]
 
 
 def _within_week(one: date, other: date) -> bool:
