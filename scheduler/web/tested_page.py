@@ -35,7 +35,7 @@ EVENNESS: Columns = [
     ("between", "right"),
     ("class", "left"),
 ]
-CURVE: Columns = [("level", "right"), ("flow", "right"), ("between", "right"), ("tested there", "left")]
+CURVE: Columns = [("level", "left"), ("flow", "right"), ("between", "right"), ("tested there", "left")]
 
 
 @router.get("/weeks/tested", dependencies=[needs(Right.LOOK)])

@@ -20,7 +20,8 @@ def flows(page: str, plant: str) -> list[tuple[float, float]]:
     row = re.search(rf'<th scope="row">{plant}</th>(.*?)</tr>', page)
     assert row is not None
     found = []
-    for cell in re.findall(r"<td[^>]*>([^<]*L/h)</td>", row[1]):
+    assert all(f"{level}, L/h</th>" in page for level in ("full", "half", "low"))
+    for cell in re.findall(r"<td[^>]*>([\d. to]+)</td>", row[1]):
         figures = [float(x) for x in re.findall(r"\d+\.\d+", cell)]
         found.append((figures[0], figures[-1]))
     assert len(found) == 3
