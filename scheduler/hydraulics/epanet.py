@@ -18,6 +18,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,7 +28,7 @@ from scheduler.hydraulics.curve import zone_curve
 from scheduler.hydraulics.drawdown import Drawdown
 from scheduler.hydraulics.emitters import EmitterLaw
 from scheduler.hydraulics.network import Network
-from scheduler.hydraulics.solve import LPH_PER_M3S, solve, solve_levels
+from scheduler.hydraulics.solve import LPH_PER_M3S, Flows, solve, solve_levels
 from scheduler.hydraulics.water import kinematic_viscosity_m2s
 
 Array = NDArray[np.float64]
@@ -98,9 +99,13 @@ def epanet_input(
     choice = _choose(network, level_m)
     _write_pipes(network, constants, out)
     out.reservoirs.append(f" OUTLET {level_m!r}")
-    flows = solve(network, level_m, temperature_c=temperature_c, constants=constants)
+
+    @cache
+    def found() -> Flows:
+        return solve(network, level_m, temperature_c=temperature_c, constants=constants)
+
     for i, name in enumerate(names):
-        _write_emitter(network, i, name, choice, (flows.head_m[i], flows.flow_lph[i]), out)
+        _write_emitter(network, i, name, choice, found, out)
     viscosity = constants.viscosity_m2s or kinematic_viscosity_m2s(temperature_c)
     about = f"Water {level_m:.4g} m above the outlet, open alone"
     remarks = [*_heading(title, about), *_EXPONENTS, *_remarks(network, names, constants)]
@@ -262,10 +267,10 @@ def _write_pipes(network: Network, constants: Constants, out: _Sections) -> None
 
 
 def _write_emitter(
-    network: Network, i: int, name: str, choice: _Choice, found: tuple[float, float], out: _Sections
+    network: Network, i: int, name: str, choice: _Choice, found: Callable[[], Flows], out: _Sections
 ) -> None:
-    """An emitter at the end of a joint without loss; ``found`` is its head (m) and flow (L/h) at
-    this level."""
+    """An emitter at the end of a joint without loss; ``found`` solves the zone at this level, where the
+    emitter's own law cannot be written."""
     node, z = int(network.emitter_node[i]), float(network.elevation_m[i])
     k_lps, x = float(network.k_m3s[i]) * 1000.0, float(network.exponent[i])
     out.junctions.append(f" {name} {z!r} 0")
@@ -275,7 +280,7 @@ def _write_emitter(
         out.demands.append(f" {name} {k_lps * choice.required_m**x!r}")
         return
     if not exact or x != choice.first:
-        head_m, flow_lph = found
+        head_m, flow_lph = float(found().head_m[i]), float(found().flow_lph[i])
         k_lps = float(flow_lph / LPH_PER_M3S * 1000.0 / head_m**choice.first) if flow_lph > 0.0 else 0.0
     if k_lps > 0.0:
         out.emitters.append(f" {name} {k_lps!r}")
