@@ -37,6 +37,8 @@ ROOTS_DAYS = 3
 # (to this step) the level stay as they are.
 AHEAD_WAIT_S = 0.03
 AHEAD_STEP_M = 0.01
+# So far ahead a household is told what to top up (as `fallinghead ahead` without a day).
+THROUGH_DAYS = 14
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +59,16 @@ class LastRun:
     measured: MeasuredRun | None
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Foreseen:
+    """The weeks ahead, and what is to be topped up now so that the water lasts ``through`` that day (None: not
+    even full barrels do): sought among many ways of the weather, and so not at each look."""
+
+    ahead: Ahead
+    through: date
+    top_up_l: float | None
+
+
 @dataclass(frozen=True, slots=True)
 class Facts:
     """One look at the store. ``status`` None: there is no store yet, or ``trouble`` says why not."""
@@ -68,7 +80,7 @@ class Facts:
     trouble: str | None = None
     status: StatusAnswer | None = None
     plan: Plan | None = None
-    ahead: Ahead | None = None  # None: not known, or still being worked out
+    foreseen: Foreseen | None = None  # None: not known, or still being worked out
     coming: tuple[PlannedRun, ...] = ()  # the runs of the plan that are still to come, or under way
     why_next: WhyZoneAnswer | None = None
     last: LastRun | None = None
@@ -114,7 +126,7 @@ class Garden:
         self._made: tuple[int, Made] | None = None
         self._open: tuple[int | None, Store] | None = None
         self._ahead_wait_s = ahead_wait_s
-        self._ahead: tuple[object, Future[Ahead | None]] | None = None
+        self._ahead: tuple[object, Future[Foreseen | None]] | None = None
         self._beside = ThreadPoolExecutor(1, "ahead")
 
     @contextmanager
@@ -169,9 +181,10 @@ class Garden:
     def _facts(self, store: Store, now: datetime, running: bool) -> Facts:
         made = self.made(store)
         plan = store.last_plan()
-        ahead = None
+        foreseen = None
         if self._ahead_wait_s is not None:
-            ahead = self._weeks_ahead(made, store, plan, now, self._ahead_wait_s)
+            foreseen = self._foreseen(made, store, plan, now, self._ahead_wait_s)
+        ahead = foreseen.ahead if foreseen is not None else None
         status = status_answer(made.site, store, now, running=running, ahead=ahead)
         today = now.astimezone(made.site.place.timezone).date()
         bookings = store.bookings_since(today - timedelta(days=LAST_RUN_DAYS))
@@ -184,7 +197,7 @@ class Garden:
             running=running,
             status=status,
             plan=plan,
-            ahead=ahead,
+            foreseen=foreseen,
             coming=coming,
             why_next=_why(made.site, store, plan, coming[0].zone) if plan and coming else None,
             last=_last_run(store, bookings),
@@ -198,11 +211,12 @@ class Garden:
 
     def weeks_ahead(self, facts: Facts, store: Store, wait_s: float) -> Ahead | None:
         """For whoever asks for them alone. None: not known, or not ready within the wait."""
-        return facts.ahead or self._weeks_ahead(facts.made, store, facts.plan, facts.now, wait_s)
+        found = facts.foreseen or self._foreseen(facts.made, store, facts.plan, facts.now, wait_s)
+        return found.ahead if found is not None else None
 
-    def _weeks_ahead(
+    def _foreseen(
         self, made: Made, store: Store, plan: Plan | None, now: datetime, wait_s: float
-    ) -> Ahead | None:
+    ) -> Foreseen | None:
         level_m = level_now(store, now).level_m
         step = round(level_m / AHEAD_STEP_M) if level_m is not None else None
         today = now.astimezone(made.site.place.timezone).date()
@@ -229,11 +243,13 @@ class Garden:
         return found
 
 
-def _look_ahead(made: Made, store: Store, now: datetime) -> Ahead | None:
+def _look_ahead(made: Made, store: Store, now: datetime) -> Foreseen | None:
     try:
-        return look_from_store(made.site, made.model, store, now)
+        ahead = look_from_store(made.site, made.model, store, now)
     except (UsageError, StoreError):
         return None
+    through = ahead.first + timedelta(days=THROUGH_DAYS - 1)
+    return Foreseen(ahead, through, ahead.top_up_l(through))
 
 
 def _coming(plan: Plan | None, bookings: tuple[Booking, ...], now: datetime) -> tuple[PlannedRun, ...]:

@@ -12,9 +12,6 @@ from scheduler.supply.stage import stage_storage
 from scheduler.web.facts import Facts, LastRun
 from scheduler.web.plant_rows import plant_reach
 
-# So far ahead a household is told what to top up (as `fallinghead ahead` without a day).
-THROUGH_DAYS = 14
-
 
 @dataclass(frozen=True, slots=True)
 class Water:
@@ -72,7 +69,8 @@ class Lasting:
 
 def lasting(facts: Facts) -> Lasting | None:
     """None: not known, for want of a plan or of a level."""
-    plan, status, ahead = facts.plan, facts.status, facts.ahead
+    plan, status = facts.plan, facts.status
+    ahead = facts.foreseen.ahead if facts.foreseen is not None else None
     if status is None or status.level_m is None:
         return None
     if ahead is not None:
@@ -130,12 +128,11 @@ def zones_out_of_reach(facts: Facts) -> dict[str, list[str]]:
 
 def _to_do_about_it(facts: Facts) -> tuple[str, ...]:
     """What to top up for the next weeks, and what rain will run over; said only where it matters."""
-    ahead, units = facts.ahead, facts.site.units
-    if ahead is None:
+    if facts.foreseen is None:
         return ()
-    last = facts.today + timedelta(days=THROUGH_DAYS - 1)
+    ahead, last, top_up_l = facts.foreseen.ahead, facts.foreseen.through, facts.foreseen.top_up_l
+    units = facts.site.units
     found = []
-    top_up_l = ahead.top_up_l(last)
     if top_up_l is None:
         found.append(f"Even full barrels do not last through {last:%a %d %B} in nine of ten ways.")
     elif top_up_l > 0.0:

@@ -289,6 +289,19 @@ def test_what_to_top_up_is_said_when_the_water_will_not_last(tmp_path: Path) -> 
     assert "through an air gap" in words
 
 
+def test_what_is_sought_among_many_ways_of_the_weather_is_not_sought_at_each_look(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It took four times as long as all the rest of the page together."""
+    page = STATES["short"](tmp_path)
+    before = re.search(r"top up [\d.]+ L now", plain(_page(page)))
+    assert before is not None
+    monkeypatch.setattr("scheduler.planning.ahead.store_trajectories", None)  # is called no more
+    after = re.search(r"top up [\d.]+ L now", plain(_page(page)))
+    assert after is not None and after[0] == before[0]
+    page.close()
+
+
 def test_what_was_said_some_days_ago_bears_its_day(started: PageGarden) -> None:
     at = started.now() - timedelta(days=2)
     started.store.write(
