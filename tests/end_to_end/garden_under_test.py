@@ -10,14 +10,17 @@ import contextlib
 import json
 import os
 import resource
+import shutil
 import signal
 import subprocess
 import sys
+import tempfile
 import threading
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
+from functools import cache
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -208,6 +211,16 @@ class Heard:
     messages: list[tuple[str, bytes]] = field(default_factory=list)
 
 
+@cache
+def new_store() -> bytes:
+    """A store as the service makes it at its first start, made once: that the service itself does so, in a
+    process that takes a second, is claimed in tests/service."""
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "test-plot.db"
+        Store(store_url(path), "test-plot").close()
+        return path.read_bytes()
+
+
 class GardenUnderTest:
     """Start with ``start``; every process is ended by ``close``."""
 
@@ -243,6 +256,10 @@ class GardenUnderTest:
         self.water = Water(lambda level_m: float(curve.total_lph(level_m)), area_m2, level_m)
         self.board = BoardServer(0, lambda asked: self.water.respond(asked, self.site))
         self.state = folder / "state"
+        self.state.mkdir(mode=0o700)
+        self.store_file = self.state / "test-plot.db"
+        self.store_file.write_bytes(new_store())
+        self._store: Store | None = None
         self.daemon: subprocess.Popen[bytes] | None = None
         self.node: subprocess.Popen[bytes] | None = None
         self._weather_url = weather_url
@@ -333,6 +350,7 @@ class GardenUnderTest:
         for client in self._clients:
             client.disconnect()
             client.loop_stop()
+        self._close_store()
         self.board.stop()
         self.broker.close()
         assert self.board.failure is None, self.board.failure
@@ -359,14 +377,25 @@ class GardenUnderTest:
 
     @contextlib.contextmanager
     def store(self) -> Iterator[Store]:
-        with Store(
-            store_url(self.state / "test-plot.db"), "test-plot", service=False, busy_timeout_ms=2000
-        ) as store:
-            yield store
+        """As a command has it; one for all looks, which come twenty times a second."""
+        if self._store is None:
+            self._store = Store(store_url(self.store_file), "test-plot", service=False, busy_timeout_ms=2000)
+        yield self._store
+
+    def _close_store(self) -> None:
+        if self._store is not None:
+            self._store.close()
+            self._store = None
+
+    def put_store(self, copy: Path) -> None:
+        """Somebody puts another store in place of this one; the daemon is not running."""
+        self._close_store()
+        for end in ("", "-wal", "-shm"):
+            self.store_file.with_name(self.store_file.name + end).unlink(missing_ok=True)
+        shutil.copy(copy, self.store_file)
 
     def wait_ready(self) -> None:
         """The node is heard by the daemon, all valves shut, nothing under way and a level is known."""
-        self.wait(lambda: (self.state / "test-plot.db").exists(), PATIENCE_S, "the store is made")
         self.wait_said("Node shed is heard")
         self.wait(lambda: self.water.shut and self._seen_shut(), PATIENCE_S, "the node says that it is shut")
 

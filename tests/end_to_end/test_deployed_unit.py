@@ -20,6 +20,7 @@ import pytest
 
 from scheduler.site.examples import example_text
 from tests.end_to_end.deployed_broker import DEPLOY, DeployedBroker
+from tests.end_to_end.garden_under_test import PATIENCE_S
 
 UNIT = DEPLOY / "systemd" / "fallinghead.service"
 KEY = "00112233445566778899aabbccddeeff"
@@ -93,7 +94,7 @@ def test_the_units_command_starts_tells_systemd_and_ends_as_it_expects(
     heard.bind(str(tmp_path / "notify"))
     service = as_systemd_would(tmp_path, site, broker)
     try:
-        told(heard, "READY=1", 30.0)
+        told(heard, "READY=1", PATIENCE_S)
         told(heard, "WATCHDOG=1", 10.0)
         end = time.monotonic() + 15.0
         while "u'fallinghead'" not in broker.log():  # the credential was taken and the broker let it in

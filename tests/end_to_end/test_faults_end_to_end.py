@@ -91,7 +91,7 @@ def test_a_locked_database_is_said_the_valve_closes_and_the_water_is_booked_once
     plot: GardenUnderTest,
 ) -> None:
     plot.order(0.5)
-    holder = sqlite3.connect(plot.state / "test-plot.db", isolation_level=None)
+    holder = sqlite3.connect(plot.store_file, isolation_level=None)
     try:
         holder.execute("BEGIN IMMEDIATE")
         plot.wait(lambda: plot.water.shut, 20, "the valve closes")

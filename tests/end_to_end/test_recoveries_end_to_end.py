@@ -5,7 +5,6 @@ One garden for all three, for its start is the dearest part; each test counts fr
 
 from __future__ import annotations
 
-import shutil
 import signal
 from collections.abc import Iterator
 
@@ -83,10 +82,7 @@ def test_an_old_backup_put_in_place_books_the_run_it_never_heard_of_and_orders_o
         store.backup_to(plot.folder / "old.db")
     plot.order(0.2)
     plot.kill_daemon()
-    file = plot.state / "test-plot.db"
-    for name in (file, *(file.with_name(file.name + end) for end in ("-wal", "-shm"))):
-        name.unlink(missing_ok=True)
-    shutil.copy(plot.folder / "old.db", file)
+    plot.put_store(plot.folder / "old.db")
     known = {i.order.order_id for i in plot.intents()}
     plot.start_daemon()
     booked_alike(plot, before + 1)

@@ -2,7 +2,11 @@
 
 Every 30 days it prints what the process holds, what the store's file would hold, what controller and node
 remember, and the rows of each table. Nothing of it may grow but the store's own history, which is kept for
-the days that ``pruning.py`` says; it is in memory here, so it counts in what is resident.
+the days that ``pruning.py`` says. Here it is in memory, and one copy of it for the faults' sake, so both are
+resident: the last line takes the growth apart.
+
+Measured (seed 0, 365 days): resident 97 to 119 MB. Of the 15 MB after day 30, 8.7 are the store (its memory
+doubles as it grows, which a file does not) and 3.9 the copy; Python's own objects grew by 0.9 MB.
 """
 
 from __future__ import annotations
@@ -12,7 +16,6 @@ import gc
 import pickle
 import sys
 from dataclasses import replace
-from pathlib import Path
 from typing import Any
 
 from tests.simulation import storm as storms
@@ -21,15 +24,17 @@ from tests.simulation.clockwork import DAY, HOUR
 from tests.simulation.faults import KINDS
 from tests.simulation.script import draw_season
 from tests.simulation.world import World
-from tests.support.held_memory import give_back, held_bytes, process_bytes
+from tests.support.held_memory import (
+    give_back,
+    held_bytes,
+    malloc_bytes,
+    process_bytes,
+    resident_bytes,
+    sqlite_bytes,
+)
 
 YEAR_DAYS = 365
 LOOK_DAYS = 30
-
-
-def resident_mb() -> float:
-    pages = int(Path("/proc/self/statm").read_text().split()[1])
-    return pages * 4096 / 1e6
 
 
 def look(world: World) -> dict[str, Any]:
@@ -43,9 +48,19 @@ def look(world: World) -> dict[str, Any]:
     counts = ((n, raw.execute(f"SELECT count(*) FROM {n}").fetchone()[0]) for n in names)
     apart = (world, world.daemon, world.clock, world.rules, world.store)
     give_back()
+    resident = resident_bytes()
+    held = {
+        "resident": sum(resident.values()),
+        "programs": resident["files"],
+        "store_in_memory": sqlite_bytes(),
+        "copy": sum(len(content) for _, content, _ in world._snapshots),
+        "by_c": malloc_bytes(),
+        "blocks": sys.getallocatedblocks(),
+    }
     return {
         "day": world.clock.now_ms // DAY,
-        "resident_mb": round(resident_mb(), 1),
+        "resident_mb": round(held["resident"] / 1e6, 1),
+        "held": held,
         "store_kb": (pages - free) * size // 1000,
         "controller_kb": round(len(pickle.dumps(state)) / 1000, 1) if state is not None else None,
         "waiting": shell._keeping.waiting if shell is not None else None,
@@ -58,6 +73,27 @@ def look(world: World) -> dict[str, Any]:
     }
 
 
+def apart(first: dict[str, Any], last: dict[str, Any]) -> str:
+    """What the resident memory grew by from one look to another, and how much of it is what."""
+    grown = {
+        k: None if v is None or first["held"][k] is None else v - first["held"][k]
+        for k, v in last["held"].items()
+    }
+    words = {"store_in_memory": "the store in memory", "copy": "its copy", "programs": "program pages loaded"}
+    parts = [f"{_mb(grown[k])} {name}" for k, name in words.items()]
+    c = [grown[k] for k in ("by_c", "store_in_memory", "copy")]
+    rest = None if any(x is None for x in c) else c[0] - c[1] - c[2]
+    return (
+        f"From day {first['day']} to {last['day']} resident memory grew by {_mb(grown['resident'])} MB: "
+        f"{', '.join(parts)}, {_mb(rest)} other memory of C code (free pieces between not counted); Python "
+        f"holds {grown['blocks']} blocks more, its objects {last['objects_kb'] - first['objects_kb']} kB more"
+    )
+
+
+def _mb(grown: int | None) -> str:
+    return "?" if grown is None else f"{grown / 1e6:.1f}"
+
+
 def main(given: list[str] | None = None) -> int:
     parser = argparse.ArgumentParser(prog="python -m tests.simulation.year", description=__doc__)
     parser.add_argument("--seed", type=int, default=0)
@@ -65,7 +101,7 @@ def main(given: list[str] | None = None) -> int:
     asked = parser.parse_args(given)
     storm = draw_season(asked.seed, KINDS, days=asked.days)
     storm = replace(storm, settings=replace(storm.settings, days=asked.days))
-    began = World.start
+    began, looks = World.start, list[dict[str, Any]]()
 
     def start(world: World) -> None:
         def each_day(day: int) -> None:
@@ -74,7 +110,8 @@ def main(given: list[str] | None = None) -> int:
                 world.store.prune(world.daemon.machine.wall())
             if day % LOOK_DAYS == 0 or day == asked.days - 1:
                 gc.collect()
-                print(look(world), flush=True)
+                looks.append(look(world))
+                print(looks[-1], flush=True)
 
         for day in range(asked.days):
             world.clock.at(day * DAY + 2 * HOUR, lambda day=day: each_day(day))
@@ -86,6 +123,7 @@ def main(given: list[str] | None = None) -> int:
         outcome = storms.run_storm(storm)
     finally:
         World.start = began  # type: ignore[method-assign]
+    print(apart(looks[min(1, len(looks) - 1)], looks[-1]))
     print(
         outcome.summary(), f"{outcome.openings} openings, {outcome.happened} faults, {outcome.seconds:.0f} s"
     )

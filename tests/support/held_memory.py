@@ -10,6 +10,7 @@ import gc
 import sys
 import types
 from collections.abc import Iterable
+from pathlib import Path
 from typing import Any
 
 # Code is not data: modules, classes and functions are passed over.
@@ -47,3 +48,45 @@ def give_back() -> None:
     trim = getattr(ctypes.CDLL(None), "malloc_trim", None)
     if trim is not None:
         trim(0)
+
+
+# Ten counts in glibc's ``struct mallinfo2``; the fifth: bytes in mappings of their own, the eighth: in use
+# in the heap (mallinfo(3)).
+_COUNTS, _MAPPED, _IN_USE = ctypes.c_size_t * 10, 4, 7
+
+
+class _MallInfo(ctypes.Structure):
+    _fields_ = [("counts", _COUNTS)]
+
+
+def malloc_bytes() -> int | None:
+    """Bytes that C code holds (NumPy's arrays, SQLite, large Python objects); None without glibc's count."""
+    count = getattr(ctypes.CDLL(None), "mallinfo2", None)
+    if count is None:
+        return None
+    count.restype = _MallInfo
+    found = count()
+    return int(found.counts[_MAPPED] + found.counts[_IN_USE])
+
+
+def sqlite_bytes() -> int | None:
+    """What SQLite holds of that, a store in memory with it; None where it is no library of its own."""
+    try:
+        used = ctypes.CDLL("libsqlite3.so.0").sqlite3_memory_used
+    except OSError:
+        return None
+    used.restype = ctypes.c_longlong
+    return int(used())
+
+
+def resident_bytes() -> dict[str, int]:
+    """Resident bytes: of programs and libraries (``files``), and of all else (``own``)."""
+    found = {"files": 0, "own": 0}
+    kind = "own"
+    for line in Path("/proc/self/smaps").read_text().splitlines():
+        words = line.split()
+        if words[0] == "Rss:":
+            found[kind] += 1024 * int(words[1])
+        elif not words[0].endswith(":"):  # the head line of a mapping ends with its file, if it has one
+            kind = "files" if len(words) > 5 and words[5].startswith("/") else "own"
+    return found
