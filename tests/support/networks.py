@@ -72,6 +72,9 @@ def random_garden(seed: int) -> Network:
     )  # fmt: skip
 
 
+HARD_BORES_M = (0.004, 0.006, 0.0136, 0.020)
+
+
 def hard(seed: int) -> Network:
     """Bubblers beside drippers, thin and wide pipe, dry emitters, rings, activation heads."""
     r = np.random.default_rng(seed)
@@ -86,7 +89,7 @@ def hard(seed: int) -> Network:
         if a != b:
             pipes.append((a, b))
     rows = [
-        (a, b, r.uniform(0.05, 20.0), r.choice([0.004, 0.006, 0.0136, 0.020]),
+        (a, b, r.uniform(0.05, 20.0), HARD_BORES_M[int(r.integers(0, len(HARD_BORES_M)))],
          r.uniform(0.0, 50.0) if r.random() < 0.3 else 0.0)
         for a, b in pipes
     ]  # fmt: skip
