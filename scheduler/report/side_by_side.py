@@ -145,8 +145,8 @@ def compare_lines(before: Site, after: Site, answer: CompareAnswer) -> list[str]
     for line, length_m in answer.lengthened_m.items():
         was = next(x.length_m for z in before.zones for x in z.lines if x.id == line)
         lines.append(
-            f"Line {line} becomes longer, {show_length(was, after.units)} to "
-            f"{show_length(length_m, after.units)}, level with its last point."
+            f"Line {line} grows from {show_length(was, after.units)} to "
+            f"{show_length(length_m, after.units)}; the new piece is taken as level with its last point."
         )
     if after.tank.outlet_height_m > before.tank.outlet_height_m:
         lines.append(stand_words(after))
@@ -185,7 +185,7 @@ def _flow_words(kept: dict[str, tuple[PlantSideAnswer, PlantSideAnswer]]) -> lis
     more = {name: s for name, s in shares.items() if s >= SAME_SHARE}
     less = {name: -s for name, s in shares.items() if s <= -SAME_SHARE}
     if shares and not more and not less:
-        return [*lines, "At half the plants that were there get what they got."]
+        return [*lines, "At half every plant that was there gets as much as before."]
     for some, word in ((more, "more"), (less, "less")):
         if some:
             who = "every other plant" if lines else "every plant"

@@ -17,20 +17,19 @@ from scheduler.report.answers import (
     SurveyAnswer,
     ZoneSurveyAnswer,
 )
+from scheduler.report.survey_water import filling_words, warmth_words
 from scheduler.site.model import DisplayUnits, Site
 from scheduler.site.showing import (
-    show_duration,
     show_flow,
     show_length,
     show_share,
-    show_temperature,
     show_volume,
 )
 from scheduler.supply.stage import stage_storage
 from scheduler.survey.laterals import SPREAD_MAX
 from scheduler.survey.levels import WEAK_SHARE
 from scheduler.survey.sentences import volume_word
-from scheduler.survey.survey import COLD_C, WARM_C, ZoneSurvey, survey
+from scheduler.survey.survey import ZoneSurvey, survey
 
 if TYPE_CHECKING:
     from scheduler.report.plan import Columns, Rows
@@ -38,8 +37,6 @@ if TYPE_CHECKING:
 
 # US gallon of 231 cubic inches (NIST Handbook 44).
 LITRE_PER_GALLON = 3.785411784
-# The water for which emitters' curves hold, degC (as ``hydraulics`` has it).
-USUAL_C = 20.0
 # With less static head its parts are rounding, and their shares nonsense (a choice of this project).
 LEAST_HEAD_M = 0.005
 # Water at garden temperatures, to the digits shown.
@@ -300,12 +297,7 @@ def _zone_words(site: Site, z: ZoneSurveyAnswer) -> list[str]:
             for part, m in worst.head_parts_m.items()
         )
         lines.append(f"Of {_small(worst.static_head_m, site.units)} static head at {worst.id}: {parts}.")
-    cold, warm, usual = (show_temperature(t, site.units) for t in (COLD_C, WARM_C, USUAL_C))
-    lines.append(
-        f"Lines are filled {show_duration(z.prime_s)} after opening. With water of {cold} it gives "
-        f"{show_share(z.flow_share_at_5c)}, of {warm} {show_share(z.flow_share_at_30c)} of its flow at "
-        f"{usual}."
-    )
+    lines.append(f"{filling_words(site, z)} {warmth_words(site, z)}")
     allowed = show_share(SPREAD_MAX)
     for line, longest_m in z.longest_laterals_m.items():
         lines.append(

@@ -132,7 +132,7 @@ def test_a_place_beyond_the_end_says_that_the_line_becomes_longer() -> None:
     answer = compare_answer(site, after, [change])
     assert answer.lengthened_m == {"pots-line": 11.0}
     words = " ".join(compare_lines(site, after, answer))
-    assert "Line pots-line becomes longer, 8.00 m to 11.0 m, level with its last point." in words
+    assert "Line pots-line grows from 8.00 m to 11.0 m; the new piece is taken as level" in words
     on_it = change.replace("11 m", "7 m")
     assert compare_answer(site, changed(site, [on_it]), [on_it]).lengthened_m == {}
 
@@ -179,6 +179,6 @@ def test_temperatures_are_in_the_gardens_own_unit() -> None:
     # 5, 30 and 20 degC are 41, 86 and 68 degF by definition (F = 9/5 C + 32).
     us = replace(small_garden(), units="us")
     text = " ".join(zone_lines(us, survey_answer(us, 0.6)))
-    assert "water of 41 °F" in text and "of 86 °F" in text and "at 68 °F" in text and "°C" not in text
+    assert "Water from 41 °F to 86 °F flows alike" in text and "°C" not in text
     metric = replace(small_garden(), units="metric")
     assert "water of 5.0 °C" in " ".join(zone_lines(metric, survey_answer(metric, 0.6)))
