@@ -57,7 +57,7 @@ def commission(
         raise UsageError(f"there is no zone {zone!r}; there are {', '.join(zones)}")
     with _kept(garden) if steps else _open_store(garden) as store:
         if steps:
-            _list(garden, store, json)
+            _list(garden, store, json, site or "")
         elif source is not None:
             _from_file(garden, store, source, step, zone, who or login_name(), sure, json)
         elif json:
@@ -90,7 +90,8 @@ def _kept(site: Site) -> Store:
     return Store(store_url(path), site.id, service=False) if path.exists() else Store(IN_MEMORY, site.id)
 
 
-def _list(site: Site, store: Store, json: bool) -> None:
+def _list(site: Site, store: Store, json: bool, named: str) -> None:
+    """``named``: how the site file was named, for the command to type."""
     from scheduler.report.commissioning import steps_answer, steps_rows
     from scheduler.report.draft import draft_words, read_draft
     from scheduler.service.daemon import site_store_path
@@ -108,7 +109,7 @@ def _list(site: Site, store: Store, json: bool) -> None:
         return
     say_table(f"{site.name}: tests", *steps_rows(site, answer))
     if answer.half_done:
-        say(f"Half done: {answer.half_done}. Go on with: fallinghead commission")
+        say(f"Half done: {answer.half_done}. Go on with: {f'fallinghead commission {named}'.strip()}")
     for doubt in answer.doubts:
         say(f"- {doubt}")
 

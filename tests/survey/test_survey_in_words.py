@@ -181,4 +181,4 @@ def test_temperatures_are_in_the_gardens_own_unit() -> None:
     text = " ".join(zone_lines(us, survey_answer(us, 0.6)))
     assert "Water from 41 °F to 86 °F flows alike" in text and "°C" not in text
     metric = replace(small_garden(), units="metric")
-    assert "water of 5.0 °C" in " ".join(zone_lines(metric, survey_answer(metric, 0.6)))
+    assert "Water from 5.0 °C to 30.0 °C" in " ".join(zone_lines(metric, survey_answer(metric, 0.6)))
