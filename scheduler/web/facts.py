@@ -61,8 +61,8 @@ class LastRun:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Foreseen:
-    """The weeks ahead, and what is to be topped up now so that the water lasts ``through`` that day (None: not
-    even full barrels do): sought among many ways of the weather, and so not at each look."""
+    """The weeks ahead, and what to top up now so that the water lasts ``through`` that day (None: not even
+    full barrels do): sought among many ways of the weather, and so not at each look."""
 
     ahead: Ahead
     through: date
