@@ -142,7 +142,7 @@ def zone_doses_l(garden: GardenAhead, i: int, root_mm: Array, ahead: Coming) -> 
     """
     table, etc, raw = garden.table, ahead.use_mm[i], ahead.raw_mm[i]
     due = root_mm + DUE_AHEAD_D * etc >= raw
-    if table.by_age[i].any():
+    if table.some_by_age[i]:
         due = np.where(table.by_age[i], due_now(table, i, root_mm, etc, raw), due)
     waits = ahead.sure_mm[i] >= PUT_OFF_SHARE * (root_mm + etc)
     due = due & ~(waits & (root_mm < OVERDUE_LIMIT * raw))
@@ -181,7 +181,7 @@ def next_mm(table: PlantTable, i: int, root_mm: Array, ahead: Coming, water_mm: 
     start = np.minimum(np.maximum(root_mm, 0.0), most)
     share = (most - start) / np.maximum(most - ahead.raw_mm[i], 1e-12)
     used = etc * np.minimum(np.maximum(share, 0.0), 1.0)
-    if table.by_age[i].any():
+    if table.some_by_age[i]:
         used = np.where(table.by_age[i], etc, used)
     left = np.maximum(0.0, start + used - ahead.rain_mm[i])
     return np.asarray(np.minimum(most, np.maximum(0.0, left - water_mm)))

@@ -161,27 +161,51 @@ def _link_levels(site: Site, curve: ZoneCurve, stage: StageStorage) -> tuple[Arr
     return outlet[keep], mean[keep]
 
 
-def run_litres(
-    model: GardenModel, zone_id: str, level_m: float, run_s: float, flow_factor: float
-) -> tuple[Array, float, float]:
-    """Litres by plant (in the zone's order), litres out of the tank, level at the end.
+class RunsFrom:
+    """A zone's runs from one level, whatever their length: what they share is worked out once.
 
     Emitters give their steady flow of the falling head, less what they miss while the lines fill, plus what
     drains out of the lines through them afterwards. A run too short to fill the lines fills a part of them.
     """
-    zone = model.zones[zone_id]
-    prime = zone.prime(level_m)
-    filled = min(1.0, run_s / prime.fill_s) if prime.fill_s > 0.0 else 1.0
-    missing_l = prime.missing_l * (flow_factor * filled)
-    drained_l = prime.drained_l * filled
-    held_l = model.stage.volume_l(level_m)
-    # Filling takes its water at the start, so the rest of the run starts from a little lower.
-    taken_l = max(0.0, float(drained_l.sum() - missing_l.sum()))
-    start_m = zone.outlet_level_m(model.stage.level_m(max(0.0, held_l - taken_l)))
-    drawn = zone.drawdown.run(start_m, run_s, flow_factor=flow_factor)
-    litres = np.maximum(drawn.litres - missing_l, 0.0) + drained_l
-    volume_l = min(float(litres.sum()), held_l)
-    return zone.plant_rows @ litres, volume_l, model.stage.level_m(held_l - volume_l)
+
+    def __init__(self, model: GardenModel, zone_id: str, level_m: float, flow_factor: float) -> None:
+        self._zone, self._stage, self._factor = model.zones[zone_id], model.stage, flow_factor
+        self._level_m, self._held_l = level_m, model.stage.volume_l(level_m)
+
+    @cached_property
+    def prime(self) -> Priming:
+        """Filling the lines; dear when first asked for, and not every level leaves room for a run."""
+        return self._zone.prime(self._level_m)
+
+    @cached_property
+    def _whole(self) -> tuple[Array, Array, float]:
+        return self._primed(1.0)
+
+    def _primed(self, filled: float) -> tuple[Array, Array, float]:
+        """Litres that the emitters miss and that drain through them, and the outlet's level after filling."""
+        missing_l = self.prime.missing_l * (self._factor * filled)
+        drained_l = self.prime.drained_l * filled
+        # Filling takes its water at the start, so the rest of the run starts from a little lower.
+        taken_l = max(0.0, float(drained_l.sum() - missing_l.sum()))
+        level_m = self._stage.level_m(max(0.0, self._held_l - taken_l))
+        return missing_l, drained_l, self._zone.outlet_level_m(level_m)
+
+    def litres(self, run_s: float) -> tuple[Array, float, float]:
+        """Litres by plant (in the zone's order), litres out of the tank, level at the end."""
+        fill_s = self.prime.fill_s
+        whole = fill_s <= 0.0 or run_s >= fill_s
+        missing_l, drained_l, start_m = self._whole if whole else self._primed(run_s / fill_s)
+        drawn = self._zone.drawdown.run(start_m, run_s, flow_factor=self._factor)
+        litres = np.maximum(drawn.litres - missing_l, 0.0) + drained_l
+        volume_l = min(float(litres.sum()), self._held_l)
+        return self._zone.plant_rows @ litres, volume_l, self._stage.level_m(self._held_l - volume_l)
+
+
+def run_litres(
+    model: GardenModel, zone_id: str, level_m: float, run_s: float, flow_factor: float
+) -> tuple[Array, float, float]:
+    """One run of ``RunsFrom``."""
+    return RunsFrom(model, zone_id, level_m, flow_factor).litres(run_s)
 
 
 def expected_litres(

@@ -101,7 +101,26 @@ def with_days(past: PastWeather | None, days: Sequence[DayWeather], place: Garde
 def resampled(
     past: PastWeather, first: date, days: int, members: int, *, stretch_d: int = STRETCH_D
 ) -> tuple[Array, Array] | None:
-    """ET0 and rain in mm, (members, days), from ``first`` on; None where the past holds no stretch at all."""
+    """ET0 and rain in mm, (members, days), from ``first`` on; None where the past holds no stretch at all.
+
+    Not to be written to: the plans of one day are made from the same draw.
+    """
+    data = past.et0_mm.tobytes(), past.rain_mm.tobytes()
+    return _drawn(past.first, data, past.latitude_deg, first, days, members, stretch_d)
+
+
+# The last draws are kept: a day is planned when it begins and again as its windows open.
+@lru_cache(maxsize=2)
+def _drawn(
+    past_first: date,
+    data: tuple[bytes, bytes],
+    latitude_deg: float,
+    first: date,
+    days: int,
+    members: int,
+    stretch_d: int,
+) -> tuple[Array, Array] | None:
+    past = PastWeather(past_first, np.frombuffer(data[0]), np.frombuffer(data[1]), latitude_deg)
     rng = _generator(past, first, days, members)
     et0, rain = np.empty((members, days)), np.empty((members, days))
     ra_past = _ra(past.latitude_deg, past.first, len(past.et0_mm))
@@ -128,7 +147,10 @@ def resampled(
         at += take
     et0 *= np.exp(ET0_YEAR_LOG_SD * np.sqrt(2.0 / years) * _normal_evenly(members, rng)[:, None])
     et0 *= _carried_anomaly(past, first, days)
-    return et0, _wetter_or_drier(rain, log_sd, years, rng)
+    drawn = et0, _wetter_or_drier(rain, log_sd, years, rng)
+    for array in drawn:
+        array.flags.writeable = False
+    return drawn
 
 
 def _known_stretches(past: PastWeather, length: int) -> Rows:

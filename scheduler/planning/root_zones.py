@@ -38,6 +38,8 @@ class PlantTable:
     dose_mm: Array  # net depth of a young plant's dose; 0 elsewhere
     daily_dose_mm: Array  # (days, plants)
     dose_due_mm: Array  # (days, plants): owed depth at which a dose is due
+    some_container: bool
+    some_by_age: tuple[bool, ...]  # (days): whether any plant is
 
     def gross_l(self, depth_mm: Array) -> Array:
         return np.asarray(depth_mm * self.canopy_m2 / APPLICATION_EFFICIENCY)
@@ -70,18 +72,21 @@ def plant_table(plants: Sequence[Plant], days: Sequence[date]) -> PlantTable:
         ]
     ).reshape(len(days), len(plants))
     coefficient = np.array([_coefficients(p, days) for p in plants]).T.reshape(len(days), len(plants))
+    container = np.array([p.container_l is not None for p in plants])
     return PlantTable(
         plants=tuple(plants),
         days=tuple(days),
         canopy_m2=canopy,
         taw_mm=np.array([_available(p, y) for p, y in zip(plants, ever_young, strict=True)]),
         p_table=np.array([kind_of(p).p for p in plants]),
-        container=np.array([p.container_l is not None for p in plants]),
+        container=container,
         coefficient=coefficient,
         by_age=by_age,
         dose_mm=dose,
         daily_dose_mm=dose / every,
         dose_due_mm=dose * (1.0 - 0.5 / every),
+        some_container=bool(container.any()),
+        some_by_age=tuple(bool(row.any()) for row in by_age),
     )
 
 
@@ -113,9 +118,9 @@ def readily_mm(table: PlantTable, i: int, etc_mm: Array) -> Array:
 def due_now(table: PlantTable, i: int, depletion_mm: Array, etc_mm: Array, raw_mm: Array) -> Flags:
     """Which plants fall due, as ``agronomy.need.plant_need`` has it with today's expected use."""
     due = (depletion_mm > 0.0) & (depletion_mm + etc_mm >= raw_mm)
-    if table.container.any():
+    if table.some_container:
         due = np.where(table.container, depletion_mm >= CONTAINER_DUE_SHARE * table.taw_mm, due)
-    if table.by_age[i].any():
+    if table.some_by_age[i]:
         due = np.where(table.by_age[i], depletion_mm >= table.dose_due_mm[i], due)
     return due
 

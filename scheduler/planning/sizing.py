@@ -21,8 +21,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from scheduler.hydraulics.priming import Priming
 from scheduler.planning import words
-from scheduler.planning.garden import GardenModel, ZoneModel, run_litres
+from scheduler.planning.garden import GardenModel, RunsFrom, ZoneModel
 from scheduler.planning.plan import PlannedRun, PlantShare, Reason, ReasonCode, SkippedZone
 from scheduler.planning.reach import hardly_reached
 from scheduler.site.model import Valve
@@ -95,7 +96,8 @@ def size_run(
     reached = served if np.any(served) else reached
     floor_m = model.floor_level_m(zone_id) + floor_margin_m
     code = _floor_code(model, zone)
-    floor_run_s = _floor_run_s(model, zone, level_m, floor_m, flow_factor)
+    runs = RunsFrom(model, zone_id, level_m, flow_factor)
+    floor_run_s = _floor_run_s(model, zone, runs, level_m, floor_m, flow_factor)
     if floor_run_s <= 0.0:
         return SkippedZone(zone_id, (below_floor(model, zone_id, level_m, floor_margin_m),))
     bounds = [_Bound(floor_run_s, code), *_time_bounds(zone.zone.valve, start, longest_open_s, latest_end)]
@@ -106,14 +108,24 @@ def size_run(
     target = wanted[reached]
 
     def excess(run_s: float) -> float:
-        given = run_litres(model, zone_id, level_m, run_s, flow_factor)[0][reached]
+        given = runs.litres(run_s)[0][reached]
         miss = (given - target) / scale
         most = float(miss.max())
         return max(most + float(miss.min()), most - OVER_MAX)
 
     run_s, cut = _root(excess, bound.run_s, _first_guess_s(zone, level_m, reached, target, flow_factor))
     return _planned(
-        model, zone, start, level_m, run_s, flow_factor, wanted, needs, bound if cut else None, floor_margin_m
+        model,
+        runs,
+        zone,
+        start,
+        level_m,
+        run_s,
+        flow_factor,
+        wanted,
+        needs,
+        bound if cut else None,
+        floor_margin_m,
     )
 
 
@@ -141,14 +153,14 @@ def _time_bounds(
 
 
 def _floor_run_s(
-    model: GardenModel, zone: ZoneModel, level_m: float, floor_m: float, flow_factor: float
+    model: GardenModel, zone: ZoneModel, runs: RunsFrom, level_m: float, floor_m: float, flow_factor: float
 ) -> float:
     """The run after which the level stands at ``floor_m``; 0 when it stands there already."""
     held_l = model.stage.volume_l(level_m)
     room_l = held_l - model.stage.volume_l(floor_m)
     if level_m - floor_m <= LEVEL_TOLERANCE_M or room_l <= 0.0:
         return 0.0
-    prime = zone.prime(level_m)
+    prime = runs.prime
     taken_l = max(0.0, float(prime.drained_l.sum() - flow_factor * prime.missing_l.sum()))
     if taken_l >= room_l:
         return 0.0
@@ -160,7 +172,7 @@ def _floor_run_s(
         return math.inf
     # Below the filling time the lines fill only in part: settle on the safe side.
     for _ in range(STEPS_MAX):
-        if run_s <= 0.0 or run_litres(model, zone.zone.id, level_m, run_s, flow_factor)[2] >= floor_m:
+        if run_s <= 0.0 or runs.litres(run_s)[2] >= floor_m:
             break
         run_s = run_s * (1.0 - 1e-6) - 1e-3
     return max(0.0, run_s)
@@ -222,6 +234,7 @@ def _root(excess: Callable[[float], float], most_s: float, guess_s: float) -> tu
 
 def _planned(
     model: GardenModel,
+    runs: RunsFrom,
     zone: ZoneModel,
     start: datetime,
     level_m: float,
@@ -232,14 +245,14 @@ def _planned(
     bound: _Bound | None,
     margin_m: float,
 ) -> PlannedRun:
-    given, volume_l, level_end_m = run_litres(model, zone.zone.id, level_m, run_s, flow_factor)
+    given, volume_l, level_end_m = runs.litres(run_s)
     shares = tuple(
         _share(model, zone.zone.id, plant, float(w), float(g), needs)
         for plant, w, g in zip(zone.plants, wanted, given, strict=True)
     )
     total = float(wanted.sum())
     share = float(np.minimum(given, wanted).sum()) / total
-    reasons = _reasons(model, zone, level_m, run_s, flow_factor, volume_l, level_end_m)
+    reasons = _reasons(model, zone, runs.prime, level_m, run_s, flow_factor, volume_l, level_end_m)
     if bound is not None:
         reasons.append(_bound_reason(model, zone, bound, share, margin_m))
     return PlannedRun(zone.zone.id, start, run_s, volume_l, level_m, level_end_m, shares, tuple(reasons))
@@ -248,6 +261,7 @@ def _planned(
 def _reasons(
     model: GardenModel,
     zone: ZoneModel,
+    prime: Priming,
     level_m: float,
     run_s: float,
     flow_factor: float,
@@ -261,7 +275,6 @@ def _reasons(
             units, level_m=level_m, flow_lph=flow_lph, run_s=run_s, volume_l=volume_l, level_end_m=level_end_m
         )
     ]
-    prime = zone.prime(level_m)
     if prime.fill_s >= 1.0:
         missing_l = float(prime.missing_l.sum()) * flow_factor
         reasons.append(words.prime_time(units, fill_s=float(prime.fill_s), missing_l=missing_l))
