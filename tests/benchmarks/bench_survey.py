@@ -2,8 +2,8 @@
 
 The command runs as a process of its own, as a fitter starts it: its modules are compiled once before, as they
 are after the first call of an installed program. Beside it stands what the machine takes only to load Python
-with NumPy and matplotlib, so that a busy or slow machine can be told. Times of the processor are those of that
-process and the copy of it that draws; wall time is that of the moment.
+with NumPy and matplotlib, so that a busy or slow machine can be told. Times of the processor are those of
+that process and of the copy of it that draws; wall time is that of the moment.
 
 PYTHONPATH=. python tests/benchmarks/bench_survey.py
 """
