@@ -17,6 +17,7 @@ from scheduler.store.store import Store
 READINGS_MAX = 10
 # While the store fails; then the oldest readings and plans go, never bookings, stops, answers or days.
 WAITING_MAX = 2000
+_SPARED = (RecordReading, RecordPlan)
 
 # Marks in the store: the last time written down, and the boot in which the clock was synchronised.
 SAVED_AT = "saved_at"
@@ -43,7 +44,7 @@ class Keeping:
         self._readings: list[RecordReading] = []
         self._nodes: dict[str, tuple[NodeHeard, datetime]] = {}
         self._heard_anew: set[str] = set()
-        self._waiting: list[Record] = []
+        self._waiting: list[list[Record]] = []  # of one write together: durable together, or not at all
         self._moved = False
         self.fault: str | None = None
 
@@ -54,7 +55,7 @@ class Keeping:
 
     @property
     def waiting(self) -> int:
-        return len(self._waiting)
+        return sum(len(group) for group in self._waiting)
 
     def gather(self, record: RecordReading) -> None:
         self._readings.append(record)
@@ -89,9 +90,10 @@ class Keeping:
         self.fault = None
         waiting, self._waiting = self._waiting, []
         # The oldest goes alone: while the store still fails, the others are not made into rows in vain.
-        for batch in (waiting[:1], waiting[1:]):
-            if batch and (self.fault is not None or not self._try(batch)):
-                self._waiting += batch
+        for groups in (waiting[:1], waiting[1:]):
+            records = [record for group in groups for record in group]
+            if records and (self.fault is not None or not self._try(records)):
+                self._waiting += groups
         return self.fault
 
     def flush(self, now: Now) -> str | None:
@@ -135,12 +137,16 @@ class Keeping:
         return True
 
     def _wait_for(self, records: Sequence[Record]) -> None:
-        self._waiting += [r for r in records if not isinstance(r, RecordIntent)]
-        while len(self._waiting) > WAITING_MAX:
-            spare = next((r for r in self._waiting if isinstance(r, RecordReading | RecordPlan)), None)
+        group = [r for r in records if not isinstance(r, RecordIntent)]
+        if group:
+            self._waiting.append(group)
+        while self.waiting > WAITING_MAX:
+            spare = next((g for g in self._waiting if any(isinstance(r, _SPARED) for r in g)), None)
             if spare is None:
                 break
-            self._waiting.remove(spare)
+            spare.remove(next(r for r in spare if isinstance(r, _SPARED)))
+            if not spare:
+                self._waiting.remove(spare)
 
     def _reach(self, when: str, intent: bool, booking: bool) -> None:
         first = when == "before"
