@@ -137,7 +137,7 @@ class Keeping:
         return True
 
     def _wait_for(self, records: Sequence[Record]) -> None:
-        group = [r for r in records if not isinstance(r, RecordIntent)]
+        group: list[Record] = [r for r in records if not isinstance(r, RecordIntent)]
         if group:
             self._waiting.append(group)
         while self.waiting > WAITING_MAX:
