@@ -8,6 +8,7 @@ the time of one example, which a busy machine fails.
 from __future__ import annotations
 
 import os
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -49,3 +50,14 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Files with long tests first, so that no process ends with one while the others stand idle."""
     long: set[Path] = {i.path for i in items if any(i.get_closest_marker(m) for m in LONG)}
     items.sort(key=lambda i: i.path not in long)
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _stores_made_once(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    from scheduler.store import opening
+    from tests.support.stores_made_once import StoresMadeOnce
+
+    with pytest.MonkeyPatch.context() as patched:
+        folder = tmp_path_factory.mktemp("stores")
+        patched.setattr(opening, "migrate_apart", StoresMadeOnce(opening.migrate_apart, folder))
+        yield
