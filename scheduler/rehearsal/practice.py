@@ -65,6 +65,9 @@ AFTER_START = timedelta(minutes=40)
 # Towards that time the pace falls so that it is never nearer than this in real seconds: twenty looks.
 APPROACH_S = 0.1
 LOOK_S = 0.005
+# A practice ends on the evening of its last day, while every plan, run and message of that day is still
+# "today". So much is left of it for the daemon and the node to end in, which takes seconds.
+EVENING = timedelta(minutes=10)
 SHOW_S = 0.25
 START_S_MAX = 20.0
 NODE_TICK_MS = 2
@@ -137,7 +140,7 @@ class _Said(logging.Handler):
 
 
 class Practice:
-    """All parts of one practice garden; ``run`` blocks until the last day is over."""
+    """All parts of one practice garden; ``run`` blocks until the evening of the last day."""
 
     def __init__(
         self,
@@ -161,6 +164,7 @@ class Practice:
         zone = site.place.timezone
         self.starts = local_midnight(first_day, zone)
         self.ends = local_midnight(first_day + timedelta(days=count), zone)
+        self.stops = self.ends - EVENING
         self.weather = season_weather(site, days, first_day, first_day + timedelta(days=count - 1))
         usual = Hidden()
         short = replace(usual, clogging_loss=usual.clogging_loss * min(1.0, count / CLOGGING_DAYS))
@@ -271,15 +275,16 @@ class Practice:
     # --- time
 
     def _watch(self, daemon: Daemon, view: View | None, said: _Said) -> None:
-        """Set the pace until the last day is over, and show what happens."""
+        """Set the pace until the evening of the last day, and show what happens."""
         shown_s, waiting_since = 0.0, time.monotonic()
-        while self.clock.now().wall < self.ends:
+        stops_s = (self.stops - self.starts).total_seconds()
+        while self.clock.now().wall < self.stops:
             if self.failure is not None or self.node_failure is not None:
                 return
             self._keep_day()
             state = self._state(daemon)
             pace = self._pace(state) * (1.0 if state is None else self.hurry)
-            self.clock.set_pace(pace, until_s=self._heard_until_s(state))
+            self.clock.set_pace(pace, until_s=min(stops_s, self._heard_until_s(state)))
             if state is not None and state.node is not None:
                 waiting_since = time.monotonic()
             elif time.monotonic() - waiting_since > START_S_MAX:
@@ -289,6 +294,7 @@ class Practice:
                 view(self._glimpse(pace, said))
             time.sleep(LOOK_S)
         self._keep_day()
+        self._by_day.append(dict(self.garden.plant_l))  # the last day, up to its evening
 
     @staticmethod
     def _state(daemon: Daemon) -> State | None:

@@ -12,6 +12,7 @@ from scheduler.rehearsal.hidden import NOTHING_HIDDEN, draw_truth
 from scheduler.rehearsal.practice import Glimpse, Practice
 from scheduler.rehearsal.practice_parts import PACE_HELD, GardenBoard, PracticeClock
 from scheduler.rehearsal.practice_view import EachDay, alerts_raised, glimpse_text, tally_table
+from scheduler.report.why import why_answer
 from scheduler.service.practised import practice_ended
 from scheduler.store.store import Store, store_url
 
@@ -85,14 +86,17 @@ def test_a_practice_of_three_days_waters_and_ends_by_itself(site, make_weather, 
     assert [line.split(",")[0] for line in lines] == ["Day 1 of 3", "Day 2 of 3", "Day 3 of 3"]
     assert all(" L in the barrels, " in line for line in lines)
     assert abs(ended.imbalance_l) < 1e-6
-    assert practice.clock.now().wall >= practice.ends
+    assert practice.clock.now().wall >= practice.stops
     assert glimpses and "Day 1 of 3" in glimpse_text(glimpses[0], small)
     assert tally_table(ended, small).row_count == 2
     # Its store is kept, with the hour of that garden: what was planned and booked can be asked of it.
     over = practice_ended({"FALLINGHEAD_STATE": str(tmp_path / "kept")})
-    assert over is not None and practice.ends <= over < practice.ends + timedelta(hours=2)
+    # That hour is the evening of the last day, so that what it planned is today's.
+    assert over is not None and practice.stops <= over
+    assert over.astimezone(small.place.timezone).date() == first + timedelta(days=2)
     path = tmp_path / "kept" / f"{small.id}.db"
     with Store(store_url(path), small.id, service=False) as kept:
         assert len(kept.bookings_since(first)) == ended.runs
         plan = kept.last_plan()
         assert plan is not None and plan.made_at <= over
+        assert why_answer(small, kept, first + timedelta(days=2)).day == plan.day
