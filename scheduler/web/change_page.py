@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from typing import Annotated, Any
@@ -16,6 +17,7 @@ from scheduler.report.survey import advice_lines, survey_answer
 from scheduler.site.errors import FallingheadError, UsageError
 from scheduler.site.model import Site
 from scheduler.site.quantities import parse
+from scheduler.site.showing import show_flow, show_length
 from scheduler.supply.stage import stage_storage
 from scheduler.survey.changes import changed
 from scheduler.web.asks import UNITS
@@ -62,15 +64,16 @@ def change(
     values: dict[str, Any] = {"heading": "", "wrong": "", "lines": [], "found": []}
     if what:
         try:
+            # The garden is kept beside the answer, so that no other can come to have its id meanwhile.
             key = ("change", tried, id(made))
-            values |= parts.kept.get(key, lambda: _compared(site, tried))
+            values |= parts.kept.get(key, lambda: (made, _compared(site, tried)))[1]
         except FallingheadError as error:
             values["wrong"] = str(error)
     half_m = 0.5 * stage_storage(site.tank).brim_level_m
     advice = parts.kept.get(
         ("advice", id(made)),
-        lambda: advice_lines(site, survey_answer(site, half_m, advice=True, model=made.model)),
-    )
+        lambda: (made, advice_lines(site, survey_answer(site, half_m, advice=True, model=made.model))),
+    )[1]
     return show(
         request,
         "change.html",
@@ -138,7 +141,8 @@ def _raise(site: Site, tried: Tried) -> tuple[str, Site, list[str]]:
     amount = _with_unit(tried.amount, UNITS[site.units]["level"])
     if not 0.0 < parse(amount, "length") <= RISE_MOST_M:
         raise UsageError(
-            f"Read {amount!r}; barrels are raised by more than nothing and up to {RISE_MOST_M:g} m."
+            f"Read {amount!r}; barrels are raised by more than nothing and up to "
+            f"{show_length(RISE_MOST_M, site.units)}."
         )
     sentence = f"raise barrels {amount}"
     return f"With the barrels {amount} higher", changed(site, [sentence]), [sentence]
@@ -158,18 +162,21 @@ def _turn(site: Site, tried: Tried) -> tuple[str, Site, list[str]]:
 
 
 def _plant(site: Site, tried: Tried) -> tuple[str, Site, list[str]]:
-    """One plant more, like one that is there, fed by a bubbler that gives what that one's emitters give."""
+    """One plant more, like one that is there, fed by one bubbler with the sum of that one's coefficients."""
     like = next((p for p in site.plants if p.id == tried.subject), None)
     if like is None:
         raise UsageError(f"There is no plant {tried.subject!r}; choose one that the new one is like.")
     flow_lph = sum(e.coefficient_lph for z in site.zones for e in z.emitters if e.plant == like.id)
     at = _with_unit(tried.place, ALONG[site.units])
     if not 0.0 <= parse(at, "length") <= ALONG_MOST_M:
-        raise UsageError(f"Read {at!r}; a place lies within {ALONG_MOST_M:g} m of the line's beginning.")
+        most = show_length(ALONG_MOST_M, site.units)
+        raise UsageError(f"Read {at!r}; a place lies within {most} of the line's beginning.")
     new = replace(like, id=NEW_PLANT, name=NEW_NAME)
     sentence = f"add {flow_lph:.2f} L/h bubbler for {NEW_PLANT} on {tried.other} at {at}"
     after = changed(replace(site, plants=(*site.plants, new)), [sentence])
-    return f"With one more plant like {like.name} at {at} of line {tried.other}", after, [sentence]
+    bubbler = f"{show_flow(flow_lph, site.units)} at {show_length(1.0, site.units)} of head"
+    heading = f"With one more plant like {like.name} at {at} of line {tried.other}, on a bubbler of {bubbler}"
+    return heading, after, [sentence]
 
 
 _MAKERS: Mapping[str, Maker] = {"raise": _raise, "turn": _turn, "plant": _plant}
@@ -178,4 +185,4 @@ _MAKERS: Mapping[str, Maker] = {"raise": _raise, "turn": _turn, "plant": _plant}
 def _with_unit(text: str, unit: str) -> str:
     """A bare number is in the unit that stands beside the field."""
     plain = text.strip().replace(",", ".")
-    return f"{plain} {unit}" if plain.replace(".", "", 1).isdecimal() else text.strip()
+    return f"{plain} {unit}" if re.fullmatch(r"[+-]?[0-9]*\.?[0-9]+", plain) else text.strip()

@@ -23,6 +23,7 @@ from scheduler.report.status import level_now, status_answer
 from scheduler.report.why import why_answer
 from scheduler.service.daemon import site_store_path
 from scheduler.service.lock import is_served
+from scheduler.service.practised import practice_ended
 from scheduler.service.tested import garden_as_tested
 from scheduler.site.errors import StoreError, UsageError
 from scheduler.site.model import Site
@@ -186,6 +187,8 @@ class Garden:
             foreseen = self._foreseen(made, store, plan, now, self._ahead_wait_s)
         ahead = foreseen.ahead if foreseen is not None else None
         status = status_answer(made.site, store, now, running=running, ahead=ahead)
+        if not running and practice_ended(self.environment) is not None:
+            status = status.model_copy(update={"practice_over": True})
         today = now.astimezone(made.site.place.timezone).date()
         bookings = store.bookings_since(today - timedelta(days=LAST_RUN_DAYS))
         coming = _coming(plan, bookings, now)
@@ -289,7 +292,8 @@ def _last_level_at(store: Store) -> datetime | None:
 
 
 def _unshut(site: Site, store: Store) -> tuple[tuple[str, str], ...]:
-    last = {channel: position for node in store.nodes_seen() for channel, position in node.valves}
+    seen = (node for node in store.nodes_seen() if node.node == site.node.id)
+    last = {channel: position for node in seen for channel, position in node.valves}
     found = ((z.name, last.get(z.valve.channel, "closed")) for z in site.zones)
     return tuple((name, position) for name, position in found if position != "closed")
 

@@ -67,7 +67,7 @@ def sheet(request: Request, days: Word = "", units: Word = "") -> Response:
     answer = _answer(parts, back, site)
     if answer is None:
         raise UsageError("No whole day is in the books yet: the first stands tomorrow.")
-    key = ("sheet", site.units, answer.first, answer.last, answer.known_days, len(answer.faults))
+    key = ("sheet", site.units, answer.model_dump_json())
     page = parts.kept.get(key, lambda: report_page(site, answer))
     name = f'attachment; filename="season-{answer.first}-{answer.last}.html"'
     return Response(page, media_type="text/html; charset=utf-8", headers={"content-disposition": name})

@@ -163,7 +163,17 @@ def serve_page(site: Site, address: Address, round_of: Sequence[str] = ()) -> No
 
 def run(app: App, address: Address) -> None:
     """Serve an application until SIGTERM or SIGINT, within the limits of connections and of waiting."""
+    end_slow_handshakes()
     uvicorn.Server(config_of(app, address)).run()
+
+
+def end_slow_handshakes() -> None:
+    """A connection that does not speak TLS is ended as one that does not ask is.
+
+    The server has no setting for it: before the handshake it has not heard of the connection, and asyncio
+    waits for a minute.
+    """
+    asyncio.constants.SSL_HANDSHAKE_TIMEOUT = HEADERS_S  # type: ignore[attr-defined]
 
 
 def config_of(app: App, address: Address) -> uvicorn.Config:

@@ -94,7 +94,8 @@ def lasting(facts: Facts) -> Lasting | None:
         words += f"; in one of ten ways the weather may go, only until {day(early)}"
     span = "1 day" if span == "1 days" else span
     if middle == 0:
-        span = "short today" if early == late else f"short today, or in up to {days(late)} days"
+        later = f"in up to {late} days" if late is not None else f"not for {horizon} days"
+        span = "short today" if early == late else f"short today, or {later}"
         words = "a plant that is due goes without today"
     old = f"as planned on {first:%A %d %B}" if first != facts.today else ""
     return Lasting(span, words, _counted(facts), _to_do_about_it(facts), old)

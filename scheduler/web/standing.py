@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Literal
 
-from scheduler.control.conditions import FORECAST_STALE
+from scheduler.control.conditions import FORECAST_STALE, NEAR_EMPTY_CLEAR
 from scheduler.control.winter import LEVEL_OF_WATER_M, TOLD_IN_WINTER, winter_of
 from scheduler.report.answers import StatusAlertAnswer, StatusAnswer, StatusWinterAnswer
 from scheduler.report.year import day_words
@@ -214,7 +214,14 @@ def _standstill(
             f"All watering is stopped by {status.stopped_by}. {shut}",
             "When it may go on: start again." if proven else "Shut the hand tap at the barrels.",
         )
-    if not status.daemon_running:
+    if status.practice_over:
+        yield Standing(
+            "practice_over",
+            "know",
+            "This is a practice that is over, as it stood at its end: no valve hangs on it.",
+            "",
+        )
+    elif not status.daemon_running:
         yield Standing(
             "service_away",
             "go now",
@@ -278,10 +285,11 @@ def _forecast_age(status: StatusAnswer) -> timedelta | None:
 def _nearly_empty(
     facts: Facts, status: StatusAnswer, alerts: dict[str, StatusAlertAnswer]
 ) -> Iterator[Standing]:
-    """By the litres of now; the alert's are of when it was raised."""
+    """By the litres of now; the alert's are of when it was raised. Where much is left, it was raised for a
+    zone that the water no longer reaches, and says so itself."""
     if "near_empty" not in alerts:
         return
-    if status.usable_l is None:
+    if status.usable_l is None or status.usable_l >= NEAR_EMPTY_CLEAR * facts.made.model.usable_full_l:
         text = _alert_words(facts, alerts["near_empty"])
     elif status.usable_l < NOTHING_L:
         text = "The barrels are empty down to the reserve: nothing more can be used."

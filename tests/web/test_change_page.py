@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
+from pathlib import Path
 
 import pytest
 
+from tests.support.gardens import small_garden
 from tests.support.page_garden import PageGarden, heading, plain
 
 
@@ -55,7 +58,10 @@ def test_two_bubblers_turned_down_give_so_much_less(started: PageGarden) -> None
 
 def test_one_more_plant_is_told_what_it_gets_and_the_others_what_they_lose(started: PageGarden) -> None:
     page = asked(started, what="plant", subject="sage", other="bed-line", place="7.9")
-    assert heading(page) == "With one more plant like Sage at 7.9 m of line bed-line"
+    assert heading(page).startswith(
+        "With one more plant like Sage at 7.9 m of line bed-line, on a bubbler of "
+    )
+    assert heading(page).endswith(" L/h at 1.00 m of head")
     words = plain(page)
     new = re.search(r"The new plant is new: ([\d.]+) L/h at full, ([\d.]+) L/h at half", words)
     assert new is not None and 0.0 < float(new[2]) < float(new[1])
@@ -65,8 +71,9 @@ def test_one_more_plant_is_told_what_it_gets_and_the_others_what_they_lose(start
 
 
 CANNOT: tuple[tuple[dict[str, str], str], ...] = (
-    ({"what": "raise", "amount": "9 m"}, "and up to 5 m"),
+    ({"what": "raise", "amount": "9 m"}, "and up to 5.00 m"),
     ({"what": "raise", "amount": ""}, "Read"),
+    ({"what": "raise", "amount": "-500"}, "raised by more than nothing"),
     ({"what": "raise", "amount": "30 then remove p1"}, "Read"),
     ({"what": "turn", "subject": "", "amount": "20"}, "Say which bubbler is turned"),
     ({"what": "turn", "subject": "rose", "amount": "20"}, "There is no emitter"),
@@ -83,6 +90,17 @@ def test_what_cannot_be_is_refused_in_words(started: PageGarden) -> None:
         page = asked(started, **fields)
         assert said in plain(page) and 'role="alert"' in page, fields
         assert heading(page) == "What would a change do?"
+
+
+def test_a_garden_in_us_units_is_refused_in_its_own(tmp_path: Path) -> None:
+    page = PageGarden(tmp_path, site=replace(small_garden(), units="us"))
+    page.start()
+    page.let_in()
+    high = plain(asked(page, what="raise", amount="400"))
+    far = plain(asked(page, what="plant", subject="sage", other="bed-line", place="4000"))
+    page.close()
+    # 5 m and 300 m; 0.3048 m to the foot.
+    assert "up to 16.4 ft." in high and "within 984 ft of" in far
 
 
 def test_asking_keeps_nothing(started: PageGarden) -> None:

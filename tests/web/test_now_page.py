@@ -12,6 +12,7 @@ import pytest
 
 from scheduler.control.effects import Alert, AlertKind, ClearAlert, RaiseAlert, RecordStop
 from scheduler.control.orders import Order
+from scheduler.service.practised import MARK
 from tests.support.gardens import small_garden
 from tests.support.page_garden import PageGarden, heading, plain
 from tests.support.page_states import STATES
@@ -68,6 +69,33 @@ def test_owners_of_us_units_read_gallons_and_inches(tmp_path: Path) -> None:
     assert re.search(r"Level 23\.[67] in", words)
     assert not re.search(r"\d (L|cm|mm)\b", words)
     page.close()
+
+
+def test_a_node_that_hung_here_before_says_nothing_of_the_valves_of_now(started: PageGarden) -> None:
+    heard = started.driver.node.says(started.driver.now)
+    old = replace(heard, node="zz-old", valves=tuple(replace(v, position="fault") for v in heard.valves))
+    started.store.flush([], [(old, started.driver.now.wall)])
+    assert started.garden.look().unshut == ()
+    ours = replace(heard, valves=tuple(replace(v, position="open") for v in heard.valves))
+    started.store.flush([], [(ours, started.driver.now.wall)])
+    assert {position for _, position in started.garden.look().unshut} == {"open"}
+
+
+def test_barrels_that_hold_much_are_not_called_empty_for_a_plant_out_of_reach(started: PageGarden) -> None:
+    words = "277 L stand above the reserve, but too low for Bed (it no longer reaches Thyme)."
+    _raise(started, "near_empty", words)
+    page = plain(_page(started))
+    assert "too low for Bed" in page
+    assert "nearly empty" not in page
+
+
+def test_of_a_practice_that_is_over_nobody_is_sent_to_a_service(started: PageGarden) -> None:
+    started.lock.release()
+    assert "is not running" in plain(_page(started))
+    (started.store_path.parent / MARK).write_text(started.now().isoformat(), encoding="utf-8")
+    words = plain(_page(started))
+    assert "a practice that is over" in words
+    assert "is not running" not in words and "systemctl" not in words
 
 
 def test_last_run_is_told_as_wanted_against_given(started: PageGarden) -> None:

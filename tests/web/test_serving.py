@@ -24,7 +24,14 @@ from typer.testing import CliRunner
 
 from scheduler.cli.main import app
 from scheduler.site.errors import UsageError
-from scheduler.web.serving import ADDRESS_MAX, CONNECTIONS_MAX, HEADERS_S, Address, config_of
+from scheduler.web.serving import (
+    ADDRESS_MAX,
+    CONNECTIONS_MAX,
+    HEADERS_S,
+    Address,
+    config_of,
+    end_slow_handshakes,
+)
 from tests.support.broker import free_port
 
 # Long enough for a busy machine; nothing waits so long when all is well.
@@ -174,6 +181,17 @@ def test_no_more_than_sixty_places_are_held_in_all(monkeypatch: pytest.MonkeyPat
             for _ in range(ADDRESS_MAX):
                 open_ones.enter_context(_held(port, own))
         assert _asked(port, "127.0.0.5").startswith(b"HTTP/1.1 503")
+
+
+def test_a_connection_that_does_not_speak_tls_is_ended(
+    own_certificate: Address, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Before the handshake the limits of places do not hold: only this does."""
+    monkeypatch.setattr("asyncio.constants.SSL_HANDSHAKE_TIMEOUT", 60.0)  # put back after the test
+    monkeypatch.setattr("scheduler.web.serving.HEADERS_S", 0.3)
+    end_slow_handshakes()
+    with _running(own_certificate) as port, socket.create_connection(("127.0.0.1", port), PATIENCE_S) as mute:
+        assert _closed(mute)
 
 
 @pytest.fixture(scope="module")
