@@ -89,7 +89,9 @@ class _Copy:
         """A tuple of the result alone, an OSError, or None: the copy ended without."""
         with self._answer:
             told = self._answer.read()
-        os.waitpid(self._pid, 0)
+        # Started by what ignores its children's ends, this process has none left to wait for.
+        with suppress(ChildProcessError):
+            os.waitpid(self._pid, 0)
         return pickle.loads(told) if told else None  # noqa: S301 - from our own copy
 
 

@@ -50,8 +50,9 @@ def report_answer(
         raise UsageError(f"nothing is known of {first} to {last}: the service has not run on those days")
     begins, ends = (local_midnight(d, site.place.timezone) for d in (first, last + timedelta(days=1)))
     drift = drift_answer(drawn or site, store, now)
-    used = sum(r.wanted_l + r.rain_credited_l for r in roots)
-    rain = sum(r.rain_credited_l for r in roots)
+    used = _known_sum(r.wanted_l + r.rain_credited_l for r in roots)
+    rain, given = _known_sum(r.rain_credited_l for r in roots), _known_sum(r.given_l for r in roots)
+    leak = _known_sum(d.leak_l for d in waters)
     return ReportAnswer(
         garden=site.name,
         first=first,
@@ -59,13 +60,13 @@ def report_answer(
         known_days=len({r.day for r in roots}),
         used_l=used,
         rain_l=rain,
-        rain_share=rain / used if used > 0.0 else None,
-        given_l=sum(r.given_l for r in roots),
-        caught_l=sum(d.caught_l or 0.0 for d in waters),
-        overflow_l=sum(d.overflow_l or 0.0 for d in waters),
+        rain_share=rain / used if used and rain is not None else None,
+        given_l=given,
+        caught_l=_known_sum(d.caught_l for d in waters),
+        overflow_l=_known_sum(d.overflow_l for d in waters),
         topped_up_l=sum(d.added_l for d in waters),
         taken_l=sum(d.taken_l for d in waters),
-        leak_l=sum(d.leak_l or 0.0 for d in waters),
+        leak_l=leak,
         days=_days(site, store, waters, roots, bookings, first, last),
         plants=[_plant(p.id, p.name, [r for r in roots if r.plant == p.id]) for p in site.plants],
         runs=_runs(store, bookings, begins),
@@ -87,11 +88,17 @@ def report_answer(
             drift,
             _hindsight(site, store, first, last),
             _short(roots),
-            leak_l=sum(d.leak_l or 0.0 for d in waters),
-            given_l=sum(r.given_l for r in roots),
+            leak_l=leak or 0.0,
+            given_l=given or 0.0,
         ),
         credits=_credits(store),
     )
+
+
+def _known_sum(litres: Iterable[float | None]) -> float | None:
+    """Of those that are known; None where none is."""
+    known = [value for value in litres if value is not None]
+    return sum(known) if known else None
 
 
 def _care(site: Site, store: Store, begins: datetime, ends: datetime) -> list[ReportedCareAnswer]:
@@ -262,7 +269,8 @@ def leak_words(site: Site, answer: ReportAnswer) -> str:
     if not known:
         return "Whether there is a leak is not known yet: it takes some nights of rest."
     lately = known[-LEAK_LATELY_D:]
-    a_day_l, lost = sum(lately) / len(lately), f"{show_volume(sum(known), site.units)} ran away in these days"
+    these = "these days" if len(known) == len(answer.days) else f"the {len(known)} days on which it is known"
+    a_day_l, lost = sum(lately) / len(lately), f"{show_volume(sum(known), site.units)} ran away in {these}"
     if a_day_l >= LEAK_LEAST_L:
         a_day = show_volume(a_day_l, site.units)
         return f"A leak takes about {a_day} a day; {lost}: look at joints and taps at dusk, when all is dry."
@@ -272,28 +280,67 @@ def leak_words(site: Site, answer: ReportAnswer) -> str:
 
 
 def report_words(site: Site, answer: ReportAnswer) -> list[str]:
-    """The sums in sentences."""
-    units = site.units
-
-    def litres(value: float) -> str:
-        return show_volume(value, units)
-
-    share = f" ({show_share(answer.rain_share)})" if answer.rain_share is not None else ""
-    barrels = (
-        f"The roof brought {litres(answer.caught_l)}, {litres(answer.overflow_l)} ran over; topped up "
-        f"{litres(answer.topped_up_l)}, taken by can {litres(answer.taken_l)}, leaked "
-        f"{litres(answer.leak_l)}."
-    )
-    if all(d.caught_l is None and d.leak_l is None and d.held_l is None for d in answer.days):
-        barrels = "What the roof brought and what left the barrels is not known of any of these days."
+    """The sums in sentences: the days, the plants, the barrels, and what there is beside."""
     lines = [
-        f"{answer.garden}, {answer.first:%d %B} to {answer.last:%d %B %Y}: {answer.known_days} days known.",
-        f"Plants used {litres(answer.used_l)}; rain brought {litres(answer.rain_l)} of it{share}, watering "
-        f"{litres(answer.given_l)}.",
-        barrels,
+        f"{answer.garden}, {answer.first:%d %B} to {answer.last:%d %B %Y}: {_days_words(answer.known_days)} "
+        "known.",
+        _plant_words(site, answer),
+        _barrel_words(site, answer),
+        _short_words(answer),
     ]
-    short = [f"{p.name} on {p.days_short} days" for p in answer.plants if p.days_short]
-    lines.append(f"Short of water: {', '.join(short)}." if short else "No plant stood short of water.")
     lines += [f"Flow: {zone.text}" for zone in answer.flow]
     lines += [f"Worth changing: {c.change}: {c.evidence}." for c in answer.worth_changing]
     return lines
+
+
+def _days_words(days: int) -> str:
+    return f"{days} day{'' if days == 1 else 's'}"
+
+
+def _plant_words(site: Site, answer: ReportAnswer) -> str:
+    units = site.units
+    if answer.used_l is None:
+        gave = show_volume(sum(sum(d.watered_l.values()) for d in answer.days), units)
+        return f"What plants used is not known of any of these days; watering gave {gave}."
+    used, rain, given = (show_volume(v, units) for v in (answer.used_l, answer.rain_l, answer.given_l))
+    share = f" ({show_share(answer.rain_share)})" if answer.rain_share is not None else ""
+    return f"Plants used {used}; rain brought {rain} of it{share}, watering {given}."
+
+
+def _barrel_words(site: Site, answer: ReportAnswer) -> str:
+    """What came to the barrels and left them: each for itself, and on how many days it is known."""
+    units, days = site.units, answer.days
+    known = [
+        sum(value is not None for value in of)
+        for of in ([d.caught_l for d in days], [d.overflow_l for d in days], [d.leak_l for d in days])
+    ]
+    alike = len(set(known)) == 1
+
+    def litres(value: float | None, on: int) -> str:
+        where = "" if alike or on == len(days) else f" (known on {on} of {len(days)} days)"
+        return f"{show_volume(value, units)}{where}"
+
+    caught, over, leak = (
+        litres(v, on)
+        for v, on in zip((answer.caught_l, answer.overflow_l, answer.leak_l), known, strict=True)
+    )
+    parts = [
+        f"The roof brought {caught}" if known[0] else "What the roof brought is not known",
+        f", {over} ran over" if known[1] else "; what ran over is not known",
+        f"; topped up {show_volume(answer.topped_up_l, units)}",
+        f", taken by can {show_volume(answer.taken_l, units)}",
+        f", leaked {leak}." if known[2] else "; what leaked is not known.",
+    ]
+    if alike and 0 < known[0] < len(days):
+        parts.append(f" Roof and leak are known on {known[0]} of {len(days)} days.")
+    return "".join(parts)
+
+
+def _short_words(answer: ReportAnswer) -> str:
+    if not answer.known_days:
+        return "Which plants stood short of water is not known."
+    short = [f"{p.name} on {_days_words(p.days_short)}" for p in answer.plants if p.days_short]
+    if short:
+        return f"Short of water: {', '.join(short)}."
+    on = "" if answer.known_days >= len(answer.days) else f" on the {_days_words(answer.known_days)} known"
+    return f"No plant stood short of water{on}."

@@ -89,9 +89,11 @@ DIMENSIONS: dict[Dimension, DimensionInfo] = {
 }
 
 _NUMBER = r"\d+\s+\d+/\d+|\d+/\d+|(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?"
+_FLUID_OUNCE = r"fl(?:uid\s+|\.\s*|\s+)(?:oz\b\.?|ounces?\b)"
 _UNIT = (
-    r"(?:(?:imp\.?|imperial|us|u\.s\.|uk|sq\.?|square|cu\.?|cubic|fl\.?|fluid)\s+)?"
-    r"(?:[A-Za-z°]+|%)[²³]?(?:(?:\^|\*\*)?[23](?![\d.]))?"
+    rf"(?:(?:(?:imp\.?|imperial|us|u\.s\.|uk)\s+)?{_FLUID_OUNCE}"
+    r"|(?:(?:imp\.?|imperial|us|u\.s\.|uk|sq\.?|square|cu\.?|cubic)\s+)?"
+    r"(?:[A-Za-z°]+|%)[²³]?(?:(?:\^|\*\*)?[23](?![\d.]))?)"
     r"(?:\s*(?:/|\bper\b)\s*[A-Za-z]+[²³23]?)?"
 )
 _TERM = re.compile(rf"\s*({_NUMBER})\s*({_UNIT})\s*", re.IGNORECASE)
@@ -174,7 +176,7 @@ _SPELLINGS = (
     (re.compile(r"\s*\bper\b\s*"), "/"),
     (re.compile(r"\b(?:imp\.?|imperial)\s+gal(?:lons?)?\b", re.I), "imperial_gallon"),
     (re.compile(r"\b(?:us|u\.s\.)\s+", re.I), ""),
-    (re.compile(r"\bfl(?:uid|\.)?\s+(?:oz|ounces?)\b", re.I), "fluid_ounce"),
+    (re.compile(rf"\b{_FLUID_OUNCE}", re.I), "fluid_ounce"),
     (re.compile(r"\b(?:sq\.?|square)\s+(\w+)", re.I), r"\g<1>2"),
     (re.compile(r"\b(?:cu\.?|cubic)\s+(\w+)", re.I), r"\g<1>3"),
     (re.compile(r"\b([A-Za-z_]+)([23])\b"), r"\1**\2"),
@@ -258,6 +260,8 @@ def _convert(number: float, unit: str, dimension: Dimension, text: str) -> float
 
 def _unknown_unit(unit: str, info: DimensionInfo) -> str:
     lower = unit.lower()
+    if lower.startswith(("imp", "uk ")) and "fl" in lower:
+        return "a fluid ounce here is the US one: write an imperial one in mL"
     if lower.startswith("uk "):
         return 'spell an imperial gallon as "imp gal" or "imperial gallon"'
     if (name := _right_case(unit)) is not None:

@@ -14,7 +14,7 @@ from scheduler.report.beside import Beside, can_fork
 
 # A process of one thread, as the command is: the tests' own process has others.
 ALONE = """
-import os, sys
+import os, signal, sys
 from scheduler.report.beside import Beside, can_fork
 
 here = os.getpid()
@@ -45,6 +45,8 @@ assert told("wrong") == "a mistake of ours", "raised here, where it can be read"
 assert told("x", ready=lambda: sys.exit(3)) == ("x", False)
 big = list(range(200_000))
 assert told(big) == (big, True), "more than a pipe holds"
+signal.signal(signal.SIGCHLD, signal.SIG_IGN)  # as some that start commands hand it down
+assert told([1.5, "x"]) == ([1.5, "x"], True), "nobody is left to wait for"
 print("whole")
 """
 

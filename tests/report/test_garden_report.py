@@ -5,17 +5,21 @@ from __future__ import annotations
 import csv
 import json
 import re
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
 import pytest
 
+from scheduler.control.effects import RecordDay, RecordWaterDay, RootZoneRecord
 from scheduler.report.answers import ReportAnswer, ReportedDayAnswer, ReportedFaultAnswer
-from scheduler.report.garden_report import leak_words
+from scheduler.report.garden_report import leak_words, report_answer, report_words
 from scheduler.report.garden_report_page import report_page
 from scheduler.site.examples import example_site
 from scheduler.site.model import Site
+from scheduler.store.store import Store, store_url
 from scheduler.weather.weather_file import packaged_weather
+from tests.support.gardens import dry_days
 from tests.support.lived_in import lived_in
 
 
@@ -82,3 +86,73 @@ def test_a_leak_is_told_as_it_was_lately_and_a_mended_one_as_past() -> None:
     assert "about 7.0 L a day; 21.0 L ran away" in growing
     mended = leak_words(site, _with_leaks(*[7.0] * 25, *[0.0] * 5))
     assert mended == "No leak shows while the valves are shut now; 175 L ran away in these days before."
+
+
+def _told_of(folder: Path, waters: list[RecordWaterDay], rooted: int = 0) -> tuple[ReportAnswer, list[str]]:
+    """Thirty days of June with these water days, the first ``rooted`` with a day of the fig."""
+    site = example_site("five-drums")
+    with Store(store_url(folder / "garden.db"), site.id) as store:
+        for n, water in enumerate(waters):
+            root = RootZoneRecord("fig", water.day, 4.0, 3.0, 5.0, "test", 2.0, 3.5, 0.0)
+            store.write([*([RecordDay(dry_days(water.day, 1)[0], (root,))] if n < rooted else []), water])
+        now = datetime(2012, 7, 1, 12, tzinfo=UTC)
+        answer = report_answer(site, store, date(2012, 6, 1), date(2012, 6, 30), now)
+    return answer, report_words(site, answer)
+
+
+def _june(**known: float | None) -> list[RecordWaterDay]:
+    """Thirty days of which only these litres are known."""
+    rest: dict[str, float | None] = {"start_l": 300.0, "end_l": 300.0, "leak_l": None} | known
+    return [
+        RecordWaterDay(day=date(2012, 6, n), drawn_l=0.0, taken_l=3.0, added_l=10.0, **rest)  # type: ignore[arg-type]
+        for n in range(1, 31)
+    ]
+
+
+def test_what_is_not_known_of_the_barrels_is_told_so_beside_what_people_told(tmp_path: Path) -> None:
+    answer, words = _told_of(tmp_path, _june(end_l=None))
+    assert words[2] == (
+        "What the roof brought is not known; what ran over is not known; topped up 300 L, "
+        "taken by can 90.0 L; what leaked is not known."
+    )
+    assert (answer.caught_l, answer.overflow_l, answer.leak_l) == (None, None, None)
+    assert (answer.topped_up_l, answer.taken_l) == (300.0, 90.0)
+
+
+def test_no_sum_of_some_days_passes_for_the_sum_of_all(tmp_path: Path) -> None:
+    waters = _june(leak_l=1.0, caught_l=None)
+    waters[4] = replace(waters[4], caught_l=12.0)
+    answer, words = _told_of(tmp_path, waters)
+    assert words[2] == (
+        "The roof brought 12.0 L (known on 1 of 30 days); what ran over is not known; topped up 300 L, "
+        "taken by can 90.0 L, leaked 30.0 L."
+    )
+    assert (answer.caught_l, answer.overflow_l, answer.leak_l) == (12.0, None, 30.0)
+
+
+def test_days_that_are_known_in_full_are_counted_once(tmp_path: Path) -> None:
+    waters = _june(leak_l=1.0, caught_l=2.0, overflow_l=0.5)
+    whole = "The roof brought 60.0 L, 15.0 L ran over; topped up 300 L, taken by can 90.0 L, leaked 30.0 L."
+    assert _told_of(tmp_path, waters)[1][2] == whole
+    (tmp_path / "few").mkdir()
+    assert _told_of(tmp_path / "few", waters[:3])[1][2] == (
+        "The roof brought 6.0 L, 1.5 L ran over; topped up 30.0 L, taken by can 9.0 L, leaked 3.0 L. "
+        "Roof and leak are known on 3 of 30 days."
+    )
+
+
+def test_plants_without_a_balanced_day_are_not_said_to_have_used_nothing(tmp_path: Path) -> None:
+    answer, words = _told_of(tmp_path, _june())
+    assert (answer.used_l, answer.rain_l, answer.given_l, answer.known_days) == (None, None, None, 0)
+    assert words[0].endswith(": 0 days known.")
+    assert words[1] == "What plants used is not known of any of these days; watering gave 0.0 L."
+    assert words[3] == "Which plants stood short of water is not known."
+    (tmp_path / "one").mkdir()
+    words = _told_of(tmp_path / "one", _june(), rooted=1)[1]
+    assert words[0].endswith(": 1 day known.")
+    assert words[3] == "No plant stood short of water on the 1 day known."
+
+
+def test_a_leak_of_some_days_names_how_many() -> None:
+    told = leak_words(example_site("five-drums"), _with_leaks(None, 7.0, 7.0))
+    assert "14.0 L ran away in the 2 days on which it is known" in told

@@ -70,22 +70,23 @@ class WorthChangingAnswer(Answer):
 
 
 class ReportAnswer(Answer):
-    """Some days of a garden. Litres are sums over the days that are known. ``rain_share``: the part of what
-    plants used that rain brought to their roots."""
+    """Some days of a garden. Litres are sums over the days on which each is known; None: it is known of no
+    day. ``topped_up_l`` and ``taken_l``: as people told. ``rain_share``: the part of what plants used that
+    rain brought to their roots."""
 
     garden: str
     first: date
     last: date
     known_days: int
-    used_l: float
-    rain_l: float
+    used_l: float | None
+    rain_l: float | None
     rain_share: float | None
-    given_l: float
-    caught_l: float
-    overflow_l: float
+    given_l: float | None
+    caught_l: float | None
+    overflow_l: float | None
     topped_up_l: float
     taken_l: float
-    leak_l: float
+    leak_l: float | None
     days: list[ReportedDayAnswer]
     plants: list[ReportedPlantAnswer]
     runs: list[ReportedRunAnswer]
