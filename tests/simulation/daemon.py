@@ -16,8 +16,10 @@ import scheduler.control.controller as controller_module
 import scheduler.link.client as client_module
 import scheduler.service.shell as shell_module
 from scheduler.control.clock import Now
+from scheduler.control.controller import WAKE_MAX_S
 from scheduler.control.effects import Alert
 from scheduler.control.events import Event, Tick
+from scheduler.control.pulses import next_run
 from scheduler.link.client import NodeLink
 from scheduler.planning.garden import garden_model
 from scheduler.service.boundaries import Boundaries, Boundary
@@ -28,7 +30,7 @@ from scheduler.site.errors import StoreError
 from scheduler.site.model import Site
 from scheduler.store.store import Store
 from tests.simulation.broker import DAEMON_FINDS_DEAD_MS, Broker, Connection
-from tests.simulation.clockwork import MINUTE, SECOND, Clockwork, Planned
+from tests.simulation.clockwork import HOUR, MINUTE, SECOND, Clockwork, Planned
 
 # The world begins then: a summer day of the garden, 04:00 local.
 START = datetime(2012, 7, 20, 11, 0, tzinfo=UTC)
@@ -41,6 +43,10 @@ TWICE_EVERY = 50
 # A wake-up this soon is one of a busy phase. After so long without anything new, so far apart.
 BUSY_WAKE_S = 5.0
 THINNED = ((5 * MINUTE, 150.0), (1 * MINUTE, 30.0))
+# A garden in order is looked at when a window may begin or end (on the full hour), when a run is due and when
+# its node is late: after more than a heartbeat.
+CALM_MS = 1 * HOUR
+LATE_BEATS = 1.2
 
 
 class Killed(BaseException):
@@ -506,13 +512,29 @@ class Daemon:
         rehearsal thins them: hours of an unheard node would be nothing else."""
         if self._wake is not None:
             self._wake.cancel()
-        life = self.lives
+        life, calm_ms = self.lives, self.clock.now_ms - self.stirred_ms
         if in_s <= BUSY_WAKE_S:
-            calm_ms = self.clock.now_ms - self.stirred_ms
             in_s = next((thin_s for after_ms, thin_s in THINNED if calm_ms > after_ms), in_s)
+        elif in_s >= WAKE_MAX_S and calm_ms > CALM_MS:
+            in_s = max(in_s, self._nothing_for_s())
         self._wake = self.clock.after(
             max(1, int(in_s * 1000)), lambda: self.feed(Tick()) if life == self.lives else None
         )
+
+    def _nothing_for_s(self) -> float:
+        """For how long nothing is to come in a garden in order; 0 in one that is not."""
+        shell, now = self.shell, self.machine.now()
+        if shell is None or shell._state is None:
+            return 0.0
+        state = shell.state
+        in_order = state.phase == "at_rest" and now.trust == "synced" and state.belief.quality == "good"
+        if not in_order or state.node is None or shell.store_fault is not None:
+            return 0.0
+        to_hour_s = 3600.0 - (now.wall.minute * 60 + now.wall.second) % 3600
+        late_s = LATE_BEATS * self.site.node.heartbeat_s - (now.monotonic_s - state.node.heard_mono_s)
+        run = next_run(state)
+        to_run_s = (run.start - now.wall).total_seconds() if run is not None else to_hour_s
+        return min(to_hour_s, late_s, to_run_s)
 
     def look(self) -> None:
         """A person wrote to the store; seen at the next look if no nudge comes before."""
@@ -539,7 +561,9 @@ class Daemon:
         """Somebody looks after a while whether it was answered."""
         if not self._asks_look:
             self._asks_look, life = True, self.lives
-            self.clock.after(ASK_LOOK_MS, lambda: self._ask_look(life))
+            calm_ms = self.clock.now_ms - self.stirred_ms
+            thinned = (round(1000 * thin_s) for after_ms, thin_s in THINNED if calm_ms > after_ms)
+            self.clock.after(next(thinned, ASK_LOOK_MS), lambda: self._ask_look(life))
 
     def _ask_look(self, life: int) -> None:
         if life != self.lives or self.link is None:

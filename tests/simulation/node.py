@@ -310,7 +310,9 @@ class SimNode:
 
     def _acked(self) -> None:
         self._in_flight = False
-        self.step_in(LOOP_MS)
+        loop = self.loop
+        if loop is not None and (loop._pending is not None or loop.node._want is not None):
+            self.step_in(LOOP_MS)  # something waits to be told
 
     def _plan_next(self, loop: SimLoop) -> None:
         due = self.true_ms(loop.node.next_due_ms())
