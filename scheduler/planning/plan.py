@@ -29,6 +29,7 @@ ReasonCode = Literal[
     "stopped",
     "asked",  # a person asked for it
     "nothing_reaches",
+    "held_back",  # ended for the sake of few plants that would get too much
     "out_of_reach",  # the water hardly reaches a due plant, though it reaches the rest of its zone
     "soaks_in",  # split into openings with pauses, so that no water runs off
     "since_watered",  # what the plants used and the rain brought since the last watering

@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import TYPE_CHECKING
 
@@ -24,6 +24,7 @@ from numpy.typing import NDArray
 from scheduler.hydraulics.priming import Priming
 from scheduler.planning import words
 from scheduler.planning.garden import GardenModel, RunsFrom, ZoneModel
+from scheduler.planning.holding import held_back, stops_words, stops_zone
 from scheduler.planning.plan import PlannedRun, PlantShare, Reason, ReasonCode, SkippedZone
 from scheduler.planning.reach import hardly_reached
 from scheduler.site.model import Valve
@@ -104,8 +105,8 @@ def size_run(
     bound = min(bounds, key=lambda b: b.run_s)
     if bound.run_s <= 0.0:
         return SkippedZone(zone_id, (words.no_window(),))
-    scale = _scales(zone, wanted, needs)[reached]
-    target = wanted[reached]
+    scale_l = _scales(zone, wanted, needs)
+    scale, target = scale_l[reached], wanted[reached]
 
     def excess(run_s: float) -> float:
         given = runs.litres(run_s)[0][reached]
@@ -114,7 +115,7 @@ def size_run(
         return max(most + float(miss.min()), most - OVER_MAX)
 
     run_s, cut = _root(excess, bound.run_s, _first_guess_s(zone, level_m, reached, target, flow_factor))
-    return _planned(
+    run = _planned(
         model,
         runs,
         zone,
@@ -127,14 +128,20 @@ def size_run(
         bound if cut else None,
         floor_margin_m,
     )
+    held = () if cut else held_back(model, run, reached, scale_l, OVER_MAX)
+    return replace(run, reasons=(*run.reasons, *held)) if held else run
 
 
 def below_floor(model: GardenModel, zone_id: str, level_m: float, margin_m: float = 0.0) -> Reason:
     """That the water stands too low for a zone."""
     floor_m = model.floor_level_m(zone_id) + margin_m
     code = _floor_code(model, model.zones[zone_id])
-    names = [model.site.plant(p).name for p in model.zones[zone_id].first_dry]
-    return words.no_room(model.site.units, code, level_m=level_m, floor_m=floor_m, names=names)
+    stops = stops_zone(model, zone_id, level_m - margin_m) if code == "worst_emitter" else None
+    dry = stops[0] if stops is not None else model.zones[zone_id].first_dry
+    names = [model.site.plant(p).name for p in dry]
+    without = stops_words(model, *stops) if stops is not None else ""
+    units = model.site.units
+    return words.no_room(units, code, level_m=level_m, floor_m=floor_m, names=names, without=without)
 
 
 def _floor_code(model: GardenModel, zone: ZoneModel) -> ReasonCode:

@@ -87,16 +87,25 @@ def floor(units: DisplayUnits, code: ReasonCode, *, floor_m: float, margin_m: fl
 
 
 def no_room(
-    units: DisplayUnits, code: ReasonCode, *, level_m: float, floor_m: float, names: Sequence[str]
+    units: DisplayUnits,
+    code: ReasonCode,
+    *,
+    level_m: float,
+    floor_m: float,
+    names: Sequence[str],
+    without: str = "",
 ) -> Reason:
-    """``names``: whom the water no longer reaches below the floor."""
+    """``names``: whom the water no longer reaches below the floor; ``without``: the zone without them."""
     stops = f"it no longer reaches {', '.join(names)}" if names else "its highest or weakest emitter stops"
     what = "the reserve begins" if code == "reserve" else stops
     text = (
         f"The water stands {show_level(level_m, units)} above the outlet, and at "
         f"{show_level(floor_m, units)} {what}: nothing can be given."
     )
-    return Reason(code, text, (("level_m", level_m), ("floor_m", floor_m)))
+    figures: tuple[tuple[str, float | str], ...] = (("level_m", level_m), ("floor_m", floor_m))
+    if code == "worst_emitter" and names:
+        figures = (*figures, ("plants", ", ".join(names)))
+    return Reason(code, f"{text} {without}".rstrip(), figures)
 
 
 def longest_open(longest_s: float, share: float) -> Reason:

@@ -16,6 +16,7 @@ from scheduler.report.answers import (
     PlannedZoneAnswer,
     ReasonAnswer,
 )
+from scheduler.report.status import days_words
 from scheduler.site.model import Site
 from scheduler.site.showing import show_duration, show_volume
 
@@ -45,7 +46,7 @@ def plan_answer(plan: Plan, level_m: float | None) -> PlanAnswer:
             id=r.zone,
             start=r.start,
             run_s=round(r.run_s, 1),
-            volume_l=round(r.volume_l, 2),
+            volume_l=round(r.volume_l, 3),
             reasons=_reasons(r.reasons),
             openings=[
                 PlannedOpeningAnswer(start=o.start, run_s=round(o.run_s, 1))
@@ -105,6 +106,31 @@ def _wants_and_gets(site: Site, plant: PlannedPlantAnswer, day: date) -> tuple[s
     return show_volume(plant.wanted_l, site.units), gets
 
 
+def _store_words(site: Site, answer: PlanAnswer) -> str:
+    """What can be used and how long it lasts. Days are counted to the first plant that goes without: short
+    today though litres are left, where a zone is not watered for want of height."""
+    if answer.usable_l is None:
+        return "level unknown"
+    usable, days = show_volume(answer.usable_l, site.units), answer.days_left_middle
+    if days is None:
+        return f"usable {usable}"
+    if days > 0:
+        return f"usable {usable}, lasts about {days_words(days)}"
+    short = f"usable {usable}, short today: "
+    too_low = [(z.id, r) for z in answer.zones if not z.run_s for r in z.reasons if r.code == "worst_emitter"]
+    if not too_low or answer.usable_l <= 0.0:
+        return f"{short}a plant that is due goes without"
+    out = "; ".join(f"{zone}, for water does not reach {_whom(reason)}" for zone, reason in too_low)
+    return (
+        f"{short}days are counted to the first plant that goes without, and not watered at this level is "
+        f"{out}. What can be used is left for the others"
+    )
+
+
+def _whom(reason: ReasonAnswer) -> str:
+    return str(reason.figures.get("plants", "its highest or weakest emitter"))
+
+
 def plan_rows(site: Site, answer: PlanAnswer) -> list[tuple[str, Columns, Rows]]:
     """The plan as tables: zones, then plants."""
     units = site.units
@@ -117,14 +143,9 @@ def plan_rows(site: Site, answer: PlanAnswer) -> list[tuple[str, Columns, Rows]]
             run = f"{run} in {len(z.openings)} openings"
         zones.append([z.id, start, run, show_volume(z.volume_l, units) if z.run_s else "-"])
     plants = [[site.plant(p.id).name, p.zone, *_wants_and_gets(site, p, answer.day)] for p in answer.plants]
-    store = (
-        f"usable {show_volume(answer.usable_l, units)}" if answer.usable_l is not None else "level unknown"
-    )
-    if answer.days_left_middle is not None:
-        store += f", lasts about {answer.days_left_middle} days"
     return [
         (
-            f"{site.name}, {answer.day:%A %d %B %Y}: {store}",
+            f"{site.name}, {answer.day:%A %d %B %Y}: {_store_words(site, answer)}",
             [("zone", "left"), ("start", "left"), ("open for", "right"), ("water", "right")],
             zones,
         ),
