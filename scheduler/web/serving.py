@@ -164,6 +164,7 @@ def serve_page(site: Site, address: Address, round_of: Sequence[str] = ()) -> No
 def run(app: App, address: Address) -> None:
     """Serve an application until SIGTERM or SIGINT, within the limits of connections and of waiting."""
     end_slow_handshakes()
+    logging.getLogger("uvicorn").setLevel(logging.WARNING)  # its greetings say nothing of the garden
     uvicorn.Server(config_of(app, address)).run()
 
 

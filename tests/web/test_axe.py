@@ -81,6 +81,7 @@ class Judged:
 
     phone: dict[str, list[str]] = field(default_factory=dict)
     desk: dict[str, list[str]] = field(default_factory=dict)
+    wide_px: dict[str, int] = field(default_factory=dict)  # on the phone
 
 
 @pytest.fixture(scope="module")
@@ -94,6 +95,7 @@ def judged(browser: Browser, garden: PageGarden) -> Judged:
         for path in paths:
             page.goto(path)
             found.phone[path] = faults_of(page)
+            found.wide_px[path] = page.evaluate("document.documentElement.scrollWidth")
             if path in RICH:
                 page.set_viewport_size({"width": 1280, "height": HEIGHTS[1280]})
                 page.emulate_media(color_scheme="dark")
@@ -106,6 +108,10 @@ def judged(browser: Browser, garden: PageGarden) -> Judged:
 
 def test_no_page_breaks_a_rule_on_a_phone_in_the_light(judged: Judged) -> None:
     assert judged.phone == {path: [] for path in (*PAGES, *DOORS)}
+
+
+def test_no_page_is_wider_than_a_phone(judged: Judged) -> None:
+    assert {path: px for path, px in judged.wide_px.items() if px > 360} == {}
 
 
 def test_none_breaks_one_of_colour_or_room_on_a_desk_in_the_dark(judged: Judged) -> None:
