@@ -264,6 +264,7 @@ class GardenUnderTest:
         self.node: subprocess.Popen[bytes] | None = None
         self._weather_url = weather_url
         self._said: list[str] = []
+        self._forgotten: list[str] = []
         self._clients: list[mqtt.Client] = []
         self._processes: list[subprocess.Popen[bytes]] = []
 
@@ -373,7 +374,11 @@ class GardenUnderTest:
         self.wait(lambda: "\n".join(self._said).count(text) >= times, within_s, f"said {text!r}")
 
     def forget_said(self) -> None:
+        self._forgotten.extend(self._said)
         self._said.clear()
+
+    def ever_said(self) -> str:
+        return "\n".join([*self._forgotten, self.said()])
 
     @contextlib.contextmanager
     def store(self) -> Iterator[Store]:

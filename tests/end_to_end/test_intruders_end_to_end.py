@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import secrets
+from collections.abc import Iterator
 
 import paho.mqtt.client as mqtt
 import pytest
@@ -10,7 +11,8 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from scheduler.control.orders import Order
 from scheduler.link.messages import encode_order
-from tests.end_to_end.garden_under_test import KEY, GardenUnderTest
+from tests.end_to_end.deployed_broker import DeployedBroker
+from tests.end_to_end.garden_under_test import KEY, PATIENCE_S, GardenUnderTest, wait_until
 
 ORDERS = "fallinghead/shed/order"
 
@@ -88,16 +90,26 @@ def test_the_access_list_lets_a_node_neither_hear_another_nor_order(plot: Garden
     assert [payload for _t, payload in own.messages[heard:]] == [b"from the service"]
 
 
+@pytest.fixture(scope="module")
+def broker() -> Iterator[DeployedBroker]:
+    made = DeployedBroker(("shed",))
+    try:
+        made.start()
+        yield made
+    finally:
+        made.close()
+
+
 @pytest.mark.parametrize("user", [None, "fallinghead"])
-def test_nobody_comes_in_without_the_right_password(plot: GardenUnderTest, user: str | None) -> None:
+def test_nobody_comes_in_without_the_right_password(broker: DeployedBroker, user: str | None) -> None:
     client = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv311, reconnect_on_failure=False)
     if user is not None:
         client.username_pw_set(user, "not the password")
     codes: list[str] = []
     client.on_connect = lambda _c, _d, _f, code, _p: codes.append(str(code))
-    client.connect("127.0.0.1", plot.broker.port)
+    client.connect("127.0.0.1", broker.port)
     client.loop_start()
-    plot.wait(lambda: codes, 5, "the broker's verdict")
+    wait_until(lambda: codes, PATIENCE_S, "the broker's verdict")
     client.disconnect()
     client.loop_stop()
     assert codes == ["Not authorized"]

@@ -10,7 +10,7 @@ from collections.abc import Iterator
 
 import pytest
 
-from tests.end_to_end.garden_under_test import PATIENCE_S, TRAVEL_S, GardenUnderTest
+from tests.end_to_end.garden_under_test import KEY, PATIENCE_S, ROOT, TRAVEL_S, GardenUnderTest
 
 # The order's own time, the valve's travel both ways and the node's pace.
 LATE_S_MAX = 1.5
@@ -89,3 +89,11 @@ def test_an_old_backup_put_in_place_books_the_run_it_never_heard_of_and_orders_o
     assert [b.order_id in known for b in plot.bookings()].count(False) == 1
     plot.order(0.2)  # and it orders on, although the store has forgotten the orders' numbers
     booked_alike(plot, before + 2)
+
+
+def test_no_secret_stands_in_anything_that_was_said_through_all_this(lived: GardenUnderTest) -> None:
+    said = lived.ever_said()
+    assert "Serving Test plot" in said and "To Ines" in said
+    for secret in (KEY, *lived.broker.passwords.values()):
+        assert secret not in said
+    assert str(ROOT) not in said

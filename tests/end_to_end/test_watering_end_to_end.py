@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from scheduler.weather.practice_server import PracticeWeather
-from tests.end_to_end.garden_under_test import KEY, ROOT, TRAVEL_S, GardenUnderTest
+from tests.end_to_end.garden_under_test import TRAVEL_S, GardenUnderTest
 from tests.support.gardens import dry_days
 
 ASKED_L = 0.5
@@ -116,9 +116,3 @@ def test_an_unreachable_broker_is_said_and_what_was_asked_meanwhile_is_kept(tmp_
         assert plot.water.given_l == pytest.approx(ASKED_L, abs=0.02)
     finally:
         plot.close()
-
-
-def test_no_secret_stands_in_what_is_said(plot: GardenUnderTest) -> None:
-    for secret in (KEY, *plot.broker.passwords.values()):
-        assert secret not in plot.said()
-    assert str(ROOT) not in plot.said()
