@@ -23,22 +23,27 @@ def add_to(app: typer.Typer) -> None:
 
 def why(
     subject: str = typer.Argument(None, help="A zone or a plant; without it every zone."),
-    on: str = typer.Option(None, "--on", help="The day, such as 2012-07-30; without it today."),
+    on: str = typer.Option(
+        None, "--on", help="The day, such as 2012-07-30; without it the newest that was planned."
+    ),
     site: str = typer.Option(None, "--site", help=SITE_HELP),
     json: bool = typer.Option(False, "--json", help="Print one JSON object for a program."),
 ) -> None:
     """Say why a zone is watered so long, or not at all, and what would change that."""
-    from scheduler.report.why import why_answer, why_words
+    from scheduler.report.why import newest_planned_day, why_answer, why_words
     from scheduler.service.daemon import site_store_path
     from scheduler.store.store import Store, store_url
 
     garden = find_site(site)
-    day = read_date(on, "--on") if on else present.today(garden.place.timezone)
+    today = present.today(garden.place.timezone)
     with Store(store_url(site_store_path(garden.id)), garden.id, service=False) as store:
+        day = read_date(on, "--on") if on else newest_planned_day(store, today)
         answer = why_answer(garden, store, day, subject)
     if json:
         say_json(answer)
         return
+    if day != today and not on:
+        say(f"No plan was made for today, {today:%A %d %B %Y}; the newest is of {day:%A %d %B %Y}.")
     for line in why_words(garden, answer, subject):
         say(line)
 

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import typer
 
-from scheduler.cli import present
+from scheduler.cli import present, waiting
 from scheduler.cli.printing import say, say_json
 from scheduler.cli.sites import SITE_HELP, find_site
 from scheduler.site.errors import UsageError
@@ -44,6 +44,7 @@ def calendar(
         return
     feed = calendar_feed(answer)
     if str(ics) == "-":
+        waiting.end()
         typer.echo(feed.decode("utf-8"), nl=False)
         return
     try:

@@ -27,6 +27,10 @@ WAIT = typer.Option(
 NOT_STOPPED = (
     "The stop could not be passed on, and no valve is proven shut: close the hand tap at the barrels."
 )
+PRACTICE_OVER = (
+    "FALLINGHEAD_STATE names the folder of a practice that is over: no valve moves there and nothing can be "
+    "told there any more. For a garden of your own: unset FALLINGHEAD_STATE FALLINGHEAD_SITE"
+)
 # So that an amount below nothing is read as an amount, and refused as one, not taken for an option.
 # People count in watering cans, of which no two hold the same.
 CANS = re.compile(r"([0-9.]{1,6}) (?:watering )?cans?", re.IGNORECASE)
@@ -161,11 +165,14 @@ def measured(
 def send_request(
     site: Site, kind: RequestKind, subject: str | None, amount: float | None, wait_s: float, json: bool
 ) -> None:
-    """Keep a request, nudge the daemon, print its answer; exit 1 when it was refused or not confirmed."""
+    """Keep a request, nudge the daemon, print its answer; exit 1 when it was refused or not confirmed.
+    UsageError: it is a practice that is over, in which nobody answers."""
     from scheduler.report.answers import RequestAnswer
     from scheduler.service.asking import ask
-    from scheduler.site.errors import StoreError
+    from scheduler.site.errors import StoreError, UsageError
 
+    if practice_ended() is not None:
+        raise UsageError(f"Nothing was stopped. {PRACTICE_OVER}" if kind == "stop" else PRACTICE_OVER)
     if kind == "stop" and not json:
         say_error("Asking the service to shut every valve ...")
     try:

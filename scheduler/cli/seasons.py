@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sys
-from datetime import timedelta
 from pathlib import Path
 from shlex import quote
 from shutil import which
@@ -116,14 +115,29 @@ def practice(
         keep=keep,
     )
     if keep is not None:
-        state = quote(str(keep.resolve()))
-        say("Its store is kept. For the commands it is then always the hour at which the practice ended:")
-        say(f"  export FALLINGHEAD_STATE={state} FALLINGHEAD_SITE={quote(_named(site))}")
-        last = read_date(first, "--from") + timedelta(days=days - 1)
-        # Installed beside a checkout the program is on no path.
-        name = "fallinghead" if which("fallinghead") else quote(sys.argv[0])
-        say(f"  {name} status; {name} why --on {last}; {name} ahead; {name} report")
-        say("Nothing can be watered there any more, which status says.")
+        for line in kept_words(site, keep):
+            say(line)
+
+
+def kept_words(site: str, keep: Path) -> list[str]:
+    """How to look at a practice that was kept. What is to be typed stands whole on lines of its own, however
+    narrow the terminal: pasted in part, a command would look at another garden."""
+    name, typed = "fallinghead", []
+    program = Path(sys.argv[0])
+    if not which(name) and program.name == name:  # installed beside a checkout it is on no path
+        typed.append(f'export PATH={quote(str(program.resolve().parent))}:"$PATH"')
+    elif not which(name):
+        name = f"{quote(sys.executable)} -m scheduler.cli.main"
+    typed += [
+        f"export FALLINGHEAD_STATE={quote(str(keep.resolve()))}",
+        f"export FALLINGHEAD_SITE={quote(_named(site))}",
+        *(f"{name} {command}" for command in ("status", "why", "ahead", "report")),
+    ]
+    return [
+        "Its store is kept. For the commands it is then always the hour at which the practice ended; nothing "
+        "can be watered there any more, which status says. Type or paste:",
+        "\n".join(typed),
+    ]
 
 
 def _named(site: str) -> str:

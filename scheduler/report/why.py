@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import date, timedelta
 
-from scheduler.control.effects import Booking
+from scheduler.control.effects import Booking, Intent
 from scheduler.planning.comparing import Cause, compare_runs
 from scheduler.planning.plan import Plan, PlannedRun, PlantShare, Reason
 from scheduler.planning.soaking import whole_runs
+from scheduler.planning.windows import local_midnight
 from scheduler.report.answers import (
     ReasonAnswer,
     WhyAnswer,
@@ -18,6 +19,7 @@ from scheduler.report.answers import (
     WhySourceAnswer,
     WhyZoneAnswer,
 )
+from scheduler.report.orders_told import orders_told
 from scheduler.report.plan import worth_saying
 from scheduler.site.errors import UsageError
 from scheduler.site.model import Site
@@ -39,6 +41,12 @@ SOURCES = {
 }
 
 
+def newest_planned_day(store: Store, today: date) -> date:
+    """``today``, where a plan was made for it or none was ever made; else the day of the newest plan."""
+    newest = None if store.last_plan(today) is not None else store.last_plan()
+    return newest.day if newest is not None else today
+
+
 def why_answer(site: Site, store: Store, day: date, subject: str | None = None) -> WhyAnswer:
     """The decision on every zone (or on one, or on a plant's) for a local day.
 
@@ -53,12 +61,13 @@ def why_answer(site: Site, store: Store, day: date, subject: str | None = None) 
         )
     earlier = store.plans_between(day - timedelta(days=EARLIEST_DAYS), day - timedelta(days=LATEST_DAYS))
     bookings = [b for b in store.bookings_since(day) if b.day == day]
+    intents = store.intents_since(local_midnight(day, site.place.timezone))
     newest = plans[-1]
     return WhyAnswer(
         garden=site.name,
         day=day,
         made_at=newest.made_at,
-        zones=[_zone(site, z, plans, earlier, bookings) for z in zones],
+        zones=[_zone(site, z, plans, earlier, bookings, intents) for z in zones],
         plants=_plants(site, plans, bookings, zones, subject),
         reasons=_reasons(newest.reasons),
         sources=[
@@ -92,13 +101,19 @@ def _run_of(plans: Sequence[Plan], zone: str) -> tuple[date, PlannedRun] | None:
 
 
 def _zone(
-    site: Site, zone_id: str, plans: Sequence[Plan], earlier: Sequence[Plan], bookings: Sequence[Booking]
+    site: Site,
+    zone_id: str,
+    plans: Sequence[Plan],
+    earlier: Sequence[Plan],
+    bookings: Sequence[Booking],
+    intents: Sequence[Intent],
 ) -> WhyZoneAnswer:
     found = _run_of(plans, zone_id)
     run = found[1] if found is not None else None
     skipped = next((s for s in plans[-1].skipped if s.zone == zone_id), None)
     reasons = run.reasons if run is not None else skipped.reasons if skipped is not None else ()
-    booked = [b.volume_l for b in bookings if b.zone == zone_id]
+    mine = [b for b in bookings if b.zone == zone_id]
+    booked = [b.volume_l for b in mine]
     due = [s.reasons[0] for s in run.shares if s.due and s.reasons] if run is not None else []
     return WhyZoneAnswer(
         id=zone_id,
@@ -110,6 +125,7 @@ def _zone(
         reasons=_reasons((*due, *(r for r in reasons if r.code != "would_change"))),
         would_change=_reasons([r for r in reasons if r.code == "would_change"]),
         compared=_compared(found, earlier) if found is not None else None,
+        orders=orders_told(site, run, mine, intents),
     )
 
 
@@ -200,7 +216,8 @@ def _zone_words(site: Site, zone: WhyZoneAnswer) -> list[str]:
         head = f"{zone.name}: {show_duration(zone.run_s)} from {start} for {volume}."
         if zone.booked_l is not None:
             head += f" Booked: {show_volume(zone.booked_l, units)}."
-    lines = [head, *(f"- {r.text}" for r in zone.reasons if worth_saying(site, r))]
+    lines = [head, *(f"- {text}." for text in zone.orders)]
+    lines += [f"- {r.text}" for r in zone.reasons if worth_saying(site, r)]
     if zone.compared is not None:
         lines.append(_comparison_words(zone.compared))
         lines += [f"  {c.text}." for c in zone.compared.causes if abs(c.change_s) >= CAUSE_WORTH_SAYING_S]

@@ -52,8 +52,13 @@ def practice_ended(environment: Mapping[str, str] | None = None) -> datetime | N
     """When the practice ended whose folder is looked at; None: it is a real garden's. UsageError: its mark
     cannot be read."""
     folder = (os.environ if environment is None else environment).get(STATE_VARIABLE)
-    mark = Path(folder) / MARK if folder else None
-    if mark is None or not mark.is_file():
+    return practice_ended_in(Path(folder)) if folder else None
+
+
+def practice_ended_in(folder: Path) -> datetime | None:
+    """The same of the folder in which a store lies."""
+    mark = folder / MARK
+    if not mark.is_file():
         return None
     try:
         return datetime.fromisoformat(mark.read_text(encoding="utf-8").strip())

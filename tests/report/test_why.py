@@ -14,7 +14,7 @@ from scheduler.rehearsal.garden import TrueGarden
 from scheduler.rehearsal.hidden import Hidden, draw_truth
 from scheduler.rehearsal.node_model import VirtualNode
 from scheduler.rehearsal.shell import VirtualShell
-from scheduler.report.why import why_answer, why_words
+from scheduler.report.why import newest_planned_day, why_answer, why_words
 from scheduler.site.errors import UsageError
 from scheduler.site.examples import example_site
 from scheduler.store.store import Store, store_url
@@ -84,3 +84,18 @@ def test_a_day_without_a_plan_and_an_unknown_name_are_said_plainly(store: Store)
         why_answer(SITE, store, date(2000, 1, 1))
     with pytest.raises(UsageError, match="no zone and no plant 'figg'"):
         why_answer(SITE, store, date(2012, 8, 4), "figg")
+
+
+def test_without_a_plan_of_today_the_newest_is_told(store: Store) -> None:
+    assert newest_planned_day(store, date(2012, 8, 4)) == date(2012, 8, 4)
+    assert newest_planned_day(store, LAST + timedelta(days=1)) == LAST
+
+
+def test_where_nothing_was_ever_planned_it_is_asked_of_today(tmp_path: Path) -> None:
+    with Store(store_url(tmp_path / "new.db"), SITE.id) as empty:
+        assert newest_planned_day(empty, LAST) == LAST
+
+
+def test_a_day_that_went_as_planned_says_nothing_of_its_orders(store: Store) -> None:
+    answer = why_answer(SITE, store, date(2012, 8, 4))
+    assert [zone.orders for zone in answer.zones] == [[], []]

@@ -72,6 +72,7 @@ class WhyZoneAnswer(Answer):
     reasons: list[ReasonAnswer]
     would_change: list[ReasonAnswer]
     compared: WhyComparisonAnswer | None
+    orders: list[str] = []  # in words, of orders that opened nothing or ended before their time
 
 
 class WhyPlantAnswer(Answer):
