@@ -13,6 +13,7 @@ from scheduler.planning.garden import garden_model
 from scheduler.rehearsal.account import PlantSeason
 from scheduler.rehearsal.season import Season, spread
 from scheduler.report.litres import SHORT_STRESS
+from scheduler.report.season import lead_words
 
 # Warnings of the water's end, as the picture names them.
 TOLD = {"near_empty": "told: nearly empty", "runs_out": "told: runs out"}
@@ -110,12 +111,11 @@ def _lead_d(alert: Alert, floor_reached: datetime | None) -> float | None:
     """Days from the warning to the floor; None for any other message, or where it was never reached."""
     if alert.kind not in TOLD or floor_reached is None:
         return None
-    return round((floor_reached - alert.at).total_seconds() / 86400.0, 1)
+    return round((floor_reached - alert.at).total_seconds() / 86400.0, 2)
 
 
 def _told(alert: Alert, floor_reached: datetime | None) -> str:
-    lead_d = _lead_d(alert, floor_reached)
-    return TOLD[alert.kind] + (f", {lead_d:.0f} days ahead" if lead_d is not None and lead_d > 0.0 else "")
+    return TOLD[alert.kind] + lead_words(_lead_d(alert, floor_reached))
 
 
 def _plant(plant: PlantSeason) -> dict[str, Any]:

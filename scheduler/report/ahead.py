@@ -287,7 +287,13 @@ def _lasts(answer: AheadAnswer) -> str:
         early = day(answer.days_left_early)
         return f"It lasts {day(None)} in most cases; in one of ten it runs short by {early}."
     if answer.days_left_early == answer.days_left_late:
-        return f"It runs short about {day(answer.days_left_middle)}, however the weather goes."
+        # The ways from one of ten to nine of ten.
+        return f"It runs short about {day(answer.days_left_middle)} in at least eight of ten ways."
+    if answer.days_left_late is None:
+        return (
+            f"It runs short about {day(answer.days_left_middle)}; in one of ten cases by "
+            f"{day(answer.days_left_early)}, in another it lasts {day(None)}."
+        )
     return (
         f"It runs short about {day(answer.days_left_middle)}; in one of ten cases by "
         f"{day(answer.days_left_early)}, in nine of ten by {day(answer.days_left_late)}."

@@ -6,6 +6,7 @@ is done here, when its result is asked for. The copy is a fork: it has all that 
 
 from __future__ import annotations
 
+import gc
 import os
 import pickle
 from collections.abc import Callable
@@ -70,6 +71,8 @@ class _Copy:
         if self._pid == 0:
             # Nothing of the command that was copied may run on: neither its errors nor its ending.
             try:
+                # A search for garbage would write to, and so copy, every page that both still share.
+                gc.disable()
                 os.close(values_in)
                 os.close(answer_out)
                 ready()

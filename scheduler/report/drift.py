@@ -176,15 +176,22 @@ def _finding_words(site: Site, found: ZoneDrift) -> str:
 
 
 def _leaving(site: Site, found: ZoneDrift) -> str:
-    band = f"more than {show_share(BAND_SHARE)} below"
-    if found.index is not None and found.index.value <= 1.0 - BAND_SHARE:
-        return f"{band} already"
+    """When the zone gives so much less than its curve that it is to be tested again."""
+    assert found.index is not None
+    below = f"{show_share(BAND_SHARE)} below that curve"
+    if found.index.value <= 1.0 - BAND_SHARE:
+        return f"already {below} or more"
     when, early, late = (
         _day(site, at) for at in (found.leaves_band, found.leaves_band_earliest, found.leaves_band_latest)
     )
+    soonest = "now" if found.index.low <= 1.0 - BAND_SHARE else early
     if when is None:
-        return f"not {band} within a year as it goes"
-    return f"{band} about {when} (between {early or 'now'} and {late or 'more than a year on'})"
+        if early is None:
+            return f"at this pace not {below} within a year"
+        return f"at this pace not {below} within a year (at the soonest {soonest})"
+    return (
+        f"{below} by about {when} (at the soonest {soonest}, at the latest {late or 'more than a year on'})"
+    )
 
 
 def _day(site: Site, at: datetime | None) -> str | None:

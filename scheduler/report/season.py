@@ -79,18 +79,27 @@ def _happened(site: Site, answer: RehearseAnswer) -> dict[date, list[str]]:
         if cut.withheld_from is not None:
             found.setdefault(cut.withheld_from, []).append(f"{site.zone(cut.id).name}: less than wanted")
     for alert in answer.alerts:
-        lead = alert.days_before_floor
-        ahead = f", {lead:.0f} days ahead" if lead is not None and lead > 0.0 else ""
-        told = f"told: {HEADING_OF.get(alert.kind, alert.kind)}{ahead}"
+        told = f"told: {HEADING_OF.get(alert.kind, alert.kind)}{lead_words(alert.days_before_floor)}"
         found.setdefault(alert.at.astimezone(site.place.timezone).date(), []).append(told)
     reached = floor_reached(site, answer)
     if reached is not None:
-        found.setdefault(reached.date(), []).append("down to the reserve: watering ends")
+        found.setdefault(reached.date(), []).append("about down to the level below which nothing is watered")
     return found
 
 
+def lead_words(days: float | None) -> str:
+    """How long before the water's end a warning came, to be added to it; empty where it did not.
+
+    The end is known by its day alone, as the midnight after it: so hours are no more than "up to".
+    """
+    if days is None or days <= 0.0:
+        return ""
+    number, unit = (round(days), "day") if days >= 1.0 else (max(1, round(days * 24.0)), "hour")
+    return f", {'up to ' if unit == 'hour' else ''}{number} {unit}{'' if number == 1 else 's'} ahead"
+
+
 def floor_reached(site: Site, answer: RehearseAnswer) -> datetime | None:
-    """When the store first stood at its floor, local time; None where it never did."""
+    """The midnight at which the store first stood about at its floor, local time; None: it never did."""
     at = (answer.model_extra or {}).get("floor_reached")
     return datetime.fromisoformat(at).astimezone(site.place.timezone) if at else None
 
@@ -123,8 +132,8 @@ def season_words(site: Site, answer: RehearseAnswer) -> list[str]:
     at = floor_reached(site, answer)
     if at is not None:
         lines.append(
-            f"The store stood at its floor from {at:%d %B}: nothing was watered below it, and days after it "
-            "do not count above."
+            f"On {at:%d %B} the store was first about down to the level below which nothing is watered; a "
+            "zone's days about there do not count above."
         )
     if answer.store:
         last = answer.store[-1]

@@ -10,7 +10,8 @@ import pytest
 
 from scheduler.agronomy.weather import DayWeather, Outlook
 from scheduler.control.effects import RecordCalibration, RecordChoice, RecordHandWater, RecordReading
-from scheduler.report.ahead import ahead_answer, ahead_words
+from scheduler.report.ahead import _lasts, ahead_answer, ahead_words
+from scheduler.report.answers import AheadAnswer
 from scheduler.report.away import away_answer
 from scheduler.report.status import status_answer, status_words
 from scheduler.sensing.belief import LevelBelief, LevelReading
@@ -110,3 +111,20 @@ def test_rain_is_told_by_what_the_roof_brings_and_without_a_roof_as_none(store: 
     assert "The roof brings nothing to speak of through" in dry
     bare = " ".join(ahead_words(replace(SITE, roof=None), answer))
     assert "Rain fills no barrel here: the site file has no roof." in bare
+
+
+def _lasting(early: int | None, middle: int | None, late: int | None) -> str:
+    answer = AheadAnswer.model_construct(
+        today=TODAY, days_left_early=early, days_left_middle=middle, days_left_late=late, horizon_days=45
+    )
+    return _lasts(answer)
+
+
+def test_days_alike_from_one_of_ten_to_nine_of_ten_are_not_all_ways() -> None:
+    assert _lasting(3, 3, 3) == "It runs short about Saturday 04 August in at least eight of ten ways."
+
+
+def test_what_lasts_beyond_what_can_be_foreseen_does_not_run_short_by_then() -> None:
+    told = "in one of ten cases by Saturday 04 August, in another it lasts beyond 15 September."
+    assert _lasting(3, 9, None) == f"It runs short about Friday 10 August; {told}"
+    assert _lasting(3, 9, 20).endswith("in nine of ten by Tuesday 21 August.")

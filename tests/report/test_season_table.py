@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
-from datetime import date
+from datetime import UTC, date, datetime, timedelta
 
+import pytest
+
+from scheduler.control.effects import Alert
+from scheduler.rehearsal.season_json import _told
 from scheduler.report.answers import RehearseAnswer
-from scheduler.report.season import day_rows
+from scheduler.report.season import day_rows, lead_words, season_words
 from scheduler.site.examples import example_site
 
 SITE = example_site("five-drums")
@@ -73,4 +77,37 @@ def test_a_day_is_a_row_of_litres_who_stood_short_and_all_that_happened_with_its
     ]
     assert rows[1][1] == "3.2 mm" and rows[1][5] == "all of Tomatoes in pots, Young fig"
     assert rows[2][1] == "?" and rows[2][5] == "not known yet"  # unknown rain is not 0
-    assert rows[2][6] == "told: barrels nearly empty; down to the reserve: watering ends"
+    assert rows[2][6] == (
+        "told: barrels nearly empty; about down to the level below which nothing is watered"
+    )
+
+
+@pytest.mark.parametrize(
+    ("hours", "words"),
+    [
+        (0.3, ", up to 1 hour ahead"),
+        (1.0, ", up to 1 hour ahead"),
+        (5.0, ", up to 5 hours ahead"),
+        (20.0, ", up to 20 hours ahead"),
+        (24.0, ", 1 day ahead"),
+        (30.0, ", 1 day ahead"),
+        (61.0, ", 3 days ahead"),
+        (0.0, ""),
+        (-5.0, ""),
+    ],
+)
+def test_a_lead_is_hours_under_a_day_and_one_day_is_no_days(hours: float, words: str) -> None:
+    assert lead_words(hours / 24.0) == words
+    end = datetime(2012, 8, 22, 7, tzinfo=UTC)
+    told = Alert("near_empty", "", "", "", urgent=True, at=end - timedelta(hours=hours))
+    assert _told(told, end) == f"told: nearly empty{words}"
+
+
+def test_a_warning_of_no_end_has_no_lead() -> None:
+    assert lead_words(None) == ""
+
+
+def test_the_floor_is_told_without_saying_that_watering_was_over() -> None:
+    """It may lie above the reserve, rain lifts the water again, and each zone has its own."""
+    (line,) = [words for words in season_words(SITE, season()) if "nothing is watered" in words]
+    assert line.startswith("On 22 August the store was first about down to")
