@@ -206,10 +206,12 @@ def _doubtful(turn: Turn) -> Condition:
         state.site,
         turn.now.wall,
         leak=state.leak,
-        dry=since is not None
-        and level_m is not None
-        and level_m < brim_m - BRIM_M
-        and not wet_between(turn, since),
+        dry=lambda: (
+            since is not None
+            and level_m is not None
+            and level_m < brim_m - BRIM_M
+            and not wet_between(turn, since)
+        ),
         told=_moved_by_hand(state),
     )
     if not found:

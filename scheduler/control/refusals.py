@@ -27,6 +27,8 @@ _ADVICE: dict[RefusalReason, str] = {
     "If the plants need more, allow the node a longer day.",
     "fault": "Look at the valve: its motor or an end switch failed.",
     "low_supply": "Charge the battery, or look at the power supply of the shed box.",
+    "too_late": "They came too late: the link, the broker or this machine is slow. Look at the radio's reach, "
+    "and at what else this machine does.",
     "version": "Node and service speak different versions: bring both up to date.",
 }
 _LOOK = "Read the node's own log: fallinghead node log."
@@ -58,17 +60,36 @@ def count_strange(turn: Turn, times: int) -> None:
 
 
 def _is_ours(turn: Turn, refusal: Refusal) -> bool:
-    """An order of ours that is under way: booked as nothing, unless it opened and came a second time."""
+    """An order of ours that is under way: booked as nothing, unless it opened and came a second time. Or one
+    that was given up as it did not come in time, and came after all."""
     held = next((h for h in turn.state.intents if h.intent.order.order_id == refusal.order_id), None)
+    if held is None and _came_late(turn, refusal):
+        _decline(turn, refusal.why)
+        return True
     if held is None or refusal.why == "used_order":
         return False
     if not held.seen_running:
         ledger.book_nothing(turn, held, f"refused: {_words(refusal.why)}")
         turn.change(zones_done=tried_again(turn.state, held.intent.zone))
+    _decline(turn, refusal.why)
+    return True
+
+
+def _came_late(turn: Turn, refusal: Refusal) -> bool:
+    """Whether the node refused for its lateness an order that we gave up before. The node says so only of an
+    order of its present session, with the right code, that it never saw: played back, the same order is an
+    old one to it. So it can be said of an order of ours once; a second time it is a stranger's doing."""
+    known, late = turn.state.booked, turn.state.came_late
+    if refusal.why != "too_late" or refusal.order_id not in known or refusal.order_id in late:
+        return False
+    turn.change(came_late=(*late, refusal.order_id)[-REFUSALS_KEPT:])
+    return True
+
+
+def _decline(turn: Turn, why: RefusalReason) -> None:
     now_s = turn.now.monotonic_s
     recent = (d for d in turn.state.declined if now_s - d[0] < REFUSAL_WINDOW_S)
-    turn.change(declined=(*recent, (now_s, refusal.why))[-REFUSALS_KEPT:])
-    return True
+    turn.change(declined=(*recent, (now_s, why))[-REFUSALS_KEPT:])
 
 
 def see_unreached(turn: Turn, heard: NodeHeard) -> None:

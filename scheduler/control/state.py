@@ -199,6 +199,7 @@ class State:
     confirm_shut: tuple[int, ...] = ()  # the same of requests to end a test
     refused_mono_s: tuple[float, ...] = ()  # messages of strangers
     declined: tuple[tuple[float, RefusalReason], ...] = ()  # orders of ours that the node refused, and when
+    came_late: tuple[str, ...] = ()  # orders that were booked as nothing, and then reached the node too late
     unreached: int = 0  # orders in a row that the node never knew of
     broke_mono_s: tuple[float, ...] = ()  # when our own connection ended lately
     node_broke_mono_s: tuple[float, ...] = ()

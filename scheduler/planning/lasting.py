@@ -59,12 +59,12 @@ def lasting(
         for i in range(days):
             due = due_now(table, i, root, ahead.use_mm[i], ahead.raw_mm[i])
             wants = wants_of_day_l(garden, served, table.gross_l(root), due, least_scale_l[i])
-            over = (np.cumsum(wants, axis=1) > held[:, None] - floors_l) & (wants > LEAST_L)
-            if over.any():
+            over = (np.add.accumulate(wants, axis=1) > held[:, None] - floors_l) & (wants > LEAST_L)
+            if np.count_nonzero(over):
                 short[over.any(axis=1) & (short == days)] = i
                 if np.count_nonzero(short < days) >= enough:
                     break
-            held = np.minimum(held - wants.sum(axis=1) + caught[:, i], garden.full_l)
+            held = np.minimum(held - np.add.reduce(wants, axis=1) + caught[:, i], garden.full_l)
             water = table.net_mm(wants[:, zone_rows] * garden.shares)
             root = next_mm(table, i, root, ahead, water)
     return Lasting(table.days[0], days_left(short, days), days)

@@ -7,6 +7,7 @@ offset; a leak, a drift downwards) is said as such, and the person looks.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from datetime import datetime, timedelta
 
 from scheduler.sensing.leak import LEAK_READINGS, LEAK_SPAN_H, Leak
@@ -27,19 +28,21 @@ HOURS_PER_DAY = 24.0
 
 
 def doubts(
-    track: LevelTrack, site: Site, now: datetime, *, leak: Leak | None, dry: bool, told: bool
+    track: LevelTrack, site: Site, now: datetime, *, leak: Leak | None, dry: Callable[[], bool], told: bool
 ) -> tuple[str, ...]:
     """In words what speaks against the sensor; empty: nothing.
 
-    ``leak``: as learned from earlier rests. ``dry``: no rain since the valve last moved, for certain.
+    ``leak``: as learned from earlier rests. ``dry``: whether no rain fell since the valve last moved, for
+    certain; asked for only where it matters.
     ``told``: a person told of water taken or added today, so that a jump is explained.
     """
     if site.sensor is None:
         return ()
+    drift = None if told else drift_doubt(track, site, leak)
     found = (
         refused_doubt(track),
         None if told else jump_doubt(track, now),
-        drift_doubt(track, site, leak) if dry and not told else None,
+        drift if drift is not None and dry() else None,
     )
     return tuple(words for words in found if words is not None)
 

@@ -85,7 +85,7 @@ def noticed_after_h(fault: str, seed: int, days: float, leak_lph_true: float = 0
         reading = LevelReading(at + timedelta(seconds=1), pings(fault, level_m, hours, rng, stuck), 20.0)
         track, belief = take_reading(track, reading, SITE, drawing_lph=0.0)
         poor = poor + 1 if belief.quality != "good" else 0
-        told = doubts(track, SITE, at, leak=leak, dry=True, told=False)
+        told = doubts(track, SITE, at, leak=leak, dry=lambda: True, told=False)
         if (told or poor >= CONSECUTIVE) and (hours >= 0.0 or fault == "none"):
             return max(hours, 0.0)
     return None
@@ -116,5 +116,5 @@ def test_a_leak_of_a_litre_an_hour_is_noticed_within_three_nights() -> None:
 
 
 def test_without_readings_nothing_speaks_against_the_sensor() -> None:
-    assert doubts(fresh_track(), SITE, START, leak=Leak(0.1, 0.05), dry=True, told=False) == ()
+    assert doubts(fresh_track(), SITE, START, leak=Leak(0.1, 0.05), dry=lambda: True, told=False) == ()
     assert belief_at(fresh_track(), SITE, START).quality == "unknown"
