@@ -53,6 +53,52 @@ def test_a_day_s_share_that_is_given_is_told_with_what_to_do() -> None:
     assert "tomorrow" in alert.advice and "password" not in alert.advice
 
 
+def _given_up(driver: Driver, number: int) -> str:
+    """The id of an order that the node never saw in time, booked as nothing."""
+    while len(driver.orders()) <= number:
+        driver.wait(300.0)
+    order = driver.orders()[number]
+    driver.wait(90.0, every_s=30.0)  # its latest start is past
+    assert order.order_id in driver.state.booked
+    return order.order_id
+
+
+def test_orders_of_ours_that_reach_the_node_after_they_were_given_up_are_late_and_no_stranger_s() -> None:
+    driver = Driver(small_garden())
+    driver.to_first_order()
+    for number in range(3):
+        driver.hear(refusals=(Refusal("too_late", _given_up(driver, number)),))
+    assert "order_refused" not in kinds(driver)
+    (alert,) = [a for a in told(driver) if a.kind == "order_declined"]
+    assert "3 of our own orders" in alert.text and "too late" in alert.text
+    assert "too late" in alert.advice and "slow" in alert.advice and "password" not in alert.advice
+
+
+def test_the_same_late_order_three_times_more_is_a_stranger_s() -> None:
+    driver = Driver(small_garden())
+    driver.to_first_order()
+    late = Refusal("too_late", _given_up(driver, 0))
+    driver.hear(refusals=(late,))
+    assert driver.state.refused_mono_s == ()
+    driver.hear(refusals=(late,) * 3)
+    assert kinds(driver).count("order_refused") == 1
+
+
+@pytest.mark.parametrize("why", ["old_session", "old_sequence", "used_order", "busy"])
+def test_a_given_up_order_that_is_refused_for_anything_else_may_be_played_back(why: RefusalReason) -> None:
+    driver = Driver(small_garden())
+    driver.to_first_order()
+    driver.hear(refusals=(Refusal(why, _given_up(driver, 0)),) * 3)
+    assert kinds(driver).count("order_refused") == 1
+
+
+def test_late_orders_that_we_never_gave_are_a_stranger_s() -> None:
+    driver = Driver(small_garden())
+    driver.to_first_order()
+    driver.hear(refusals=tuple(Refusal("too_late", f"ffffffffffff.{n}") for n in range(3)))
+    assert kinds(driver).count("order_refused") == 1
+
+
 def test_an_order_played_back_in_its_own_run_counts_as_a_stranger_s() -> None:
     driver = Driver(small_garden())
     order = driver.to_first_order()
