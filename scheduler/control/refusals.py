@@ -27,7 +27,7 @@ _ADVICE: dict[RefusalReason, str] = {
     "If the plants need more, allow the node a longer day.",
     "fault": "Look at the valve: its motor or an end switch failed.",
     "low_supply": "Charge the battery, or look at the power supply of the shed box.",
-    "too_late": "They came too late: the link, the broker or this machine is slow. Look at the radio's reach, "
+    "too_late": "They came too late: the link, the broker or this machine is slow. Look at the radio's reach "
     "and at what else this machine does.",
     "version": "Node and service speak different versions: bring both up to date.",
 }
