@@ -55,7 +55,8 @@ def example(
 def check(site: str = typer.Argument(None, help=SITE_HELP, metavar="SITE"), json: bool = JSON) -> None:
     """Read a site file and report every mistake in it at once; change nothing."""
     from scheduler.report.answers import CheckAnswer, ProblemAnswer
-    from scheduler.report.words import season_doubts, site_words
+    from scheduler.report.planting import season_doubts
+    from scheduler.report.words import site_words
     from scheduler.site.doubts import size_doubts
     from scheduler.site.errors import SiteFileError
 

@@ -16,6 +16,7 @@ from scheduler.report.answers import (
     PlannedZoneAnswer,
     ReasonAnswer,
 )
+from scheduler.report.planting import season_over
 from scheduler.report.status import days_words
 from scheduler.site.model import Site
 from scheduler.site.showing import show_duration, show_volume
@@ -103,7 +104,8 @@ def _wants_and_gets(site: Site, plant: PlannedPlantAnswer, day: date) -> tuple[s
     planted, gets = site.plant(plant.id).planted, show_volume(plant.given_l, site.units)
     if planted is not None and planted > day:
         return f"not planted before {planted:%d %B %Y}", gets
-    return show_volume(plant.wanted_l, site.units), gets
+    wants = show_volume(plant.wanted_l, site.units)
+    return f"{wants}, as at its season's end" if season_over(site.plant(plant.id), day) else wants, gets
 
 
 def _store_words(site: Site, answer: PlanAnswer) -> str:

@@ -3,37 +3,12 @@
 from __future__ import annotations
 
 import math
-from datetime import date
 
 from scheduler.planning.garden import garden_model
 from scheduler.report.survey import stops_words
-from scheduler.site.catalogue import KINDS
 from scheduler.site.model import Site
 from scheduler.site.showing import show_length, show_volume
 from scheduler.supply.stage import stage_storage
-
-
-def season_doubts(site: Site, today: date) -> list[str]:
-    """Crops whose season is over, or that are not planted yet: mostly their dates are of another year."""
-    over: list[str] = []
-    coming: list[str] = []
-    for plant in site.plants:
-        kind = plant.own_kind or KINDS.get(plant.kind)
-        if plant.planted is None or kind is None or kind.stages_d is None:
-            continue
-        if (today - plant.planted).days > sum(kind.stages_d):
-            over.append(plant.name)
-        elif plant.planted > today:
-            coming.append(plant.name)
-    lines = []
-    if over:
-        lines.append(
-            f"The season of {', '.join(over)} is over by the date of planting: they are watered as at its "
-            "end. If they stand again this year, write this year's date."
-        )
-    if coming:
-        lines.append(f"Not watered before the date of planting, which is still to come: {', '.join(coming)}.")
-    return lines
 
 
 def site_words(site: Site) -> list[str]:
