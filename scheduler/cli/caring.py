@@ -152,8 +152,9 @@ def messages(
     site: str = SITE,
     json: bool = JSON,
 ) -> None:
-    """Say what stands, what is put off, and what reached whom."""
+    """Say what stands, what is put off, and what reached whom, or nobody."""
     from scheduler.report.messages import messages_answer, messages_words
+    from scheduler.service.practised import practice_ended
 
     garden = find_site(site)
     with _store(garden) as store:
@@ -162,7 +163,8 @@ def messages(
         if json:
             say_json(answer)
         else:
-            for line in messages_words(garden, answer, now):
+            over = practice_ended() is not None
+            for line in messages_words(garden, answer, now, practice_over=over):
                 say(line)
 
 

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
 
 from scheduler.control.household import quiet_until
 from scheduler.report.answers import MessagesAnswer, PutOffAnswer, StatusAlertAnswer, ToldAnswer
 from scheduler.report.year import day_words
 from scheduler.site.model import Site
+from scheduler.store.asking_people import Telling
 from scheduler.store.store import Store
 
 STATUS_WORDS = {
@@ -18,6 +20,7 @@ STATUS_WORDS = {
     "told_before": "was known that day to",
     "over": "was over before it was sent to",
     "explained": "was explained by another message to",
+    "to_nobody": "raised, told to nobody",
 }
 
 
@@ -25,10 +28,7 @@ def messages_answer(site: Site, store: Store, now: datetime, days: int) -> Messa
     """``days``: how far back what was told is listed."""
     since = now - timedelta(days=days)
     today = now.astimezone(site.place.timezone).date()
-    texts: dict[tuple[str, str, datetime], str] = {}
-    for raised in store.alerts_since(since):
-        texts[raised.alert.kind, raised.alert.subject, raised.alert.at] = raised.alert.text
-    tellings = sorted(store.tellings_since(since), key=lambda t: t.at, reverse=True)
+    raised = {(r.alert.kind, r.alert.subject, r.alert.at): r.alert.text for r in store.alerts_since(since)}
     return MessagesAnswer(
         garden=site.name,
         standing=[
@@ -40,17 +40,29 @@ def messages_answer(site: Site, store: Store, now: datetime, days: int) -> Messa
             for kind, until in sorted(quiet_until(store.choices_now()).items())
             if until > today
         ],
-        told=[
-            ToldAnswer(
-                at=t.at,
-                person=t.person,
-                kind=t.kind,
-                text=texts.get((t.kind, t.subject, t.raised_at), "") or _other(t.kind, t.subject),
-                status=t.status,
-            )
-            for t in tellings
-        ],
+        told=_told(raised, store.tellings_since(since)),
     )
+
+
+def _told(raised: Mapping[tuple[str, str, datetime], str], tellings: Sequence[Telling]) -> list[ToldAnswer]:
+    """What became of each message, and what was raised of which nobody was told; the newest first."""
+    told = [
+        ToldAnswer(
+            at=t.at,
+            person=t.person,
+            kind=t.kind,
+            text=raised.get((t.kind, t.subject, t.raised_at), "") or _other(t.kind, t.subject),
+            status=t.status,
+        )
+        for t in tellings
+    ]
+    heard_of = {(t.kind, t.subject, t.raised_at) for t in tellings}
+    told += [
+        ToldAnswer(at=at, person="", kind=kind, text=text, status="to_nobody")
+        for (kind, subject, at), text in raised.items()
+        if (kind, subject, at) not in heard_of
+    ]
+    return sorted(told, key=lambda t: t.at, reverse=True)
 
 
 def _other(kind: str, subject: str) -> str:
@@ -60,8 +72,10 @@ def _other(kind: str, subject: str) -> str:
     return "Care is due." if kind == "care_due" else ""
 
 
-def messages_words(site: Site, answer: MessagesAnswer, now: datetime) -> list[str]:
-    """The same in sentences, the newest first."""
+def messages_words(
+    site: Site, answer: MessagesAnswer, now: datetime, *, practice_over: bool = False
+) -> list[str]:
+    """The same in sentences, the newest first. ``practice_over``: it is a practice, which tells nobody."""
     zone = site.place.timezone
     today = now.astimezone(zone).date()
     lines = [f"Stands: {a.text} {a.advice}" for a in answer.standing] or [f"{answer.garden}: nothing stands."]
@@ -70,8 +84,21 @@ def messages_words(site: Site, answer: MessagesAnswer, now: datetime) -> list[st
     ]
     for told in answer.told:
         at = told.at.astimezone(zone)
-        status = STATUS_WORDS.get(told.status, told.status)
-        lines.append(f"{at:%a} {at.day} {at:%B %H:%M}: {status} {told.person}: {told.text or told.kind}")
+        who = f"{STATUS_WORDS.get(told.status, told.status)} {told.person}".strip()
+        lines.append(f"{at:%a} {at.day} {at:%B %H:%M}: {who}: {told.text or told.kind}")
     if not answer.told:
-        lines.append("Nobody was told anything in that time.")
+        lines.append("Nothing was raised and nobody was told anything in that time.")
+    elif any(t.status == "to_nobody" for t in answer.told):
+        lines.append(_why_nobody(site, practice_over))
     return lines
+
+
+def _why_nobody(site: Site, practice_over: bool) -> str:
+    if practice_over:
+        return "A practice tells nobody; a service tells whom the site file names."
+    if not site.people:
+        return "Nobody is named to be told: write a [[person]] with a channel into the site file."
+    return (
+        "What was told to nobody: no address was set up when it was raised, it waits for its hour of the day, "
+        "or it was put off."
+    )

@@ -46,7 +46,8 @@ class AwayAnswer(Answer):
 
 
 class ToldAnswer(Answer):
-    """What became of telling one person of one thing."""
+    """What became of telling one person of one thing. ``status`` "to_nobody": it was raised, and no message
+    of it went to anybody; ``person`` is empty then, and ``at`` when it was raised."""
 
     at: datetime
     person: str
