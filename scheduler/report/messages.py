@@ -28,7 +28,9 @@ def messages_answer(site: Site, store: Store, now: datetime, days: int) -> Messa
     """``days``: how far back what was told is listed."""
     since = now - timedelta(days=days)
     today = now.astimezone(site.place.timezone).date()
-    raised = {(r.alert.kind, r.alert.subject, r.alert.at): r.alert.text for r in store.alerts_since(since)}
+    raised: Mapping[tuple[str, str, datetime], str] = {
+        (r.alert.kind, r.alert.subject, r.alert.at): r.alert.text for r in store.alerts_since(since)
+    }
     return MessagesAnswer(
         garden=site.name,
         standing=[
@@ -99,6 +101,6 @@ def _why_nobody(site: Site, practice_over: bool) -> str:
     if not site.people:
         return "Nobody is named to be told: write a [[person]] with a channel into the site file."
     return (
-        "What was told to nobody: no address was set up when it was raised, it waits for its hour of the day, "
+        "What was told to nobody: no address was set up when it was raised, it waits for its hour, "
         "or it was put off."
     )
