@@ -38,7 +38,8 @@ RISK_WAYS = 0.5
 @dataclass(frozen=True, slots=True)
 class PlantSpending:
     """One plant in the middle of the ways: litres wanted and given within the days looked at, the share of
-    its use that it misses, and the day from which it is at risk (None: not within them)."""
+    its use that it misses, and the day from which it is at risk (None: not within them). ``from_soil_l``:
+    what the soil lacks more at their end than today; below 0 it was filled."""
 
     plant: str
     rank: int
@@ -46,6 +47,7 @@ class PlantSpending:
     given_l: float
     missed_share: float
     at_risk_from: date | None
+    from_soil_l: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,7 +128,7 @@ class _Run:
         days, members, plants = ahead.use_mm.shape
         self.garden, self.ahead, self.caught_l, self.kept_l = garden, ahead, caught_l, kept_l
         self.held_l = np.full(members, min(held_l, garden.full_l))
-        self.root = np.broadcast_to(depletion_mm, (members, plants))
+        self.root = self.first_root = np.broadcast_to(depletion_mm, (members, plants))
         self.given_l, self.missed, self.use = (np.zeros((members, plants)) for _ in range(3))
         self.short_d = np.full(members, days, dtype=np.int64)
         self.risk_d = np.full((members, plants), days, dtype=np.int64)
@@ -162,6 +164,7 @@ class _Run:
         risk = np.quantile(self.risk_d, RISK_WAYS, axis=0, method="inverted_cdf")
         rain = self.ahead.rain_mm.sum(axis=0)
         wanted = garden.table.gross_l(np.maximum(0.0, self.use - rain))
+        from_soil = garden.table.gross_l(self.root - self.first_root)
         return tuple(
             PlantSpending(
                 plant=plant.id,
@@ -170,6 +173,7 @@ class _Run:
                 given_l=float(np.median(self.given_l[:, row])),
                 missed_share=float(np.median(self.missed[:, row] / np.maximum(self.use[:, row], 1e-9))),
                 at_risk_from=first + timedelta(days=int(risk[row])) if risk[row] < days else None,
+                from_soil_l=float(np.median(from_soil[:, row])),
             )
             for row, plant in enumerate(garden.table.plants)
         )

@@ -16,8 +16,11 @@ from scheduler.planning.words import WAY_WORDS
 from scheduler.report.ahead import look_from_store
 from scheduler.report.answers import RationAnswer, RationPlantAnswer, RationRankAnswer, RationWayAnswer
 from scheduler.site.model import Site
-from scheduler.site.showing import show_share, show_volume
+from scheduler.site.showing import show_share, show_volume, show_whole_volume
 from scheduler.store.store import Store
+
+# Less than this out of all soils is not worth a word (ours).
+LEAST_FROM_SOIL_L = 1.0
 
 Columns = list[tuple[str, str]]
 Rows = list[list[str]]
@@ -81,6 +84,7 @@ def _way(site: Site, spent: Spending) -> RationWayAnswer:
                 given_l=round(by_id[p.id].given_l, 0),
                 missed_share=round(by_id[p.id].missed_share, 2),
                 at_risk_from=by_id[p.id].at_risk_from,
+                from_soil_l=round(by_id[p.id].from_soil_l, 0),
             )
             for p in site.plants
             if p.id in by_id
@@ -94,9 +98,9 @@ def ration_rows(site: Site, answer: RationAnswer) -> tuple[Columns, Rows]:
     columns += [(w.way, "right") for w in answer.ways]
     rows: Rows = []
     for n, plant in enumerate(answer.ways[0].plants):
-        row = [plant.name, str(plant.rank), show_volume(plant.wanted_l, site.units)]
+        row = [plant.name, str(plant.rank), show_whole_volume(plant.wanted_l, site.units)]
         for way in answer.ways:
-            cell = show_volume(way.plants[n].given_l, site.units)
+            cell = show_whole_volume(way.plants[n].given_l, site.units)
             risk = way.plants[n].at_risk_from
             row.append(f"{cell}, {risk:%d %b}" if risk is not None else cell)
         rows.append(row)
@@ -107,8 +111,10 @@ def ration_words(site: Site, answer: RationAnswer) -> list[str]:
     """What is chosen, what each way brings, and how to choose."""
     usable = show_volume(answer.usable_l, site.units)
     lines = [f"{usable} can be used. {_short_words(answer)}"]
+    lines.append(_wants_words(answer))
+    chosen = "This holds now" if answer.short else "This would hold"
     for way in answer.ways:
-        mark = "This holds now" if way.way == answer.chosen else "Another way"
+        mark = chosen if way.way == answer.chosen else "Another way"
         if way.way == answer.default:
             mark += (
                 ", and runs if nobody chooses" if way.way == answer.chosen else " (runs if nobody chooses)"
@@ -135,7 +141,8 @@ def _short_words(answer: RationAnswer) -> str:
     if not answer.short:
         return (
             f"If every plant gets all it wants it lasts through {answer.through:%d %B} in nine of ten cases: "
-            "water is not short, and none is held back."
+            "water is not short, and none is held back. The ways below are followed only while it is short; "
+            "they show what each would give."
         )
     if answer.short_middle is None:
         return (
@@ -149,6 +156,14 @@ def _short_words(answer: RationAnswer) -> str:
     )
 
 
+def _wants_words(answer: RationAnswer) -> str:
+    return (
+        f"Wanted is what a plant uses to {answer.through:%d %B} less the rain. While water is short its "
+        "doses are smaller: what is not given of it comes out of its soil, which is the emptier then, or is "
+        "missed."
+    )
+
+
 def _way_words(site: Site, answer: RationAnswer, way: RationWayAnswer) -> str:
     risky = [p for p in way.plants if p.at_risk_from is not None]
     ends = (
@@ -156,7 +171,11 @@ def _way_words(site: Site, answer: RationAnswer, way: RationWayAnswer) -> str:
         if way.last_day is None
         else f"ends after {way.last_day:%A %d %B}"
     )
-    text = f"{show_volume(way.given_l, site.units)} are given; what this way gives {ends}."
+    given = f"{show_whole_volume(way.given_l, site.units)} are given"
+    soil_l = sum(p.from_soil_l for p in way.plants)
+    if soil_l >= LEAST_FROM_SOIL_L:
+        given += f" and about {show_whole_volume(soil_l, site.units)} come out of the soil"
+    text = f"{given}; what this way gives {ends}."
     if risky:
         first = sorted(risky, key=lambda p: (p.at_risk_from or answer.through, p.rank))
         named = "; ".join(

@@ -42,6 +42,15 @@ def show_volume(volume_l: float | None, units: DisplayUnits = "metric") -> str:
     return f"{_digits(volume_l, 3, 1)} L"
 
 
+def show_whole_volume(volume_l: float | None, units: DisplayUnits = "metric") -> str:
+    """Of days to come, which are not known better: whole litres or tenths of a gallon, three digits."""
+    if volume_l is None or not _known(volume_l):
+        return _UNKNOWN
+    if units == "us":
+        return f"{_digits(volume_l / _LITRE_PER_GALLON, 3, 1)} gal"
+    return f"{_digits(volume_l, 3, 0)} L"
+
+
 def show_length(length_m: float | None, units: DisplayUnits = "metric") -> str:
     """Metres, centimetres or millimetres by size; feet above 3 ft, else inches."""
     if length_m is None or not _known(length_m):

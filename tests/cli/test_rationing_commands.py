@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Iterator
 from datetime import date
 from pathlib import Path
@@ -13,6 +14,8 @@ from typer.testing import CliRunner
 from scheduler.cli.main import app
 from scheduler.control.choosing import choices_of
 from scheduler.planning.choices import WAYS, Choices
+from scheduler.report.answers import RationAnswer
+from scheduler.report.rationing import ration_rows, ration_words
 from scheduler.site.examples import example_site
 from tests.support.lived_in import LivedIn, dry_summer
 
@@ -54,6 +57,28 @@ def test_every_way_says_who_gets_how_much_what_is_at_risk_and_until_when(garden:
     said = plain(garden.says("ration", "--site", "five-drums"))
     assert "runs short about" in said and "At risk:" in said and "runs if nobody chooses" in said
     assert "fallinghead ration --choose first-rank or alike" in said
+
+
+def test_litres_of_days_to_come_are_whole_and_what_comes_out_of_the_soil_is_told(garden: LivedIn) -> None:
+    answer = ration(garden)
+    said = plain(garden.says("ration", "--site", "five-drums"))
+    assert re.search(r"\d L are given and about \d+ L come out of the soil", said)
+    assert "what is not given of it comes out of its soil" in said
+    for way in answer["ways"]:
+        for plant in way["plants"]:
+            missed_l = plant["missed_share"] * plant["wanted_l"]
+            # Each is rounded to 1 L, and the missed share is of all its use.
+            assert plant["given_l"] + plant["from_soil_l"] + missed_l >= plant["wanted_l"] - 2.0
+    columns, rows = ration_rows(SITE, RationAnswer.model_validate(answer))
+    assert [c[0] for c in columns[:3]] == ["plant", "rank", "wants"]
+    assert all(re.fullmatch(r"\d+ L(, \d\d \w+)?", cell) for row in rows for cell in row[2:])
+
+
+def test_where_water_is_not_short_no_way_is_said_to_hold(garden: LivedIn) -> None:
+    answer = RationAnswer.model_validate(ration(garden)).model_copy(update={"short": False})
+    said = " ".join(ration_words(SITE, answer))
+    assert "none is held back. The ways below are followed only while it is short" in said
+    assert "This would hold" in said and "This holds now" not in said
 
 
 def test_a_chosen_way_holds_until_it_is_taken_back(garden: LivedIn) -> None:

@@ -218,6 +218,21 @@ def test_a_full_store_puts_no_plant_at_risk_in_any_way_that_waters_it() -> None:
         assert spent.last_day is None
 
 
+@pytest.mark.parametrize("held_l", [9000.0, 300.0])
+def test_what_is_wanted_and_not_given_comes_out_of_the_soil_or_is_missed(held_l: float) -> None:
+    """The books of a root zone without rain (FAO-56 Eq 85): use = water given + what the soil lacks more,
+    but for what runs past the roots."""
+    garden = dry_garden(DAYS, full_l=9000.0)
+    et0, rain = dry_ways(40, 4)
+    for spent in ways_to_spend(garden, held_l, 0.2 * garden.table.taw_mm, et0, rain):
+        past_roots_l = [
+            p.given_l + p.from_soil_l + p.missed_share * p.wanted_l - p.wanted_l for p in spent.plants
+        ]
+        assert min(past_roots_l) == pytest.approx(0.0, abs=1e-6), spent.way  # more only runs past the roots
+    ranked = ways_to_spend(garden, 9000.0, 0.2 * garden.table.taw_mm, et0, rain)[0]
+    assert any(p.from_soil_l > 1.0 for p in ranked.plants)
+
+
 def test_a_young_tree_without_water_is_at_risk() -> None:
     tree = Plant(
         "cherry",

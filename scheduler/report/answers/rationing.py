@@ -10,7 +10,7 @@ from scheduler.report.answers.base import Answer
 class RationPlantAnswer(Answer):
     """Litres within the days looked at, in the middle of the ways the weather may go. ``missed_share``: of
     its use without stress. ``at_risk_from``: it finds less than half of that from then on; None: not within
-    them."""
+    them. ``from_soil_l``: what its soil lacks more at their end than today; below 0 it was filled."""
 
     id: str
     name: str
@@ -19,6 +19,7 @@ class RationPlantAnswer(Answer):
     given_l: float
     missed_share: float
     at_risk_from: date | None
+    from_soil_l: float
 
 
 class RationWayAnswer(Answer):
