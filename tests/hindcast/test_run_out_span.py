@@ -29,8 +29,10 @@ from tests.hindcast.hindcasting import (
     Said,
     covered,
     covered_ties_shared,
+    error_of_share,
     errors_d,
     past_for,
+    would_hold,
 )
 from tests.hindcast.run_out import Found, joined, judged, records
 
@@ -108,6 +110,15 @@ def test_the_span_narrows_as_the_end_comes_near() -> None:
 def test_coverage_by_hand(found: Sequence[Said], whole: float, shared: float) -> None:
     assert covered(found) == whole
     assert covered_ties_shared(found) == pytest.approx(shared)
+
+
+def test_a_share_is_known_as_well_as_the_years_agree() -> None:
+    held, missed = said(5, 3, 9, 0.3, 0.4), said(20, 3, 9, 1.0, 1.0)
+    # Shares of 1, 0 and 0.5: sd 0.5 (n - 1), over the root of three; a year without a day tells nothing.
+    years = [[held], [missed], [held, missed], []]
+    assert error_of_share(years, covered) == pytest.approx(0.5 / 3**0.5)
+    assert np.isnan(error_of_share(years[:1], covered))
+    assert would_hold([replace(held, inside=0.8), missed]) == pytest.approx(0.85)
 
 
 @pytest.mark.parametrize("which", ["before", "other years"])
