@@ -48,6 +48,7 @@ def report(
 ) -> None:
     """Tell of a week or a season: what plants used and got, where the water went, what is worth changing."""
     from scheduler.report.garden_report import report_answer, report_words
+    from scheduler.report.garden_report_page import fault_words
     from scheduler.service.daemon import site_store_path
     from scheduler.service.tested import garden_as_tested
     from scheduler.store.store import Store, store_url
@@ -66,7 +67,7 @@ def report(
     if json:
         say_json(answer)
         return
-    for line in (*report_words(garden, answer), *written):
+    for line in (*report_words(garden, answer), *fault_words(garden, answer), *written):
         say(line)
 
 

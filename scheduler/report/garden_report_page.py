@@ -53,6 +53,9 @@ class _Fault:
     text: str
     times: int = 1
 
+    def stood_at(self, at: datetime) -> bool:
+        return self.cleared is None or at < self.cleared
+
 
 def _faults(site: Site, answer: ReportAnswer) -> list[_Fault]:
     """Each once: what is told again while it stands is one row. The page bears the garden's name already."""
@@ -60,13 +63,25 @@ def _faults(site: Site, answer: ReportAnswer) -> list[_Fault]:
     for fault in answer.faults:
         text = fault.text.removeprefix(f"{site.name}: ")
         new = _Fault((fault.kind, fault.subject), fault.at, fault.cleared_at, text[:1].upper() + text[1:])
-        before = next((n for n, f in enumerate(found) if f.about == new.about and f.cleared is None), None)
+        before = next(
+            (n for n, f in enumerate(found) if f.about == new.about and f.stood_at(new.begun)), None
+        )
         if before is None:
             found.append(new)
         else:
             old = found[before]
             found[before] = replace(new, begun=old.begun, times=old.times + 1)
     return found
+
+
+def fault_words(site: Site, answer: ReportAnswer) -> list[str]:
+    """The same as lines, for a terminal."""
+    zone, lines = site.place.timezone, []
+    for fault in _faults(site, answer):
+        until = f"to {fault.cleared.astimezone(zone):%d %B %H:%M}" if fault.cleared else "still stands"
+        times = f" Told {fault.times} times, last so." if fault.times > 1 else ""
+        lines.append(f"Warning of {fault.begun.astimezone(zone):%d %B %H:%M}, {until}: {fault.text}{times}")
+    return lines or ["No warning was raised in these days."]
 
 
 def _drawn(site: Site, answer: ReportAnswer) -> GardenDays:

@@ -11,10 +11,10 @@ from pathlib import Path
 
 import pytest
 
-from scheduler.control.effects import RecordDay, RecordWaterDay, RootZoneRecord
+from scheduler.control.effects import Alert, ClearAlert, RaiseAlert, RecordDay, RecordWaterDay, RootZoneRecord
 from scheduler.report.answers import ReportAnswer, ReportedDayAnswer, ReportedFaultAnswer
 from scheduler.report.garden_report import leak_words, report_answer, report_words
-from scheduler.report.garden_report_page import report_page
+from scheduler.report.garden_report_page import fault_words, report_page
 from scheduler.site.examples import example_site
 from scheduler.site.model import Site
 from scheduler.store.store import Store, store_url
@@ -156,3 +156,21 @@ def test_plants_without_a_balanced_day_are_not_said_to_have_used_nothing(tmp_pat
 def test_a_leak_of_some_days_names_how_many() -> None:
     told = leak_words(example_site("five-drums"), _with_leaks(None, 7.0, 7.0))
     assert "14.0 L ran away in the 2 days on which it is known" in told
+
+
+def test_warnings_are_told_once_each_with_how_long_they_stood(tmp_path: Path) -> None:
+    site = example_site("five-drums")
+    noon = datetime(2012, 6, 5, 19, tzinfo=UTC)
+    short = Alert("run_short", "pots", f"{site.name}: the pots got too little.", "Look.", False, noon)
+    answer, _ = _told_of(tmp_path, _june())
+    assert fault_words(site, answer) == ["No warning was raised in these days."]
+    with Store(store_url(tmp_path / "garden.db"), site.id) as store:
+        store.write([RaiseAlert(short), RaiseAlert(replace(short, at=noon + timedelta(days=8)))])
+        store.write([ClearAlert("run_short", "pots", noon + timedelta(days=9))])
+        store.write([RaiseAlert(replace(short, kind="frost", subject="", text="Frost is coming.", at=noon))])
+        now = datetime(2012, 7, 1, 12, tzinfo=UTC)
+        answer = report_answer(site, store, date(2012, 6, 1), date(2012, 6, 30), now)
+    assert sorted(fault_words(site, answer)) == [
+        "Warning of 05 June 12:00, still stands: Frost is coming.",
+        "Warning of 05 June 12:00, to 14 June 12:00: The pots got too little. Told 2 times, last so.",
+    ]
