@@ -345,7 +345,8 @@ def test_a_plant_that_is_not_in_the_catalogue_gets_a_way_out() -> None:
 
 def test_a_crop_of_another_year_is_doubted_and_a_slip_in_an_examples_name_is_seen() -> None:
     said = " ".join(run("check", "five-drums").output.split())
-    assert "The season of Tomato by the door" in said and "write this year's date" in said
+    assert "Past the end of their season by the days of planting" in said
+    assert "Tomato at the corner (15 May 2012)" in said and "write that day as planted" in said
     with pytest.raises(UsageError, match="did you mean the example 'five-drums'"):
         run("check", "five-drum")
 
