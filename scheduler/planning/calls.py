@@ -13,6 +13,7 @@ from scheduler.planning.plan import Reason, SkippedZone
 from scheduler.planning.rain_today import RAIN_PROBABILITY, waits_for
 from scheduler.planning.reach import OutOfReach, out_of_reach
 from scheduler.planning.sizing import LEAST_WANT_L, below_floor
+from scheduler.planning.waiting import waits_while_short
 
 if TYPE_CHECKING:
     from scheduler.agronomy.need import PlantNeed
@@ -161,5 +162,5 @@ def rationed_calls(
             )
             kept[call.zone_id] = SkippedZone(call.zone_id, reasons)
         else:
-            kept[call.zone_id] = SkippedZone(call.zone_id, (words.waits_while_short(),))
+            kept[call.zone_id] = SkippedZone(call.zone_id, (waits_while_short(zone.waits),))
     return watered, kept

@@ -141,19 +141,33 @@ def zone_doses_l(garden: GardenAhead, i: int, root_mm: Array, ahead: Coming) -> 
     ``root_mm`` (members, plants): depletions that morning.
     """
     table, etc, raw = garden.table, ahead.use_mm[i], ahead.raw_mm[i]
+    due, waits = due_and_waiting(table, i, root_mm, ahead)
+    want = wants_mm(table, i, root_mm, ahead)
+    tonight = root_mm + etc
+    behind = np.minimum(want, tonight - (1.0 - CAUGHT_UP_SHARE) * raw)
+    gross = table.gross_l
+    return _covering_l(garden, gross(want), gross(behind), gross(tonight), due & ~waits)
+
+
+def due_and_waiting(table: PlantTable, i: int, root_mm: Array, ahead: Coming) -> tuple[Flags, Flags]:
+    """Which plants are due on day ``i``, and which would wait for rain that is nearly sure if they were,
+    (members, plants)."""
+    etc, raw = ahead.use_mm[i], ahead.raw_mm[i]
     due = root_mm + DUE_AHEAD_D * etc >= raw
     if table.some_by_age[i]:
         due = np.where(table.by_age[i], due_now(table, i, root_mm, etc, raw), due)
     waits = ahead.sure_mm[i] >= PUT_OFF_SHARE * (root_mm + etc)
-    due = due & ~(waits & (root_mm < OVERDUE_LIMIT * raw))
+    return due, waits & (root_mm < OVERDUE_LIMIT * raw)
+
+
+def wants_mm(table: PlantTable, i: int, root_mm: Array, ahead: Coming) -> Array:
+    """The dose that each plant would take on day ``i``, (members, plants)."""
+    etc, raw = ahead.use_mm[i], ahead.raw_mm[i]
     least = np.maximum(LEAST_USEFUL_SHARE * raw, etc)
     most = np.where(table.by_age[i], raw, np.maximum(SCARCE_DOSE * raw, etc))
     want = np.minimum(np.maximum(root_mm - ahead.week_mm[i], least), np.minimum(root_mm, most))
     want = np.minimum(want, np.maximum(0.0, root_mm + ahead.need_mm[i] - raw))
-    tonight = root_mm + etc
-    behind = np.minimum(want, tonight - (1.0 - CAUGHT_UP_SHARE) * raw)
-    gross = table.gross_l
-    return _covering_l(garden, gross(np.maximum(0.0, want)), gross(behind), gross(tonight), due)
+    return np.asarray(np.maximum(0.0, want))
 
 
 def _covering_l(garden: GardenAhead, want_l: Array, behind_l: Array, room_l: Array, due: Flags) -> Array:

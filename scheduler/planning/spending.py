@@ -25,6 +25,7 @@ from scheduler.planning.outlook_ways import in_a_row, outlook_ways
 from scheduler.planning.past_years import PastWeather
 from scheduler.planning.rationing import share_out, unlimited_demand
 from scheduler.planning.trajectories import EARLY
+from scheduler.planning.waiting import WaitsFor, waits_for
 from scheduler.site.model import GardenPlace
 
 Array = NDArray[np.float64]
@@ -41,13 +42,14 @@ IN_FORCE = EARLY
 
 @dataclass(frozen=True, slots=True)
 class ZoneRation:
-    """What rationing gives a zone today. ``dose_l`` 0: nothing is due, or it waits for rain that is nearly
-    sure. ``missing_l``: so much more in the barrels, and it would be watered (None: not said)."""
+    """What rationing gives a zone today. ``dose_l`` 0: nothing is due, or it waits (``waits``).
+    ``missing_l``: so much more in the barrels, and it would be watered (None: not said)."""
 
     given_l: float
     dose_l: float
     missing_l: float | None = None
     before: tuple[str, ...] = ()  # zones whose later doses are worth more
+    waits: WaitsFor = "draws"  # what decides where no dose is due
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,9 +143,12 @@ def ration_today(store: StoreAhead, way: Way, looked_d: int = HORIZON_D) -> Rati
 def _zones(
     garden: GardenAhead, way: Way, held_l: float, root: Array, et0: Array, rain: Array, ahead: Coming
 ) -> dict[str, ZoneRation]:
-    dose = zone_doses_l(garden, 0, root[None], middle_of(garden.table, ahead, et0))[0]
+    middle = middle_of(garden.table, ahead, et0)
+    dose = zone_doses_l(garden, 0, root[None], middle)[0]
+    waits = waits_for(garden, root[None], middle)
     if way != "ranked" or not (dose > 0.0).any():
-        return {z: ZoneRation(float(d), float(d)) for z, d in zip(garden.zone_ids, dose, strict=True)}
+        rows = zip(garden.zone_ids, dose, waits, strict=True)
+        return {z: ZoneRation(float(d), float(d), waits=w) for z, d, w in rows}
     found = share_out(garden, held_l, unlimited_demand(garden, root, rain, ahead), dose)
     order = np.argsort(-found.value, kind="stable")
     zones = {}
@@ -156,5 +161,6 @@ def _zones(
             dose_l=float(found.dose_l[row]),
             missing_l=missing if cut and np.isfinite(missing) else None,
             before=tuple(dearer) if cut else (),
+            waits=waits[row],
         )
     return zones

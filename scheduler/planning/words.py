@@ -277,14 +277,6 @@ def first_rank_only(rank: int) -> Reason:
     return Reason("rationed", text, (("rank", float(rank)),))
 
 
-def waits_while_short() -> Reason:
-    text = (
-        "While water is short it waits today: its plants can still draw on what they have, rain is nearly "
-        "sure to bring what they lack, or the first of them have no room for a useful dose."
-    )
-    return Reason("rationed", text)
-
-
 def rationed_dose(units: DisplayUnits, *, dose_l: float, share: float, run_l: float) -> Reason:
     """``share`` of the dose was meant for the zone; ``run_l`` is what the run gives of it."""
     part = "its" if share > WHOLE_SHARE else f"{show_share(share)} of its"
