@@ -13,6 +13,11 @@ def now() -> datetime:
     return practice_ended() or datetime.now(UTC)
 
 
+def real_now() -> datetime:
+    """This moment, UTC, whatever is looked at."""
+    return datetime.now(UTC)
+
+
 def today(zone: ZoneInfo) -> date:
     """The garden's local day."""
     return now().astimezone(zone).date()

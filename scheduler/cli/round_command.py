@@ -8,8 +8,8 @@ from scheduler.cli import present
 from scheduler.cli.printing import say, say_json
 
 GARDENS_HELP = (
-    "Site files, folders of them, or a round file: TOML with [[garden]] tables of site, store (a fetched "
-    "copy) and note."
+    "Site files, folders of them, or a round file (also one in such a folder): TOML with [[garden]] tables "
+    "of site, store (a fetched copy) and note."
 )
 
 
@@ -28,9 +28,11 @@ def round_of(
     from scheduler.report.round import round_answer
     from scheduler.report.round_gardens import round_gardens
     from scheduler.report.round_words import round_words
+    from scheduler.service.practised import practice_ended
 
     found = round_gardens(gardens)
-    answer = round_answer(found, present.now())
+    # A practice that is looked at must not set the hour for the gardens beside it.
+    answer = round_answer(found, present.now() if practice_ended() is None else present.real_now())
     if json:
         say_json(answer)
         return

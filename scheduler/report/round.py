@@ -19,17 +19,18 @@ from scheduler.report.answers import RoundAnswer, RoundGardenAnswer, RoundTroubl
 from scheduler.report.litres import SHORT_STRESS
 from scheduler.report.round_gardens import RoundGarden
 from scheduler.report.round_harm import (
-    SILENT_MOST_DAYS,
     WEEK_DAYS,
     Dry,
     days_without,
     dry_from,
+    most_lost,
     plants_of,
     share_lost,
 )
 from scheduler.report.round_parts import bring, parts_for
 from scheduler.report.status import status_answer
 from scheduler.service.lock import is_served
+from scheduler.service.practised import practice_ended_in
 from scheduler.site.errors import FallingheadError
 from scheduler.site.model import Site
 from scheduler.site.showing import show_volume
@@ -88,6 +89,8 @@ def look_at(garden: RoundGarden, now: datetime) -> RoundGardenAnswer:
     if not garden.store.exists():
         return _unknown(garden, _no_store(garden, garden.site, garden.store))
     try:
+        if (over := practice_ended_in(garden.store.parent)) is not None:
+            return _practice(garden, over)
         with Store(store_url(garden.store), garden.site.id, service=False) as store:
             return _looked_at(garden, garden.site, store, now)
     except FallingheadError as error:
@@ -102,6 +105,12 @@ def _unknown(garden: RoundGarden, problem: str) -> RoundGardenAnswer:
     )
 
 
+def _practice(garden: RoundGarden, over: datetime) -> RoundGardenAnswer:
+    """Nothing of it can be harmed, and nothing need be brought."""
+    text = "No barrel, valve or plant of it is real: there is nothing to be done."
+    return _unknown(garden, text).model_copy(update={"practice_over": True, "as_of": over})
+
+
 def _no_store(garden: RoundGarden, site: Site, store: Path) -> str:
     if garden.copied:
         return f"The copy of its store, {store.name}, is not here: fetch it."
@@ -111,11 +120,20 @@ def _no_store(garden: RoundGarden, site: Site, store: Path) -> str:
     )
 
 
+def _unserved(store: Store) -> str:
+    """Of a store into which no service wrote: what is in it."""
+    tests = [r.record.at for r in store.test_records()]
+    if not tests:
+        return "Its store holds nothing yet: the service has not run there."
+    count = f"{len(tests)} record{'s' if len(tests) > 1 else ''} of its commissioning"
+    return f"The service has not run there yet; its store holds {count}, and nothing of water or valves."
+
+
 def _looked_at(garden: RoundGarden, site: Site, store: Store, now: datetime) -> RoundGardenAnswer:
     served = not garden.copied and garden.store is not None and is_served(garden.store)
     seen = last_sign(store)
     if seen is None and not served:
-        return _unknown(garden, "Its store holds nothing yet: the service has not run there.")
+        return _unknown(garden, _unserved(store)).model_copy(update=_tests(site, store, now))
     as_of = now if seen is None or served or now - seen <= OF_NOW else seen
     silent = (
         seen is not None and not served and now - seen > (SILENT_COPIED if garden.copied else SILENT_HERE)
@@ -179,14 +197,9 @@ def _lost(store: Store, newest: Mapping[str, RootZoneRecord], day: date) -> floa
 
 def _silent(garden: RoundGarden, known: _Known) -> RoundGardenAnswer:
     """Nothing is known now; at most nothing was watered, and nothing rained, since it was last heard of."""
-    most = None
-    if known.newest:
-        first = max(r.day for r in known.newest.values()) + timedelta(days=1)
-        today = known.now.astimezone(known.site.place.timezone).date()
-        days = min(SILENT_MOST_DAYS, (today - first).days + WEEK_DAYS)
-        depletion = {p: r.depletion_mm for p, r in known.newest.items()}
-        dry = dry_from(known.site, known.newest, depletion, {}, first, days)
-        most = round(dry.within(list(dry.lost), days), 1)
+    today = known.now.astimezone(known.site.place.timezone).date()
+    recorded = known.store.root_zones_since(today - timedelta(days=WEEK_DAYS))
+    most = most_lost(known.site, known.newest, recorded, today)
     answer = _unknown(garden, "Nothing is heard of it: whether it is watered is not known.")
     # Of what was known when it fell silent only what does not change by itself: a valve that was not shut
     # stays so while nobody comes.
@@ -199,7 +212,7 @@ def _silent(garden: RoundGarden, known: _Known) -> RoundGardenAnswer:
             "as_of": known.as_of,
             "harm_at_most": most,
             "plants": len(known.site.plants),
-            **_tests(known),
+            **_tests(known.site, known.store, known.now),
             "parts": list(dict.fromkeys(parts)),
         }
     )
@@ -215,7 +228,7 @@ def _heard(garden: RoundGarden, known: _Known) -> RoundGardenAnswer:
     lost = known.lost if known.lost is not None else (0.0 if unharmed else None)
     harm = round(lost + at_risk, 1) if at_risk is not None and lost is not None else None
     node = next((n for n in store.nodes_seen() if n.node == site.node.id), None)
-    tests, plan = _tests(known), store.last_plan()
+    tests, plan = _tests(site, store, known.now), store.last_plan()
     parts = [p for t in troubles for p in _parts(site, t)]
     if tests["tests_due"]:
         parts += parts_for(site, "tests_due", "")
@@ -351,14 +364,14 @@ def _at_risk(
     return max(total, short)
 
 
-def _tests(known: _Known) -> dict[str, object]:
+def _tests(site: Site, store: Store, now: datetime) -> dict[str, object]:
     """What is due of a garden that was commissioned, and how old its newest catch cans are."""
-    records = known.store.test_records()
+    records = store.test_records()
     if not records:
         return {"tests_due": None, "never_tested": True, "cans_at": None}
     count = 0
-    for zone in (None, *(z.id for z in known.site.zones)):
+    for zone in (None, *(z.id for z in site.zones)):
         done = history(records, zone)
-        count += len(due(known.site, done, stale(known.site, done, zone), zone, known.now))
+        count += len(due(site, done, stale(site, done, zone), zone, now))
     cans = [r.record.at for r in records if r.record.kind == "catch_cans"]
     return {"tests_due": count, "never_tested": False, "cans_at": max(cans, default=None)}

@@ -51,7 +51,7 @@ def round_gardens(
     found: dict[str, RoundGarden] = {}
     for name in named:
         for garden in _behind(name, environment):
-            found.setdefault(garden.file, garden)
+            found.setdefault(_where(garden.file), garden)
     # One file that is gone hides no other garden; but where nothing is there at all, the name is a slip.
     if not any(g.site is not None or Path(g.file).exists() for g in found.values()):
         raise UsageError(
@@ -59,6 +59,11 @@ def round_gardens(
             "a round file"
         )
     return tuple(found.values())
+
+
+def _where(file: str) -> str:
+    """One name for a file, however it was come to; the name of an example as it is."""
+    return str(Path(file).resolve()) if Path(file).exists() else file
 
 
 def is_round_file(path: Path) -> bool:
@@ -83,10 +88,14 @@ def _behind(name: str, environment: Mapping[str, str] | None) -> Iterator[RoundG
 
 
 def _in_folder(folder: Path, environment: Mapping[str, str] | None) -> Iterator[RoundGarden]:
-    """Every TOML file in it, and ``site.toml`` of every folder in it; round files in it are not followed."""
+    """What the round files in it list, for these know of copies and notes; then every other TOML file in it,
+    and ``site.toml`` of every folder in it."""
     files = sorted({*folder.glob("*.toml"), *folder.glob(f"*/{SITE_NAME}")})
-    sites = [f for f in files if _round_tables(f) is None]
-    if not sites:
+    rounds = {f: tables for f in files if f.parent == folder and (tables := _round_tables(f)) is not None}
+    for file, tables in rounds.items():
+        yield from _listed(file, tables, environment)
+    sites = [f for f in files if f not in rounds]
+    if not sites and not rounds:
         raise UsageError(f"read {folder}; there is no site file in it, nor a {SITE_NAME} in a folder of it")
     for file in sites:
         yield _garden(file, environment)

@@ -95,6 +95,24 @@ def _lost(
     return tuple(lost)
 
 
+def most_lost(
+    site: Site, newest: Mapping[str, RootZoneRecord], recorded: Sequence[RootZoneRecord], today: date
+) -> float | None:
+    """Plant-days of the week before ``today`` and the week from then on, at most, in a garden that is silent:
+    of its last days by the balances that were ``recorded``, after them as if nothing was watered and nothing
+    rained. None: nothing is known of its roots."""
+    if not newest:
+        return None
+    begins = today - timedelta(days=WEEK_DAYS)
+    first = max(r.day for r in newest.values()) + timedelta(days=1)
+    days = min(SILENT_MOST_DAYS, (today - first).days + WEEK_DAYS)
+    before = min(days, max(0, days - 2 * WEEK_DAYS))
+    dry = dry_from(site, newest, {p: r.depletion_mm for p, r in newest.items()}, {}, first, days)
+    plants = list(dry.lost)
+    lost = sum(r.stress for r in recorded if begins <= r.day < first)
+    return round(lost + dry.within(plants, days) - dry.within(plants, before), 1)
+
+
 def share_lost(kind: str) -> float:
     """The part of the watering that is lost while a trouble of that kind stands."""
     return SHARES_LOST.get(kind, SMALL_SHARE)

@@ -22,8 +22,11 @@ from scheduler.report.round_gardens import round_gardens
 from scheduler.report.round_harm import WEEK_DAYS, days_without, dry_from, plants_of
 from scheduler.report.round_words import round_words
 from scheduler.service.lock import SiteLock, lock_path
+from scheduler.service.practised import keep_practice
 from scheduler.site.errors import UsageError
 from scheduler.site.examples import example_site
+from scheduler.survey.site_mark import site_mark
+from scheduler.survey.tests_done import Draw, HeadFlow
 from tests.support.many_gardens import OneOfMany, one_of_many
 
 NOW = datetime(2012, 8, 1, 15, 0, tzinfo=UTC)
@@ -307,6 +310,64 @@ def test_how_long_water_lasts_without_a_plan_is_not_known(tmp_path: Path) -> Non
     assert "how long it lasts is not known" in words
 
 
+def test_the_most_that_may_be_lost_is_of_the_two_weeks_that_the_round_names(tmp_path: Path) -> None:
+    """FAO-56 Eq 84: nothing left, so each plant loses whole days: two weeks are 14 of them."""
+    gone = one_of_many(tmp_path, 1, NOW - timedelta(days=70))
+    lately, moist = (one_of_many(tmp_path, n, NOW - timedelta(days=2)) for n in (2, 3))
+    gone.roots(NOW - timedelta(days=70), dry_roots(gone), stress=1.0)
+    lately.roots(NOW - timedelta(days=2), dry_roots(lately), stress=1.0)
+    answer = look(tmp_path)
+    plants = len(gone.site.plants)
+    assert of(answer, gone).harm_at_most == pytest.approx(14.0 * plants)
+    # One balanced day of the last week, 29 July, and after it two days until today and seven to come.
+    assert of(answer, lately).harm_at_most == pytest.approx((1.0 + 2.0 + 7.0) * plants)
+    most = of(answer, moist).harm_at_most
+    assert most is not None and 0.0 < most < 10.0 * plants
+    words = "\n".join(round_words(answer, round_gardens([str(tmp_path)])))
+    assert f"harm not known, at most {14 * plants} plant-days, last week and next." in words
+
+
+def test_what_was_last_heard_in_another_year_says_the_year_and_how_long_ago(tmp_path: Path) -> None:
+    one_of_many(tmp_path, 1, NOW - timedelta(days=3))
+    words = "\n".join(round_words(look(tmp_path), round_gardens([str(tmp_path)])))
+    assert "Last heard of Sun 29 Jul 08:00 PDT, 3 days ago" in words
+    later = round_answer(round_gardens([str(tmp_path)]), datetime(2026, 11, 26, tzinfo=UTC))
+    words = "\n".join(round_words(later, round_gardens([str(tmp_path)])))
+    assert "Last heard of Sun 29 Jul 2012 08:00 PDT, 14 years ago" in words
+
+
+def test_a_store_with_commissioning_records_alone_says_what_it_holds(tmp_path: Path) -> None:
+    garden = one_of_many(tmp_path, 1, None)
+    with garden.store() as store:
+        for level_m in (0.5, 0.3):
+            draw = Draw(level_m=level_m, run_s=60.0, volume_l=2.0)
+            done = HeadFlow(zone="pots", at=SEEN, who="Ann", draws=(draw,))
+            store.add_test_record(done, site_mark(garden.site, "pots"))
+    found = of(look(tmp_path), garden)
+    assert found.problem.startswith(
+        "The service has not run there yet; its store holds 2 records of its comm"
+    )
+    assert (found.standing, found.never_tested) == ("unknown", False)
+
+
+def test_a_practice_that_is_over_is_no_garden_to_bring_anything_to(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    garden = one_of_many(tmp_path / "gardens", 1, NOW - timedelta(days=3))
+    kept = tmp_path / "kept"
+    keep_practice(garden.path, kept, "five-drums", NOW)
+    monkeypatch.setenv("FALLINGHEAD_STATE", str(kept))
+    monkeypatch.setattr(present, "real_now", lambda: NOW)
+    ran = CliRunner().invoke(app, ["round", "five-drums", str(garden.file)])
+    assert ran.exit_code == 0
+    assert "2 gardens: 1 not known, 1 a practice that is over." in ran.output
+    practised = ran.output[ran.output.index("2. ") :].split("Parts for all")[0]
+    assert practised.startswith("2. Five drums behind the shed: a practice that is over.")
+    assert "Bring" not in practised and "harm" not in practised
+    # The garden beside it is judged by today, and is as silent as it was.
+    assert "Last heard of Sun 29 Jul 08:00 PDT, 3 days ago" in ran.output
+
+
 # ---- The list of gardens -----------------------------------------------------------------------------------
 
 
@@ -324,6 +385,19 @@ def test_a_round_file_names_sites_copies_and_notes(tmp_path: Path) -> None:
     assert lost.site is None and lost.name == "nowhere" and "cannot be read" in lost.problem
     words = "\n".join(round_words(round_answer([known, lost], NOW), [known, lost]))
     assert "nowhere" in words and "harm not known" in words
+
+
+def test_the_round_file_in_a_folder_gives_its_notes_and_copies_to_the_gardens_there(tmp_path: Path) -> None:
+    listed, beside = (one_of_many(tmp_path, n, SEEN) for n in (1, 2))
+    copy = listed.path.rename(tmp_path / "fetched.db")
+    (tmp_path / "x").mkdir()
+    (tmp_path / "round.toml").write_text(
+        '[[garden]]\nsite = "x/../garden-01/site.toml"\nstore = "fetched.db"\nnote = "ring twice"\n',
+        encoding="utf-8",
+    )
+    first, second = round_gardens([str(tmp_path)])
+    assert (first.name, first.store, first.note) == (listed.site.name, copy, "ring twice")
+    assert (second.name, second.note) == (beside.site.name, "")
 
 
 @pytest.mark.parametrize(

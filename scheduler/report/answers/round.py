@@ -25,14 +25,16 @@ class RoundGardenAnswer(Answer):
     """``standing``: "urgent", "trouble", "unknown" (nothing is heard of it, or it cannot be read) or "well".
 
     ``harm_plant_days`` = lost within the last week + at risk within the next; None: not known.
-    ``harm_at_most``: of a silent garden, if nothing was watered since it was last heard of. ``as_of``: for
-    which moment the rest holds; None: nothing is known of it."""
+    ``harm_at_most``: of a silent garden, lost within the last week and at risk within the next, if nothing
+    was watered since it was last heard of. ``as_of``: for which moment the rest holds; None: nothing is known
+    of it. ``practice_over``: it is no garden, but a practice that was kept."""
 
     garden: str
     file: str
     note: str
     standing: str
     problem: str
+    practice_over: bool = False
     as_of: datetime | None = None
     harm_plant_days: float | None = None
     harm_at_most: float | None = None
