@@ -6,6 +6,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Iterable, Sequence
 from datetime import datetime
+from functools import cache
 from pathlib import Path
 
 from fastapi import APIRouter, FastAPI, Request
@@ -158,7 +159,9 @@ def _cookie(tls: bool, *, office: bool = False) -> str:
     return f"__Host-{name}" if tls else name
 
 
+@cache
 def _templates(*, has_round: bool) -> Jinja2Templates:
+    """Read and compiled once, however many pages a process serves."""
     templates = Jinja2Templates(HERE / "templates")
     templates.env.trim_blocks = templates.env.lstrip_blocks = True
     templates.env.filters["capitalize_first"] = lambda text: text[:1].upper() + text[1:]
