@@ -61,7 +61,8 @@ def rehearse(
     if json:
         say_json(answer)
         return
-    say(f"Hidden from the controller: {', '.join(season.hidden.lines())}.")
+    hidden = "; ".join(season.hidden.words(garden.units)) or "nothing"
+    say(f"Hidden from the controller (sd: standard deviation): {hidden}.")
     if by_day:
         columns, rows = day_rows(garden, answer)
         say_table(f"{garden.name}, day by day; left: above the reserve, at the day's end", columns, rows)

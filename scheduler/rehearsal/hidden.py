@@ -13,7 +13,8 @@ from typing import Any
 
 import numpy as np
 
-from scheduler.site.model import Site
+from scheduler.site.model import DisplayUnits, Site
+from scheduler.site.showing import show_flow, show_length, show_share
 
 
 class Part(IntEnum):
@@ -33,6 +34,10 @@ def stream(seed: int, part: Part) -> np.random.Generator:
     return np.random.default_rng([seed, int(part)])
 
 
+# Of a size below this nothing is there to be told (rounding of figures near one).
+NOTHING = 1e-9
+
+
 @dataclass(frozen=True, slots=True)
 class Hidden:
     """Sizes of what the controller is not told. The defaults are what a careful commissioning leaves."""
@@ -50,8 +55,44 @@ class Hidden:
     travel_sd: float = 0.05  # relative, of each valve's travel times
 
     def lines(self) -> tuple[str, ...]:
-        """Every option with its value, to print before a run."""
+        """Every option with its value, for a program."""
         return tuple(f"{f.name} = {getattr(self, f.name):g}" for f in fields(self))
+
+    def words(self, units: DisplayUnits) -> tuple[str, ...]:
+        """The same in words of the garden, to print with a run; what is not there is left out. sd: standard
+        deviation."""
+        more = self.priming_loss_factor - 1.0
+        said = (
+            (self.coefficient_sd, f"each emitter's flow differs by {show_share(self.coefficient_sd)} (sd)"),
+            (self.exponent_sd, f"its exponent differs by {self.exponent_sd:g} (sd)"),
+            (
+                self.clogging_loss,
+                f"clogging takes {show_share(self.clogging_loss)} of the flow by the last day",
+            ),
+            (
+                self.clogging_spread,
+                f"at one emitter more than at another by {show_share(self.clogging_spread)}",
+            ),
+            (
+                self.level_noise_m,
+                f"the level is read with {_small(self.level_noise_m, units)} of noise (sd)",
+            ),
+            (self.ping_scatter_m, f"its pings scatter by {_small(self.ping_scatter_m, units)} (sd)"),
+            (self.level_offset_m, f"the sensor is {_small(self.level_offset_m, units)} off"),
+            (
+                self.emptied_share_error,
+                "of the share of a line that empties between runs up to "
+                f"{100.0 * self.emptied_share_error:g} percentage points are not known",
+            ),
+            (
+                more,
+                f"filling the lines costs {show_share(abs(more))} {'more' if more > 0.0 else 'less'} water "
+                "than reckoned",
+            ),
+            (self.leak_lph, f"a leak takes {show_flow(self.leak_lph, units)}, day and night"),
+            (self.travel_sd, f"valves take {show_share(self.travel_sd)} longer or shorter to move (sd)"),
+        )
+        return tuple(text for value, text in said if abs(value) > NOTHING)
 
 
 NOTHING_HIDDEN = Hidden(
@@ -113,6 +154,11 @@ def draw_truth(site: Site, seed: int, hidden: Hidden) -> Truth:
 
 def _by_id(ids: list[str], values: np.ndarray[Any, np.dtype[np.float64]]) -> dict[str, float]:
     return {i: float(v) for i, v in zip(ids, values, strict=True)}
+
+
+def _small(length_m: float, units: DisplayUnits) -> str:
+    """Some millimetres, or inches."""
+    return f"{1000.0 * length_m:g} mm" if units == "metric" else show_length(length_m, units)
 
 
 def _share(value: float) -> float:
