@@ -21,6 +21,7 @@ from scheduler.report.answers import (
 )
 from scheduler.report.orders_told import orders_told
 from scheduler.report.plan import worth_saying
+from scheduler.report.why_rest import rest_of
 from scheduler.site.errors import UsageError
 from scheduler.site.model import Site
 from scheduler.site.showing import show_duration, show_volume
@@ -124,12 +125,14 @@ def _zone(
         booked_l=round(sum(booked), 2) if booked else None,
         reasons=_reasons((*due, *(r for r in reasons if r.code != "would_change"))),
         would_change=_reasons([r for r in reasons if r.code == "would_change"]),
-        compared=_compared(found, earlier) if found is not None else None,
+        compared=_compared(site, found, earlier) if found is not None else None,
         orders=orders_told(site, run, mine, intents),
     )
 
 
-def _compared(found: tuple[date, PlannedRun], earlier: Sequence[Plan]) -> WhyComparisonAnswer | None:
+def _compared(
+    site: Site, found: tuple[date, PlannedRun], earlier: Sequence[Plan]
+) -> WhyComparisonAnswer | None:
     day, run = found
     runs = [(p.day, r) for p in earlier for r in whole_runs(p.runs) if r.zone == run.zone and r.pulse == 1]
     if not runs:
@@ -138,16 +141,21 @@ def _compared(found: tuple[date, PlannedRun], earlier: Sequence[Plan]) -> WhyCom
     split = compare_runs(before, run)
     if split is None:
         return None
-    causes = [
-        WhyCauseAnswer(cause=c.kind, change_s=round(c.change_s, 1), text=_cause_words(c, before, run))
-        for c in sorted(split.causes, key=lambda c: -abs(c.change_s))
-    ]
+    causes = [_cause(site, c, before, run) for c in sorted(split.causes, key=lambda c: -abs(c.change_s))]
     return WhyComparisonAnswer(
         day=before_day, before_s=round(split.before_s, 1), after_s=round(split.after_s, 1), causes=causes
     )
 
 
-def _cause_words(cause: Cause, before: PlannedRun, after: PlannedRun) -> str:
+def _cause(site: Site, cause: Cause, before: PlannedRun, after: PlannedRun) -> WhyCauseAnswer:
+    rest = rest_of(site, before, after, cause.change_s) if cause.kind == "rest" else []
+    text = _cause_words(cause, before, after, " and ".join(n.text for n in rest))
+    return WhyCauseAnswer(
+        cause=cause.kind, change_s=round(cause.change_s, 1), text=text, named=[n.what for n in rest]
+    )
+
+
+def _cause_words(cause: Cause, before: PlannedRun, after: PlannedRun, rest: str) -> str:
     more = "longer" if cause.change_s >= 0.0 else "shorter"
     span = f"{show_duration(abs(cause.change_s))} {more}"
     fall_cm = 100.0 * (before.level_start_m - after.level_start_m)
@@ -158,7 +166,7 @@ def _cause_words(cause: Cause, before: PlannedRun, after: PlannedRun) -> str:
         "days": "more days since the last watering"
         if cause.change_s >= 0
         else "fewer days since the last watering",
-        "rest": "rain, other plants due, or a run cut short",
+        "rest": rest,
     }
     return f"{span}: {words[cause.kind]}"
 

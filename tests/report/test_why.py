@@ -72,6 +72,22 @@ def test_a_run_longer_than_last_week_is_split_into_its_causes(store: Store) -> N
     assert head.change_s > 0.0 and "lower" in head.text  # no rain fell, so the water stands lower
 
 
+def test_the_rest_of_a_change_is_named_by_what_was_stored_and_rain_only_where_it_fell(store: Store) -> None:
+    """Whether rain fell before either run is told by the measured weather of the season."""
+    wet = {d.day for d in packaged_weather("seattle-2012") if d.rain_mm}
+    rests = []
+    for day in (FIRST + timedelta(days=n) for n in range(2, (LAST - FIRST).days + 1)):
+        for compared in (z.compared for z in why_answer(SITE, store, day).zones):
+            rests += [
+                (day, compared.day, c) for c in (compared.causes if compared else ()) if c.cause == "rest"
+            ]
+    assert rests and all(c.named for _, _, c in rests)
+    for day, earlier, cause in rests:
+        rained = any(earlier - timedelta(days=7) <= d <= day for d in wet)
+        assert rained or "rain" not in cause.named, (day, cause)
+    assert any(c.named != ["rain"] for _, _, c in rests)
+
+
 def test_a_plant_is_answered_with_its_own_litres(store: Store) -> None:
     answer = why_answer(SITE, store, date(2012, 8, 4), "fig")
     assert [p.id for p in answer.plants] == ["fig"]

@@ -48,9 +48,13 @@ class PlanAnswer(Answer):
 
 
 class WhyCauseAnswer(Answer):
+    """``named``: of the rest, what it was, as far as the stored figures tell (cut, held_back, rationed, rain,
+    plants_due, wanted, not_kept, not_told)."""
+
     cause: str
     change_s: float
     text: str
+    named: list[str] = []
 
 
 class WhyComparisonAnswer(Answer):
