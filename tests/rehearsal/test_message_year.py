@@ -15,16 +15,8 @@ import pytest
 from scheduler.alerts.message import BODY_LENGTH, HEADINGS, TITLE_LENGTH, message
 from scheduler.alerts.pacing import awake
 from scheduler.control.effects import Alert
-from tests.support.message_year import (
-    HOUSEHOLD,
-    Sent,
-    Trouble,
-    Year,
-    by_week,
-    frosts_told,
-    told_twice,
-    untrue,
-)
+from tests.support.message_truth import frosts_told, untrue
+from tests.support.message_year import HOUSEHOLD, Sent, Trouble, Year, by_week, told_twice
 
 FIRST, LAST = date(2013, 7, 8), date(2013, 7, 28)
 # Words that a household need not know, and marks of a program's own names.

@@ -9,7 +9,6 @@ What was sent is held against what was true. By hand:
 from __future__ import annotations
 
 import random
-import re
 import sys
 from collections import Counter
 from collections.abc import Callable, Sequence
@@ -18,7 +17,6 @@ from datetime import UTC, date, datetime, timedelta
 from itertools import count
 from statistics import median
 
-from scheduler.agronomy.need import APPLICATION_EFFICIENCY
 from scheduler.agronomy.weather import Outlook
 from scheduler.alerts.addresses import Address
 from scheduler.alerts.delivery import Deliverer, Outcome
@@ -51,12 +49,6 @@ HOUSEHOLD = Person("Ann", "phone")
 LOOK_H = 1.0
 # A flow below this share of what the garden was drawn with is a trouble that a message may name.
 CLOGGED = 0.5
-# The alarm speaks of a day, and of five; a household that is told a little early was told the truth.
-NEAR_DAYS, SOON_DAYS = 2, 8
-# Less than this share of full barrels is nearly empty however long it lasts (common practice, no source) ...
-NEAR_SHARE = 0.10
-# ... by a level that errs by so much (4 mm of noise and 5 mm of offset are hidden from the controller).
-LEVEL_ERROR_M = 0.01
 # Kind, one in so many days, how many hours it lasts (drawn; a choice of this test).
 USUAL: tuple[tuple[str, float, tuple[float, float]], ...] = (
     ("node", 12.0, (0.2, 4.0)),
@@ -306,109 +298,6 @@ def told_twice(year: Year) -> list[tuple[str, str, date]]:
     return [key for key, times in seen.items() if times > 1]
 
 
-def untrue(year: Year) -> list[Alert]:
-    """What was sent and was not so, by the script of troubles and the virtual garden alone."""
-    return [a for s in year.sent for a in s.alerts if not _true(year, a)]
-
-
-def _true(year: Year, alert: Alert) -> bool:
-    """A kind that has no truth here counts as untrue."""
-    at, day = alert.at, timedelta(days=1)
-
-    def held(kind: str, since: timedelta = timedelta(0)) -> bool:
-        return any(t.kind == kind and t.begins <= at < t.ends + since for t in year.troubles)
-
-    by_kind: dict[str, Callable[[], bool]] = {
-        "node_silent": lambda: held("node"),
-        "level_unknown": lambda: held("sensor") or held("node"),
-        "level_doubtful": lambda: held("sensor", day) or held("taps", 2 * day),
-        "forecast_stale": lambda: held("forecast"),
-        "run_short": lambda: held("clog", 3 * day),
-        "water_lost": lambda: held("taps", 2 * day),
-        "frost": lambda: _frost_was_forecast(year, alert),
-        "winter_over": lambda: year.drained_until is not None,
-        # With the node silent nobody knows whether a run that began has ended.
-        "valve_not_shut": lambda: held("node", timedelta(minutes=10)),
-        "care_due": lambda: True,  # by the calendar, which is tested elsewhere
-        "near_empty": lambda: _little(year, at) or _scarce(year, at, NEAR_DAYS),
-        "runs_out": lambda: _scarce(year, at, SOON_DAYS),
-    }
-    judge = by_kind.get(alert.kind)
-    return judge is not None and judge()
-
-
-_FROST = re.compile(r"frost is forecast for \w+ (\d+) (\w+), (-?[\d.]+) °C at the least")
-
-
-def _frost_was_forecast(year: Year, alert: Alert) -> bool:
-    """What is said of a forecast is true when the one that was there says so: for that night, one of the next
-    two, and with that temperature. One that comes at the very instant is heard after the alarm or before it.
-    Whether it then freezes, and whether the next forecast still says so: ``frosts_told``."""
-    before = [f for f in year.shell.forecasts if f.fetched_at < alert.at][-1:]
-    there = before + [f for f in year.shell.forecasts if f.fetched_at == alert.at]
-    return any(_says_frost(year, f, alert) for f in there)
-
-
-def _says_frost(year: Year, forecast: Outlook, alert: Alert) -> bool:
-    said = _FROST.search(alert.text)
-    if said is None:
-        return False
-    today = alert.at.astimezone(year.site.place.timezone).date()
-    nights = {d.day: d.tmin_c for d in forecast.days if today <= d.day <= today + timedelta(days=2)}
-    tmin_c = next((t for day, t in nights.items() if f"{day.day} {day:%B}" == f"{said[1]} {said[2]}"), None)
-    # Told with three digits, one behind the point at the most.
-    return tmin_c is not None and tmin_c <= 0.0 and abs(tmin_c - float(said[3])) <= 0.05
-
-
-def frosts_told(year: Year) -> tuple[int, int, int]:
-    """Messages of a frost that was forecast; how many of them the newest forecast still bore out when they
-    went out; how many were followed by a frost within those days."""
-    told = [(s.at, a) for s in year.sent for a in s.alerts if a.kind == "frost"]
-    newest = {at: [f for f in year.shell.forecasts if f.fetched_at <= at][-1:] for at, _ in told}
-    zone = year.site.place.timezone
-    still = sum(any(_frost_within(f, at.astimezone(zone).date()) for f in newest[at]) for at, _ in told)
-    return len(told), still, sum(_freezes(year, a.at) for _, a in told)
-
-
-def _frost_within(forecast: Outlook, today: date) -> bool:
-    days = [d for d in forecast.days if today <= d.day <= today + timedelta(days=2)]
-    return any(d.tmin_c is not None and d.tmin_c <= 0.0 for d in days)
-
-
-def _freezes(year: Year, at: datetime) -> bool:
-    """Whether it did freeze within the two days that the forecast spoke of."""
-    today = at.astimezone(year.site.place.timezone).date()
-    days = [d for d in seattle() if today <= d.day <= today + timedelta(days=2)]
-    return any(d.tmin_c is not None and d.tmin_c <= 0.0 for d in days)
-
-
-def _above_reserve_l(year: Year, level_m: float) -> float:
-    model = year.shell.state.model
-    return max(0.0, model.stage.volume_l(level_m) - model.stage.volume_l(model.reserve_level_m))
-
-
-def _true_level_m(year: Year, at: datetime) -> float:
-    return max((pair for pair in year.levels if pair[0] <= at), key=lambda pair: pair[0])[1]
-
-
-def _little(year: Year, at: datetime) -> bool:
-    """Whether the barrels truly held little of what they can, as well as a level tells it."""
-    full_l = _above_reserve_l(year, year.shell.state.model.stage.brim_level_m)
-    return _above_reserve_l(year, _true_level_m(year, at) - LEVEL_ERROR_M) < NEAR_SHARE * full_l
-
-
-def _scarce(year: Year, at: datetime, days: int) -> bool:
-    """Whether the true water above the reserve was no more than the plants used in so many days as the
-    weather then was, their rain apart, and what truly leaked; what was poured in later is no part of it."""
-    usable = _above_reserve_l(year, _true_level_m(year, at))
-    first = at.astimezone(year.site.place.timezone).date()
-    use = {r.weather.day: sum(z.wanted_l for z in r.root_zones) for r in year.shell.days}
-    usual = sum(use.values()) / len(use)  # of the days after the last that was lived
-    used = sum(use.get(first + timedelta(days=n), usual) for n in range(days))
-    leaks = 24.0 * year.garden.truth.hidden.leak_lph * days
-    return usable <= used / APPLICATION_EFFICIENCY + leaks
-
-
 def usual_troubles(first: date, last: date, seed: int) -> list[Trouble]:
     """Some of each kind on drawn days: a radio that drops, a sensor in a web, a network away, a filter."""
     rng = random.Random(seed)
@@ -425,6 +314,8 @@ def usual_troubles(first: date, last: date, seed: int) -> list[Trouble]:
 
 
 def main(words: Sequence[str]) -> None:
+    from tests.support.message_truth import frosts_told, untrue
+
     first, last = (date.fromisoformat(w) for w in words[:2])
     seed = int(words[2]) if len(words) > 2 else 1
     drained_until = date(first.year, 3, 15) if first.month == 3 else None
