@@ -37,10 +37,11 @@ START = datetime(2012, 7, 20, 11, 0, tzinfo=UTC)
 RESTART_MS = (2 * SECOND, 12 * SECOND)
 LOOK_MS = 1 * SECOND
 TEND_MS = 5 * MINUTE
-ASK_LOOK_MS = 15 * SECOND
+ASK_LOOK_S = 15.0
 # Of so many steps one is taken twice, and each that gives an order.
 TWICE_EVERY = 50
-# A wake-up this soon is one of a busy phase. After so long without anything new, so far apart.
+# A wake-up this soon is one of a busy phase. After so long without anything new, so far apart; asks without
+# an answer and writes to a store that fails likewise.
 BUSY_WAKE_S = 5.0
 THINNED = ((5 * MINUTE, 150.0), (1 * MINUTE, 30.0))
 # A garden in order is looked at when a window may begin or end (on the full hour), when a run is due and when
@@ -514,12 +515,17 @@ class Daemon:
             self._wake.cancel()
         life, calm_ms = self.lives, self.clock.now_ms - self.stirred_ms
         if in_s <= BUSY_WAKE_S:
-            in_s = next((thin_s for after_ms, thin_s in THINNED if calm_ms > after_ms), in_s)
+            in_s = self._thinned_s(in_s)
         elif in_s >= WAKE_MAX_S and calm_ms > CALM_MS:
             in_s = max(in_s, self._nothing_for_s())
         self._wake = self.clock.after(
             max(1, int(in_s * 1000)), lambda: self.feed(Tick()) if life == self.lives else None
         )
+
+    def _thinned_s(self, in_s: float) -> float:
+        """What is done again and again is done less often once nothing new has happened for a while."""
+        calm_ms = self.clock.now_ms - self.stirred_ms
+        return next((thin_s for after_ms, thin_s in THINNED if calm_ms > after_ms), in_s)
 
     def _nothing_for_s(self) -> float:
         """For how long nothing is to come in a garden in order; 0 in one that is not."""
@@ -555,15 +561,15 @@ class Daemon:
         if shell is not None and (self.store.written or shell.needs_tending):
             self._do(self._look)
         fails = self.shell is not None and self.shell.store_fault is not None
-        self.clock.after(int(RETRY_S * 1000) + 1 if fails else TEND_MS, lambda: self._tend(life))
+        in_ms = int(self._thinned_s(RETRY_S) * 1000) + 1 if fails else TEND_MS
+        self.clock.after(in_ms, lambda: self._tend(life))
 
     def _asked(self) -> None:
         """Somebody looks after a while whether it was answered."""
         if not self._asks_look:
             self._asks_look, life = True, self.lives
-            calm_ms = self.clock.now_ms - self.stirred_ms
-            thinned = (round(1000 * thin_s) for after_ms, thin_s in THINNED if calm_ms > after_ms)
-            self.clock.after(next(thinned, ASK_LOOK_MS), lambda: self._ask_look(life))
+            in_s = self._thinned_s(ASK_LOOK_S)
+            self.clock.after(round(1000 * in_s), lambda: self._ask_look(life))
 
     def _ask_look(self, life: int) -> None:
         if life != self.lives or self.link is None:

@@ -315,9 +315,12 @@ class SimNode:
             self.step_in(LOOP_MS)  # something waits to be told
 
     def _plan_next(self, loop: SimLoop) -> None:
-        due = self.true_ms(loop.node.next_due_ms())
-        if loop._pending is None and self._in_flight:
-            due = max(due, LOOP_MS)
+        node = loop.node
+        wanted = node._want
+        if self._in_flight:
+            node._want = None  # a state that waits goes out when the one before is acknowledged
+        due = self.true_ms(node.next_due_ms())
+        node._want = wanted
         for valve in self.plumbing.valves:
             own = valve.arrives_in_ms()
             if own is not None:
