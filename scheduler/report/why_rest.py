@@ -33,7 +33,7 @@ class Named:
 def rest_of(site: Site, before: PlannedRun, after: PlannedRun, change_s: float) -> list[Named]:
     """What made the rest of the change; never empty."""
     longer = change_s >= 0.0
-    ways = (_cut(before, after, longer), _held(before, after, longer), _rationed(before, after, longer))
+    ways = (_cut(before, after, longer), _held(before, after, longer), _rationed(site, before, after, longer))
     found = [n for n in (*ways, _rain(site, before, after, longer)) if n is not None]
     if found:
         return found
@@ -76,14 +76,24 @@ def _held(before: PlannedRun, after: PlannedRun, longer: bool) -> Named | None:
     return None
 
 
-def _rationed(before: PlannedRun, after: PlannedRun, longer: bool) -> Named | None:
-    """A dose while water is short is smaller than a usual one."""
-    then, now = _of(before, "rationed"), _of(after, "rationed")
-    if longer and then is not None and now is None:
+def _rationed(site: Site, before: PlannedRun, after: PlannedRun, longer: bool) -> Named | None:
+    """A dose while water is short is smaller than a usual one; both short: by their doses."""
+    then, now = (_dose_l(run) for run in (before, after))
+    if then is not None and now is not None:
+        if abs(now - then) < ALIKE * then or (now > then) is not longer:
+            return None
+        shown = f"{show_volume(now, site.units)}, then {show_volume(then, site.units)}"
+        return Named("rationed", f"the dose of short water is {'larger' if longer else 'smaller'} ({shown})")
+    if longer and then is not None:
         return Named("rationed", "then the dose was that of short water")
-    if not longer and now is not None and then is None:
+    if not longer and now is not None:
         return Named("rationed", "the dose is that of short water, smaller than a usual one")
     return None
+
+
+def _dose_l(run: PlannedRun) -> float | None:
+    """The dose that rationing meant for the run; None where water was not short."""
+    return next((d for r in run.reasons if r.code == "rationed" and (d := _figure(r, "dose_l"))), None)
 
 
 def _rain(site: Site, before: PlannedRun, after: PlannedRun, longer: bool) -> Named | None:

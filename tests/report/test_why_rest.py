@@ -68,6 +68,18 @@ def test_the_deeper_of_two_cuts_decides() -> None:
     assert "cut to 30 %" in told(deep, slight, 300.0)["cut"]
 
 
+def test_two_doses_of_short_water_are_told_with_both() -> None:
+    larger = words.rationed_dose("metric", dose_l=12.0, share=1.0, run_l=12.0)
+    found = told(run(larger), run(SHORT_WATER), -300.0)
+    assert found == {"rationed": "the dose of short water is smaller (9.0 L, then 12.0 L)"}
+
+
+def test_a_run_that_its_floor_cut_is_no_dose_of_short_water() -> None:
+    floor = words.floor("metric", "reserve", floor_m=0.1, margin_m=0.0, share=0.6)
+    found = told(run(), run(floor, words.rationed_run(0.6)), -300.0)
+    assert found == {"cut": "this run was cut to 60 % by the reserve"}
+
+
 def test_rain_is_named_where_it_brought_more_or_less_of_the_use() -> None:
     assert told(run(rain_l=0.0), run(rain_l=8.0), -300.0) == {
         "rain": "rain brought more of what was used (8.0 L, then 0.0 L)"
