@@ -337,7 +337,9 @@ def main(words: Sequence[str]) -> None:
     print(f"untrue: {len(wrong)}: {dict(Counter(a.kind for a in wrong))}")
     for alert in wrong:
         print(f"  {alert.at:%Y-%m-%d %H:%M} {alert.kind} {alert.text}")
-    longest = max((s.message for s in year.sent), key=lambda m: len(m.body))
+    longest = max((s.message for s in year.sent), key=lambda m: len(m.body), default=None)
+    if longest is None:
+        return
     print(f"longest, {len(longest.body)} letters:\n{longest.title}\n{longest.body}")
 
 
