@@ -9,7 +9,6 @@ real programs keep up with it.
 from __future__ import annotations
 
 import logging
-import math
 import random
 import secrets
 import tempfile
@@ -24,13 +23,14 @@ from typing import Any
 from scheduler.agronomy.et0 import reference_et
 from scheduler.agronomy.weather import DayWeather
 from scheduler.control.effects import Alert
-from scheduler.control.pulses import next_run
 from scheduler.control.state import State
 from scheduler.link.practice_broker import PracticeBroker, practice_accounts
 from scheduler.planning.windows import local_midnight
 from scheduler.rehearsal.account import open_account
 from scheduler.rehearsal.garden import TrueGarden
 from scheduler.rehearsal.hidden import Hidden, draw_truth
+from scheduler.rehearsal.practice_pace import PACE_WAITING, hold_from_s
+from scheduler.rehearsal.practice_pace import pace as pace_of
 from scheduler.rehearsal.practice_parts import GardenBoard, PracticeClock, channels_of
 from scheduler.rehearsal.season import season_weather
 from scheduler.service.clock import Clock
@@ -45,25 +45,8 @@ from scheduler.store.store import Store
 from scheduler.weather.open_meteo import OpenMeteo
 from scheduler.weather.practice_server import PracticeWeather
 
-# Virtual seconds in a real one. At rest a message takes some virtual minutes, which nothing minds; an order
-# must start within a minute, and a running valve is looked at every few seconds.
-PACE_WAITING = 20.0
-PACE_AT_REST = 30_000.0
-PACE_BEFORE_ORDER = 500.0
-PACE_RUNNING = 3_000.0
-PACE_MOVING = 150.0
-# Time runs fast only so far behind the last word of the node, in heartbeats, and then waits for the next: a
-# busy or slow machine takes longer and changes nothing. (After three the daemon calls a node silent.)
-HEARD_HEARTBEATS = 2.5
-# A run is slowed down so long before its time is up, so that its end is seen as it happens.
-BEFORE_END_S = 45.0
 # Days over which the usual clogging grows: a practice of days sees its share of it.
 CLOGGING_DAYS = 77
-# So long before a planned start, and after it, an order is looked for.
-BEFORE_ORDER = timedelta(minutes=4)
-AFTER_START = timedelta(minutes=40)
-# Towards that time the pace falls so that it is never nearer than this in real seconds: twenty looks.
-APPROACH_S = 0.1
 LOOK_S = 0.005
 # A practice ends on the evening of its last day, while every plan, run and message of that day is still
 # "today". So much is left of it for the daemon and the node to end in, which takes seconds.
@@ -283,8 +266,12 @@ class Practice:
                 return
             self._keep_day()
             state = self._state(daemon)
-            pace = self._pace(state) * (1.0 if state is None else self.hurry)
-            self.clock.set_pace(pace, until_s=min(stops_s, self._heard_until_s(state)))
+            now = self.clock.now()
+            moving, flowing = self.board.moving, self.garden.flowing()
+            pace = pace_of(state, now.wall, now.monotonic_s, moving=moving, flowing=flowing)
+            pace *= 1.0 if state is None else self.hurry
+            held_s = hold_from_s(state, self.starts, self.site.node.heartbeat_s, now.monotonic_s)
+            self.clock.set_pace(pace, until_s=min(stops_s, held_s))
             if state is not None and state.node is not None:
                 waiting_since = time.monotonic()
             elif time.monotonic() - waiting_since > START_S_MAX:
@@ -303,28 +290,6 @@ class Practice:
             return shell.state if shell is not None else None
         except RuntimeError:  # not started yet
             return None
-
-    def _heard_until_s(self, state: State | None) -> float:
-        if state is None or state.node is None:
-            return math.inf
-        return state.node.heard_mono_s + HEARD_HEARTBEATS * self.site.node.heartbeat_s
-
-    def _pace(self, state: State | None) -> float:
-        if state is None or state.node is None or state.plan is None:
-            return PACE_WAITING
-        if self.board.moving or state.phase in ("ordered", "unproven"):
-            return PACE_MOVING
-        if state.intents:
-            held = state.intents[0]
-            ends_s = held.sent_mono_s + held.intent.order.open_ms / 1000.0
-            near = self.clock.now().monotonic_s > ends_s - BEFORE_END_S
-            return PACE_MOVING if near or not self.garden.flowing() else PACE_RUNNING
-        run = next_run(state)
-        wall = self.clock.now().wall
-        if run is None or wall >= run.start + AFTER_START:
-            return PACE_AT_REST
-        ahead_s = (run.start - BEFORE_ORDER - wall).total_seconds()
-        return min(PACE_AT_REST, max(PACE_BEFORE_ORDER, ahead_s / APPROACH_S))
 
     # --- what is shown
 

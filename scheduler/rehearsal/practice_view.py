@@ -8,7 +8,8 @@ from pathlib import Path
 from typing import Any
 
 from scheduler.agronomy.weather import DayWeather
-from scheduler.rehearsal.practice import PACE_AT_REST, Glimpse, Practice, Practised
+from scheduler.rehearsal.practice import Glimpse, Practice, Practised
+from scheduler.rehearsal.practice_pace import PACE_AT_REST
 from scheduler.site.model import Site
 from scheduler.site.quantities import show_length, show_volume
 

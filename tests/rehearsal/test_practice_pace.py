@@ -1,0 +1,73 @@
+"""A practice is slow where the real programs judge one another by seconds, and fast elsewhere."""
+
+from __future__ import annotations
+
+import math
+from datetime import timedelta
+
+from scheduler.control.ordering import RUN_GAP_S
+from scheduler.control.pulses import next_run
+from scheduler.rehearsal.practice_pace import (
+    HEARD_HEARTBEATS,
+    PACE_AT_REST,
+    PACE_BEFORE_ORDER,
+    PACE_MOVING,
+    PACE_RUNNING,
+    PACE_WAITING,
+    hold_from_s,
+    pace,
+)
+from tests.support.driving import Driver
+from tests.support.gardens import small_garden
+
+
+def pace_now(driver: Driver, *, moving: bool = False, flowing: bool = False) -> float:
+    return pace(driver.state, driver.now.wall, driver.mono_s, moving=moving, flowing=flowing)
+
+
+def test_it_waits_until_the_node_is_heard_and_a_plan_is_made() -> None:
+    assert pace(None, Driver(small_garden()).now.wall, 0.0, moving=False, flowing=False) == PACE_WAITING
+    assert hold_from_s(None, Driver(small_garden()).now.wall, 60.0, 0.0) == math.inf
+
+
+def test_an_order_that_is_under_way_is_given_real_time() -> None:
+    driver = Driver(small_garden())
+    order = driver.to_first_order()
+    assert driver.state.phase == "ordered" and pace_now(driver) == PACE_WAITING
+    driver.node.opens(order)
+    driver.hear()
+    assert pace_now(driver, moving=True) == PACE_MOVING
+    assert pace_now(driver, flowing=True) == PACE_RUNNING
+    driver.mono_s += order.open_ms / 1000.0 - 20.0
+    assert pace_now(driver, flowing=True) == PACE_MOVING  # its end is near
+
+
+def test_time_crawls_where_an_order_may_go_out_and_runs_on_when_none_did() -> None:
+    driver = Driver(small_garden())
+    driver.ready()
+    driver.dry_out()
+    while (run := next_run(driver.state)) is None:
+        driver.wait(300.0)
+    assert driver.state.node is not None
+    began = driver.now.wall - timedelta(seconds=driver.mono_s)
+    start_s, beat_s = (run.start - began).total_seconds(), driver.site.node.heartbeat_s
+    heard_s = driver.state.node.heard_mono_s + HEARD_HEARTBEATS * beat_s
+    assert hold_from_s(driver.state, began, beat_s, driver.mono_s) == min(start_s, heard_s)
+    assert hold_from_s(driver.state, began, 1e6, start_s - 1.0) == start_s
+    assert hold_from_s(driver.state, began, 1e6, start_s + 600.0) > start_s + 600.0
+    assert PACE_BEFORE_ORDER <= pace_now(driver) <= PACE_AT_REST
+
+
+def test_after_a_run_the_next_may_go_out_when_the_level_has_rested() -> None:
+    driver = Driver(small_garden())
+    order = driver.to_first_order()
+    driver.node.opens(order)
+    driver.hear()
+    driver.node.ends(order)
+    driver.hear()
+    ended_s = driver.state.last_end_mono_s
+    assert ended_s is not None
+    while next_run(driver.state) is None:
+        driver.wait(300.0)
+    began = driver.now.wall - timedelta(seconds=driver.mono_s)
+    assert hold_from_s(driver.state, began, 1e6, ended_s) >= ended_s + RUN_GAP_S
