@@ -19,9 +19,15 @@ from scheduler.site.errors import QuantityError, UsageError
 from scheduler.site.model import Site
 from scheduler.store.store import Store
 from scheduler.survey.sense import Question, questions
-from scheduler.survey.tests_done import KINDS, TestKind, site_mark
+from scheduler.survey.tests_done import KINDS, CatchCans, TestKind, site_mark
 
 _KEEP_SO = "  Keep it so (yes, or empty to type it again; from there back leads to earlier entries): "
+_NOTHING_CAUGHT = (
+    "  Nothing was caught: keep it (dry: a can stood under every emitter and stayed dry), or leave it "
+    "(leave: not measured, and the test stays due)? "
+)
+# What a dry can is kept as: measured, and nothing in it.
+_DRY_CAN = "0 L"
 # The service keeps readings up to half an hour late; older ones say nothing of the water as it stands now.
 _FRESH = timedelta(minutes=45)
 
@@ -107,9 +113,12 @@ class Guide:
         if form.opens_valve:
             say(self._valve.words(kind))
         if step.typed:
-            say(f"{len(step.typed)} entries were typed before; the last was {step.typed[-1]!r}.")
+            count = len(step.typed)
+            many = "1 entry was" if count == 1 else f"{count} entries were"
+            say(f"{many} typed before; the last was {step.typed[-1]!r}.")
         if step.ahead:
-            say(f"{len(step.ahead)} more wait behind it and are offered again.")
+            many = "1 more waits behind it and is" if len(step.ahead) == 1 else None
+            say(f"{many or f'{len(step.ahead)} more wait behind it and are'} offered again.")
         self._agreed = set()
         begun = datetime.now(UTC)
         self._ask(form, zone)
@@ -247,6 +256,9 @@ class Guide:
         kept = self._store.test_records()
         rounds = trims_before(kept, zone, now)
         record = finished(form, step.typed, zone=zone, at=now, who=self._draft.who, trims_before=rounds)
+        if isinstance(record, CatchCans) and not record.measured:
+            self._none_measured(form, step)
+            return False
         asked_already = doubts(self._site, form, zone, step.typed)
         seen = {q.text for q in asked_already}
         whole = [q for q in questions(self._site, record) if q.about and q.text not in seen]
@@ -264,6 +276,21 @@ class Guide:
         for line in findings(self._site, self._store.test_records(), record, now)[0]:
             say(line)
         return True
+
+    def _none_measured(self, form: Form, step: StepDraft) -> None:
+        """All cans left empty: dry, which is 0 in each, or not measured, of which nothing is kept."""
+        text = self._line(_NOTHING_CAUGHT).strip().lower()
+        if text == "dry":
+            head = step.typed[: len(form.head)]
+            self._typed((*head, *(_DRY_CAN for _ in form.given)), ())
+        elif text == "back":
+            self._back(step)
+        elif text == "leave":
+            self._typed((), ())
+            say("  Nothing is kept of these cans; the test stays due.")
+            raise _Skipped
+        elif text == "skip":
+            raise _Skipped
 
     def _mended(self, form: Form, zone: str | None, step: StepDraft, question: Question) -> bool:
         """Whether it stands as it is. False: the entry in doubt was typed anew here and all others kept, or

@@ -155,7 +155,9 @@ def turns(site: Site, record: CatchCans, result: CanResult) -> TrimAdvice:
 
 
 def turn_words(site: Site, record: CatchCans, result: CanResult) -> list[str]:
-    """Which bubbler to turn and how far, in turning order."""
+    """Which bubbler to turn and how far, in turning order; none where nothing was caught."""
+    if not result.caught:
+        return []
     advice = turns(site, record, result)
     words: list[str] = []
     for turn in advice.turns:
@@ -163,7 +165,8 @@ def turn_words(site: Site, record: CatchCans, result: CanResult) -> list[str]:
         now, to = show_flow(turn.now_lph, site.units), show_flow(turn.reading_lph, site.units)
         if now != to:  # finer than a jug tells
             words.append(
-                f"{len(words) + 1}. {verb} {turn.emitter} ({turn.plant}) from {now} until it gives {to}."
+                f"{len(words) + 1}. {verb} {turn.emitter} ({turn.plant}) from {now}"
+                f"{'' if turn.emitter in result.flows_lph else ' (no can: as drawn)'} until it gives {to}."
             )
     if words:
         worst = show_share(min(advice.expected.values(), default=1.0))

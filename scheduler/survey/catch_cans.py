@@ -122,6 +122,11 @@ class CanResult:
         return {e.emitter: e.flow_lph for e in self.emitters if e.flow_lph is not None}
 
     @property
+    def caught(self) -> bool:
+        """Whether any can held water: without, no emitter can be judged beside the others."""
+        return any(flow > 0.0 for flow in self.flows_lph.values())
+
+    @property
     def grade(self) -> str | None:
         """Plants of one zone want unlike litres, so they are judged for each litre wanted."""
         return self.by_want.grade if self.by_want is not None else None
@@ -324,6 +329,13 @@ def _lost(record: CatchCans, stage: StageStorage, level_m: float, read_sd: float
 
 
 def _verdict(site: Site, result: CanResult) -> str:
+    if not result.flows_lph:
+        return "No can was measured; nothing can be judged."
+    if not result.caught:
+        return (
+            "Every can that stood stayed dry: see that the valve opened, the filter is clear and the water "
+            "stands above the emitters; then set the cans out again."
+        )
     words = []
     even = result.by_want
     if even is None:

@@ -12,7 +12,7 @@ from typing import Any
 from scheduler.hydraulics.network import zone_network
 from scheduler.hydraulics.priming import priming
 from scheduler.site.model import Site, Zone
-from scheduler.site.showing import show_duration, show_level, show_share, show_volume
+from scheduler.site.showing import show_duration, show_share, show_volume
 from scheduler.supply.poured import Pour, fit_poured
 from scheduler.supply.stage import stage_storage
 from scheduler.survey.head_flow import CAN_SD_SHARE, LEVEL_SD_M
@@ -32,6 +32,7 @@ from scheduler.survey.sense_entries import (
     water_questions,
     wet_questions,
 )
+from scheduler.survey.sentences import show_height
 from scheduler.survey.tests_done import (
     Can,
     CatchCans,
@@ -168,7 +169,7 @@ def _scale_whole(site: Site, record: SensorScale) -> list[Question]:
         return [Question("sensor", True, "This garden has no level sensor to calibrate.")]
     levels = [r.level_m for r in record.readings]
     if max(levels) - min(levels) < LEVELS_APART_M:
-        apart = show_level(LEVELS_APART_M, site.units)
+        apart = show_height(LEVELS_APART_M, site.units)
         text = f"Levels less than {apart} apart tell the sensor's zero but no scale: is there no other level?"
         return [Question("readings", False, text)]
     return []
@@ -221,6 +222,11 @@ def _cans(site: Site, record: CatchCans) -> list[Question]:
         if record.level_end_m > record.level_m + LEVEL_SD_M:
             text = "The level at the end is above that at the start: were they swapped, or did water run in?"
             found.append(Question("level at the end", True, text))
+    if not record.measured:
+        text = (
+            "No can is measured: write 0 where one stood and stayed dry, or leave the test until it is done."
+        )
+        return [*found, Question("cans", True, text)]
     found += _each(site, record, record.cans, level_m=record.level_m, run_s=record.run_s)
     summed = _sum(site, record)
     # Of two questions about one level the narrower is enough.
@@ -276,7 +282,7 @@ def _fall(site: Site, record: CatchCans) -> list[Question]:
     if abs(fell - given) <= FALL_ERRORS * error:
         return []
     text = (
-        f"From {show_level(record.level_m, units)} to {show_level(record.level_end_m, units)} "
+        f"From {show_height(record.level_m, units)} to {show_height(record.level_end_m, units)} "
         f"{show_volume(fell, units)} left the barrels, but {show_volume(given, units)} were {how}: is the "
         "level at the end right?"
     )

@@ -17,13 +17,13 @@ from scheduler.site.model import Line, Site, Zone
 from scheduler.site.showing import (
     show_duration,
     show_flow,
-    show_head,
-    show_level,
     show_temperature,
     show_volume,
 )
 from scheduler.supply.stage import stage_storage
 from scheduler.survey.head_flow import LEVEL_SD_M
+from scheduler.survey.sense_echo import SENSOR_OFF_M, echo_doubt
+from scheduler.survey.sentences import show_height
 from scheduler.survey.tests_done import (
     Can,
     Draw,
@@ -41,8 +41,6 @@ FLOW_FACTOR_MOST = 3.0
 FLOW_FACTOR_LEAST = 0.2
 # Shorter times cannot be stopped by hand to 2 %: a second at each end.
 RUN_LEAST_S = 60.0
-# Readings of sensor and ruler further apart than this are questioned.
-SENSOR_OFF_M = 0.10
 # Air under a lid and water in a barrel, degC.
 AIR_C = (-20.0, 60.0)
 WATER_C = (0.0, 40.0)
@@ -85,10 +83,10 @@ class Asked:
 def level_questions(site: Site, level_m: float, about: str = "level") -> list[Question]:
     """Of a level above the outlet."""
     brim = stage_storage(site.tank).brim_level_m
-    shown = show_level(level_m, site.units)
+    shown = show_height(level_m, site.units)
     if level_m > brim + BRIM_SLACK_M:
         text = (
-            f"A level of {shown} is above the brim, which stands {show_level(brim, site.units)} above the "
+            f"A level of {shown} is above the brim, which stands {show_height(brim, site.units)} above the "
             "outlet: measure from the outlet."
         )
         return [Question(about, True, text)]
@@ -113,14 +111,19 @@ def hand_level_questions(asked: Asked, entry: HandLevel, about: str) -> list[Que
     if any(abs(entry.raw - b.raw) < 1e-9 and abs(entry.level_m - b.level_m) > 0.02 for b in asked.before):
         text = "The sensor gave the same raw value at another level: it does not move, or was read too soon."
         found.append(Question(about, True, text))
+    if any(q.refused for q in found):
+        return found
     try:
-        by_sensor = level_from_raw(site, entry.raw, entry.air_c)
+        off_m = level_from_raw(site, entry.raw, entry.air_c) - entry.level_m
     except UsageError:
         return found  # no scale yet, or no sensor at all
-    if abs(by_sensor - entry.level_m) > SENSOR_OFF_M:
+    if site.sensor is not None and site.sensor.kind == "echo":
+        doubt = echo_doubt(site, site.sensor.mount_height_m, entry, off_m)
+        return found if doubt is None else [*found, Question(about, False, doubt)]
+    if abs(off_m) > SENSOR_OFF_M:
         text = (
-            f"By the sensor as drawn that raw value is {show_level(by_sensor, site.units)}, and by hand "
-            f"{show_level(entry.level_m, site.units)}: are both right?"
+            f"By the sensor as drawn that raw value is {show_height(entry.level_m + off_m, site.units)}, and "
+            f"by hand {show_height(entry.level_m, site.units)}: are both right?"
         )
         found.append(Question(about, False, text))
     return found
@@ -141,7 +144,7 @@ def rest_questions(asked: Asked, entry: RestReading, about: str) -> list[Questio
     if abs(moved) > 3.0 * LEVEL_SD_M + REST_MOVES_M_H * hours:
         way = "rose" if moved > 0.0 else "fell"
         cause = "did water run in?" if moved > 0.0 else "was every valve shut?"
-        text = f"The level {way} by {show_level(abs(moved), site.units)} since the reading before: {cause}"
+        text = f"The level {way} by {show_height(abs(moved), site.units)} since the reading before: {cause}"
         found.append(Question(about, False, text))
     return found
 
@@ -237,7 +240,7 @@ def draw_questions(asked: Asked, entry: Draw, about: str) -> list[Question]:
     given = litres if litres is not None else fell
     if asked.zone is not None and given is not None:
         drawn = solve(zone_network(site, asked.zone), entry.level_m).total_lph
-        where = f"the zone with the level at {show_level(entry.level_m, site.units)}"
+        where = f"the zone with the level at {show_height(entry.level_m, site.units)}"
         found += _flow(site, 3600.0 * given / entry.run_s, drawn, where, about)
     return found
 
@@ -291,7 +294,7 @@ def pour_questions(asked: Asked, entry: PourRead, about: str) -> list[Question]:
     low, high = sorted((drawn / POUR_FACTOR, drawn * POUR_FACTOR))
     if low - slack <= entry.added_l <= high + slack:
         return []
-    span = f"From {show_level(before, site.units)} to {show_level(entry.level_m, site.units)}"
+    span = f"From {show_height(before, site.units)} to {show_height(entry.level_m, site.units)}"
     given = show_volume(entry.added_l, site.units)
     text = f"{span} the drawn barrels take {show_volume(drawn, site.units)}, not {given}: is it right?"
     return [Question(about, False, text)]
@@ -346,7 +349,7 @@ def _emitter_flow(asked: Asked, emitter: str, flow_lph: float, about: str) -> li
         (line, p) for line in zone.lines for p in line.points if emitter in {e.id for e in p.emitters}
     )
     head = max(level_m + point.drop_m, 0.0)
-    shown, at = show_flow(flow_lph, site.units), f"at {show_head(head, site.units)} of head"
+    shown, at = show_flow(flow_lph, site.units), f"at {show_height(head, site.units)} of head"
     bore_lph = 3.6e6 * math.pi / 4.0 * line.bore_m**2 * math.sqrt(2.0 * STANDARD_GRAVITY_MS2 * head)
     if flow_lph > bore_lph:
         most = show_flow(bore_lph, site.units)

@@ -15,6 +15,8 @@ _METRE_PER_INCH, _METRE_PER_FOOT = 0.0254, 0.3048
 # Kv (m3/h at 1 bar) of a part of Cv 1 (US gallon of 231 cubic inches a minute, at 1 psi of 6894.757 Pa): flow
 # goes with the root of the pressure.
 KV_PER_CV = 3.785411784 * 60.0 / 1000.0 / math.sqrt(6894.757 / 100_000.0)
+# Three digits, and none that nobody can measure.
+_WHOLE_FROM = 99.95
 # Raises of a stand worth building, in whole steps of each system of units.
 _RISES = {"metric": ("15 cm", "30 cm", "60 cm"), "us": ("6 in", "12 in", "24 in")}
 
@@ -52,3 +54,11 @@ def part_words(kv_m3ph: float, units: DisplayUnits) -> str:
 def volume_word(units: DisplayUnits) -> str:
     """The unit of volume as a word."""
     return "gallon" if units == "us" else "litre"
+
+
+def show_height(height_m: float, units: DisplayUnits) -> str:
+    """A level, a head or a rise always in centimetres or inches, so that those of one text can be compared by
+    eye: a tenth of them, and whole ones from a hundred on. No minus before a zero."""
+    value = height_m / _METRE_PER_INCH if units == "us" else 100.0 * height_m
+    decimals = 1 if abs(value) < _WHOLE_FROM else 0
+    return f"{round(value, decimals) + 0.0:.{decimals}f} {'in' if units == 'us' else 'cm'}"

@@ -14,13 +14,14 @@ from scheduler.hydraulics.solve import Flows, solve
 from scheduler.hydraulics.uniformity import du_low_quarter, emission_uniformity, statistical_uniformity
 from scheduler.planning.garden import GardenModel, garden_model
 from scheduler.site.model import Emitter, Site, Zone
-from scheduler.site.showing import show_length, show_level, show_share, show_volume
+from scheduler.site.showing import show_length, show_share, show_volume
 from scheduler.supply.link import link_offset_m
 from scheduler.supply.stage import StageStorage
 from scheduler.survey.air import AirPlace, air_places
 from scheduler.survey.head_budget import HeadBudget, head_budgets
 from scheduler.survey.laterals import LateralLimit, longest_lateral
 from scheduler.survey.levels import LevelSurvey, zone_levels
+from scheduler.survey.sentences import show_height
 from scheduler.survey.wants import midsummer_wants
 
 Array = NDArray[np.float64]
@@ -196,14 +197,14 @@ def _at_temperature(network: Network, level_m: float, temperature_c: float, tota
 
 def _level_findings(site: Site, level_m: float, stage: StageStorage) -> list[str]:
     if level_m > stage.brim_level_m:
-        brim = show_level(stage.brim_level_m, site.units)
-        asked = show_level(level_m, site.units)
+        brim = show_height(stage.brim_level_m, site.units)
+        asked = show_height(level_m, site.units)
         return [f"The barrels overflow at {brim} above the outlet; {asked} cannot be reached."]
     return []
 
 
 def _zone_findings(site: Site, zone: Zone, seen: ZoneSurvey, level_m: float) -> list[str]:
-    at = f"at {show_level(level_m, site.units)} above the outlet"
+    at = f"at {show_height(level_m, site.units)} above the outlet"
     found = [
         f"Zone {zone.name}: {site.plant(p.id).name} gets no water {at}."
         for p in seen.plants
@@ -212,7 +213,7 @@ def _zone_findings(site: Site, zone: Zone, seen: ZoneSurvey, level_m: float) -> 
     dry_plants = {p.id for p in seen.plants if p.flow_lph < REACHED_LPH}
     dry_heads = [e.head_m for e in seen.emitters if e.flow_lph < REACHED_LPH]
     if dry_heads:
-        missing = show_level(max(0.0, -min(dry_heads)), site.units)
+        missing = show_height(max(0.0, -min(dry_heads)), site.units)
         found.append(
             f"Zone {zone.name}: what is dry stands up to {missing} above the water; lower it, raise the "
             "barrels, or give it a valve of its own. Opening it wider does not help."
@@ -229,7 +230,7 @@ def _zone_findings(site: Site, zone: Zone, seen: ZoneSurvey, level_m: float) -> 
     elif seen.dead_storage_l:
         found.append(
             f"Zone {zone.name}: its worst emitter stops at "
-            f"{show_level(seen.worst_emitter_stops_m, site.units)}; the "
+            f"{show_height(seen.worst_emitter_stops_m, site.units)}; the "
             f"{show_volume(seen.dead_storage_l, site.units)} below that cannot water it."
         )
     fair = seen.du_wanted
@@ -260,18 +261,18 @@ def _line_findings(site: Site, zone: Zone, seen: ZoneSurvey) -> list[str]:
         where = f"Zone {zone.name}: line {place.line} at {show_length(place.at_m, site.units)}"
         if place.blocks:
             found.append(
-                f"{where} stands {show_length(place.over_water_m, site.units)} above the water: none passes, "
+                f"{where} stands {show_height(place.over_water_m, site.units)} above the water: none passes, "
                 f"so nothing reaches {names} beyond it. Lay it lower."
             )
         else:
             found.append(
-                f"{where} stands {show_length(place.over_grade_m, site.units)} above the hydraulic grade "
+                f"{where} stands {show_height(place.over_grade_m, site.units)} above the hydraulic grade "
                 f"line: air gathers there and may shut off {names}. Lay it lower."
             )
     if seen.link_gap_m > THIN_LINK_M:
         found.append(
             f"Zone {zone.name}: the joints between the barrels are thin for its draw: the barrel at the "
-            f"outlet stands {show_length(seen.link_gap_m, site.units)} below the mean while it runs."
+            f"outlet stands {show_height(seen.link_gap_m, site.units)} below the mean while it runs."
         )
     return found
 

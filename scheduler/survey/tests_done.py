@@ -228,6 +228,11 @@ class CatchCans(_Record):
     water_c: float | None = None
     round: int = Field(1, ge=1)
 
+    @property
+    def measured(self) -> tuple[float, ...]:
+        """Litres of the cans that were measured; 0 is a can that stood and stayed dry."""
+        return tuple(can.volume_l for can in self.cans if can.volume_l is not None)
+
 
 class TurnDone(_Value):
     """A bubbler that was turned. ``volume_l`` in ``run_s``: caught right after, if it was. ``wide_open``: it

@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 
 from scheduler.site.model import Site
 from scheduler.survey.site_mark import changed_parts, site_mark
-from scheduler.survey.tests_done import TestKind
+from scheduler.survey.tests_done import CatchCans, TestKind
 from scheduler.survey.zone_readings import Kept
 
 # A new garden and then yearly, each spring (published test guide for low-pressure drip); a month of grace,
@@ -58,9 +58,12 @@ def standing(records: Sequence[Kept]) -> tuple[Kept, ...]:
 
 
 def history(records: Sequence[Kept], zone: str | None) -> dict[TestKind, tuple[Kept, ...]]:
-    """Standing records of a zone (None: of the garden) by kind, newest first."""
+    """Standing records of a zone (None: of the garden) by kind, newest first; without cans of which none was
+    measured, for they say nothing."""
     found: dict[TestKind, tuple[Kept, ...]] = {}
     for kept in reversed(standing(records)):
+        if isinstance(kept.record, CatchCans) and not kept.record.measured:
+            continue
         if kept.record.zone == zone or (zone is None and kept.record.kind in (*GARDEN_TESTS, "poured")):
             kind: TestKind = kept.record.kind
             found[kind] = (*found.get(kind, ()), kept)
@@ -85,7 +88,8 @@ def due(
     zone: str | None,
     now: datetime,
 ) -> tuple[TestDue, ...]:
-    """Tests never done, done on what has changed since, or done long ago; in the order of the day."""
+    """Tests never done, done on what has changed since, with nothing caught, or done long ago; in the order
+    of the day."""
     changed = {mark.kind: mark.changed for mark in stales}
     wanted = list(ZONE_TESTS) if zone is not None else [k for k in GARDEN_TESTS if _can(site, k)]
     wanted += [kind for kind in changed if kind not in wanted and kind != "trim"]
@@ -95,9 +99,16 @@ def due(
             found.append(TestDue(kind, zone, "never done"))
         elif kind in changed:
             found.append(TestDue(kind, zone, f"{_listed(changed[kind])} changed since"))
+        elif _dry(done[kind][0]):
+            found.append(TestDue(kind, zone, f"nothing was caught on {done[kind][0].record.at:%Y-%m-%d}"))
         elif kind not in LASTING and now - done[kind][0].record.at > timedelta(days=EVERY_DAYS):
             found.append(TestDue(kind, zone, f"last done on {done[kind][0].record.at:%Y-%m-%d}"))
     return tuple(found)
+
+
+def _dry(kept: Kept) -> bool:
+    """Cans that all stayed dry: they say that no water came, and nothing of the emitters."""
+    return isinstance(kept.record, CatchCans) and not any(kept.record.measured)
 
 
 def _can(site: Site, kind: TestKind) -> bool:

@@ -173,6 +173,8 @@ class _Gathering:
         return columns, risen
 
     def _cans(self, kept: Kept, record: CatchCans, canned: dict[str, datetime]) -> None:
+        if not any(record.measured):
+            return  # no water came at all, which says nothing of the emitters
         columns, risen = self._setup(kept.mark, record.at)
         ids = self.network.emitter_ids
         caught = []

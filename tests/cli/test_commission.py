@@ -88,7 +88,7 @@ def test_wrong_units_are_told_in_one_sentence_and_asked_again() -> None:
 
 def test_a_level_above_the_brim_is_refused_with_where_the_brim_is() -> None:
     said = commission("head-flow", "--zone", "pots", typed=lines("", "60 cm", "2 min", "1 L", "", "1.5 m"))
-    assert "A level of 1.50 m is above the brim, which stands 79.0 cm above the outlet" in said
+    assert "A level of 150 cm is above the brim, which stands 79.0 cm above the outlet" in said
     with store() as kept:
         draft = json.loads(kept.draft() or "")
     assert draft["at_work"]["typed"] == ["", "60 cm", "2 min", "1 L", ""]
@@ -487,3 +487,45 @@ def test_every_step_can_be_told_by_a_file(tmp_path: Path) -> None:
         assert answer["step"] == step and answer["findings"], answer
     listed = json.loads(run("commission", "five-drums", "--list", "--json").output)
     assert {s["step"] for s in listed["steps"] if s["record"]} == set(texts)
+
+
+# --- nothing caught -----------------------------------------------------------------------------------
+
+CAN_HEAD = ("60 cm", "6 min", "", "", "")
+
+
+def _cans_state() -> tuple[str, str]:
+    rows = json.loads(run("commission", "five-drums", "--list", "--json").output)["steps"]
+    row = next(r for r in rows if r["step"] == "catch-cans" and r["zone"] == "pots")
+    return row["state"], row["why"]
+
+
+def test_cans_left_empty_are_not_measured_and_the_test_stays_due() -> None:
+    empty = [""] * len(EMITTERS)
+    said = commission("catch-cans", "--zone", "pots", typed=lines(*CAN_HEAD, *empty, "what", "leave"))
+    assert said.count("Nothing was caught: keep it (dry:") == 2
+    assert "the test stays due" in said and "Kept as record" not in said and "until it gives" not in said
+    with store() as kept:
+        assert kept.test_records() == ()
+    assert _cans_state() == ("due", "never done")
+    assert "0 entries" not in commission("catch-cans", "--zone", "pots", typed=lines("60 cm", "stop"))
+    assert "1 entry was typed before" in commission("catch-cans", "--zone", "pots", typed="")
+
+
+def test_cans_that_all_stayed_dry_are_kept_as_nothing_in_each_without_advice() -> None:
+    empty = [""] * len(EMITTERS)
+    said = commission("catch-cans", "--zone", "pots", typed=lines(*CAN_HEAD, *empty, "dry"))
+    assert "Kept as record 1. Every can that stood stayed dry" in said and "until it gives" not in said
+    with store() as kept:
+        (test,) = kept.test_records()
+        assert [can.volume_l for can in test.record.cans] == [0.0] * len(EMITTERS)
+    state, why = _cans_state()
+    assert state == "due" and why.startswith("nothing was caught on ")
+
+
+def test_a_file_of_cans_without_a_measured_one_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "cans.toml"
+    cans = "".join(f'[[can]]\nemitter = "{e}"\n' for e in EMITTERS)
+    path.write_text(f'test = "catch-cans"\nzone = "pots"\nlevel = "60 cm"\ntime = "6 min"\n{cans}')
+    with pytest.raises(SiteFileError, match="No can is measured: write 0 where one stood"):
+        run("commission", "five-drums", "--from", str(path))

@@ -462,3 +462,24 @@ def test_outside_the_tested_heads_the_curve_lies_between_the_drawn_and_the_measu
     far, near = (narrow.zones["row"].flow_sd_share(level) for level in (0.05, 0.78))
     assert far > 2.0 * near and off < 2.0 * far
     assert wide.zones["row"].flow_sd_share(0.05) < far
+
+
+def test_cans_of_which_none_was_measured_stay_due_and_those_before_them_count() -> None:
+    site, later = garden(), DAY + timedelta(days=1)
+    empty = cans(site, at=later)
+    empty = empty.model_copy(
+        update={"cans": tuple(c.model_copy(update={"volume_l": None}) for c in empty.cans)}
+    )
+    assert due(as_built(site, kept(site, empty), now=SOON))["catch_cans"] == "never done"
+    built = as_built(site, kept(site, cans(site), empty), now=SOON)
+    assert "catch_cans" not in due(built)
+    assert built.zones["row"].history["catch_cans"][0].id == 1
+
+
+def test_cans_that_all_stayed_dry_are_due_again_and_tell_nothing_of_the_emitters() -> None:
+    site = garden()
+    dry = cans(site)
+    dry = dry.model_copy(update={"cans": tuple(c.model_copy(update={"volume_l": 0.0}) for c in dry.cans)})
+    built = as_built(site, kept(site, dry), now=SOON)
+    assert due(built)["catch_cans"] == f"nothing was caught on {DAY:%Y-%m-%d}"
+    assert built.zones["row"].tested is None and built.zones["row"].doubts == ()

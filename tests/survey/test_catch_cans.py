@@ -177,3 +177,14 @@ def test_an_example_as_drawn_has_nothing_amiss() -> None:
     done = record(dict(flows), level_m=0.6, level_end_m=0.6).model_copy(update={"zone": zone.id})
     result = catch_cans(site, done)
     assert result.amiss == () and result.factor.value == pytest.approx(1.0, abs=0.02)
+
+
+def test_no_can_measured_is_unknown_and_all_dry_is_no_water() -> None:
+    site = row_garden()
+    ids = [e.id for e in site.zones[0].emitters]
+    unmeasured = catch_cans(site, record(dict.fromkeys(ids)))
+    assert unmeasured.verdict == "No can was measured; nothing can be judged."
+    assert unmeasured.flows_lph == {} and not unmeasured.caught
+    dry = catch_cans(site, record(dict.fromkeys(ids, 0.0)))
+    assert dry.verdict.startswith("Every can that stood stayed dry") and not dry.caught
+    assert dry.flows_lph == dict.fromkeys(ids, 0.0)

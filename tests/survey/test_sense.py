@@ -89,7 +89,7 @@ def test_a_level_above_the_brim_is_refused_in_the_gardens_units() -> None:
     assert only(entry_questions(SITE, draw, zone="pots")).refused
     us = replace(SITE, units="us")
     text = only(entry_questions(us, draw, zone="pots")).text
-    assert "above the brim" in text and "3.9 ft" in text and "cm" not in text
+    assert "above the brim" in text and "47.2 in" in text and "31.5 in" in text
 
 
 def test_a_level_below_the_outlet_is_refused() -> None:
@@ -349,3 +349,31 @@ def test_an_unknown_zone_is_refused_before_all_else() -> None:
 def test_another_thing_is_no_entry() -> None:
     with pytest.raises(TypeError, match="no entry"):
         entry_questions(SITE, 3.0)
+
+
+def test_an_echo_far_from_what_its_mount_gives_is_questioned_with_the_time_that_fits() -> None:
+    """21 in from mount to water: there and back 1.0668 m at 343.2 m/s (air of 20 degC, ISO 9613-1) are
+    3108 us."""
+    assert SITE.sensor is not None
+    sensor = replace(SITE.sensor, mount_height_m=SITE.tank.outlet_height_m + 36 * 0.0254)
+    site = replace(SITE, units="us", sensor=sensor)
+
+    def asked(raw: float) -> tuple[Question, ...]:
+        return entry_questions(site, HandLevel(level_m=15 * 0.0254, raw=raw, air_c=20.0))
+
+    assert asked(3108.0) == asked(3000.0) == asked(3250.0) == ()
+    question = only(asked(2300.0))
+    assert not question.refused and "about 3100 microseconds" in question.text
+    assert "21.0 in" in question.text and "not 2300" in question.text
+    assert "by hand 15.0 in" in question.text
+    # 18 % longer is 3.8 in lower, less than the 4 in that any sensor is questioned beyond.
+    assert "not 3650" in only(asked(3650.0)).text
+
+
+def test_cans_of_which_none_is_measured_are_no_test() -> None:
+    both = tuple(Can(emitter=e, volume_l=None) for e in ("p1", "p2"))
+    record = CatchCans(zone="pots", level_m=0.6, run_s=600.0, cans=both, **MORE)
+    asked = only(questions(SITE, record))
+    assert asked.refused and "write 0 where one stood and stayed dry" in asked.text
+    some = (Can(emitter="p1", volume_l=2.0), Can(emitter="p2", volume_l=None))
+    assert not any(q.refused for q in questions(SITE, record.model_copy(update={"cans": some})))
