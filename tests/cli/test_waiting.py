@@ -7,8 +7,12 @@ import os
 import pty
 import subprocess
 import sys
+from pathlib import Path
+
+import pytest
 
 from scheduler.cli.waiting import WORDS, Waiting
+from scheduler.store.store import Store, store_url
 
 
 class Terminal(io.StringIO):
@@ -78,3 +82,15 @@ def test_a_survey_on_a_terminal_says_that_it_works_and_then_only_the_survey() ->
 def test_an_error_stands_on_a_line_of_its_own() -> None:
     shown = on_a_terminal("plan", "five-drums", "--level", "9 km", "--weather", "seattle-2012")
     assert f"\r{' ' * len(WORDS)}\rfallinghead: " in shown
+
+
+def test_a_request_says_that_it_waits_and_then_only_its_answer(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    store = tmp_path / "five-drums.db"
+    Store(store_url(store), "five-drums").close()
+    monkeypatch.setenv("FALLINGHEAD_STATE", str(tmp_path))
+    shown = on_a_terminal("took", "60 L", "--site", "five-drums", "--wait", "0.2")
+    before, erased, after = shown.partition(f"{WORDS}\r{' ' * len(WORDS)}\r")
+    assert before == "" and erased
+    assert WORDS not in after and after[:1].isupper()
