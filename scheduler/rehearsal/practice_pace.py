@@ -17,6 +17,7 @@ from scheduler.control.state import State
 # must be known to the node within 15 s and start within a minute, and a running valve is looked at every few
 # seconds.
 PACE_WAITING = 20.0
+PACE_ORDERED = 4.0  # until the node has the order, which takes it a moment of real time
 PACE_AT_REST = 30_000.0
 PACE_BEFORE_ORDER = 500.0
 PACE_RUNNING = 3_000.0
@@ -37,8 +38,10 @@ ORDER_OUT_S = 15.0
 
 def pace(state: State | None, wall: datetime, now_s: float, *, moving: bool, flowing: bool) -> float:
     """Virtual seconds in a real one. ``moving``: a valve is on its way; ``flowing``: water runs."""
-    if state is None or state.node is None or state.plan is None or state.phase == "ordered":
+    if state is None or state.node is None or state.plan is None:
         return PACE_WAITING
+    if state.phase == "ordered" and not moving:
+        return PACE_ORDERED
     if moving or state.phase == "unproven":
         return PACE_MOVING
     if state.intents:

@@ -12,6 +12,7 @@ from scheduler.rehearsal.practice_pace import (
     PACE_AT_REST,
     PACE_BEFORE_ORDER,
     PACE_MOVING,
+    PACE_ORDERED,
     PACE_RUNNING,
     PACE_WAITING,
     hold_from_s,
@@ -33,7 +34,7 @@ def test_it_waits_until_the_node_is_heard_and_a_plan_is_made() -> None:
 def test_an_order_that_is_under_way_is_given_real_time() -> None:
     driver = Driver(small_garden())
     order = driver.to_first_order()
-    assert driver.state.phase == "ordered" and pace_now(driver) == PACE_WAITING
+    assert driver.state.phase == "ordered" and pace_now(driver) == PACE_ORDERED
     driver.node.opens(order)
     driver.hear()
     assert pace_now(driver, moving=True) == PACE_MOVING
