@@ -117,8 +117,9 @@ class Guide:
             many = "1 entry was" if count == 1 else f"{count} entries were"
             say(f"{many} typed before; the last was {step.typed[-1]!r}.")
         if step.ahead:
-            many = "1 more waits behind it and is" if len(step.ahead) == 1 else None
-            say(f"{many or f'{len(step.ahead)} more wait behind it and are'} offered again.")
+            count = len(step.ahead)
+            many = "1 more waits behind it and is" if count == 1 else f"{count} more wait behind it and are"
+            say(f"{many} offered again.")
         self._agreed = set()
         begun = datetime.now(UTC)
         self._ask(form, zone)

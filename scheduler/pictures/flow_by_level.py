@@ -13,7 +13,6 @@ from numpy.typing import NDArray
 from scheduler.pictures.ruling import Ruler, label_beside, ruled, strokes, trace, write_picture
 from scheduler.pictures.scales import Scale, flow_scale, level_scale
 from scheduler.pictures.style import (
-    EARTH,
     FONT_SIZE,
     STONE,
     axes_in,
@@ -25,6 +24,7 @@ from scheduler.pictures.style import (
 )
 from scheduler.site.model import DisplayUnits
 from scheduler.survey.levels import LevelSurvey
+from scheduler.survey.sentences import show_height
 
 Array = NDArray[np.float64]
 
@@ -33,6 +33,8 @@ _HEIGHT_IN = 4.4
 _ALIKE_SHARE = 0.04
 # More curves than this cannot be told apart; the likest are then drawn together.
 _CURVES_MAX = 7
+# Words on dry levels: height of the first row and of each more, as shares of the axis; width of a letter.
+_ROW_FIRST, _ROW_SHARE, _LETTER_IN = 0.035, 0.052, 0.062
 # Letters of a name beside a curve.
 _LETTERS_MAX = 24
 
@@ -42,6 +44,7 @@ class _Curve:
     names: tuple[str, ...]
     flow_lph: Array
     stops_m: tuple[float, ...]  # of each plant that falls dry above the outlet
+    starts_m: float = 0.0  # lowest level at which any of them flows
 
 
 def draw_flow_by_level(
@@ -72,7 +75,7 @@ def draw_flow_by_level(
         _reserve(axes, level(reserve_m), top)
         if tested_m is not None:
             _tested(axes, (level(tested_m[0]), level(tested_m[1])), top)
-        _curves(axes, survey, names or {}, flow_sd_share, level, flow.factor)
+        _curves(axes, survey, names or {}, flow_sd_share, units)
         ruled(
             axes,
             Ruler(f"water in the barrels above the outlet, {level.unit}", 0.0, float(at[-1])),
@@ -92,9 +95,9 @@ def _curves(
     survey: LevelSurvey,
     names: Mapping[str, str],
     sd_share: Array | float | None,
-    level: Scale,
-    flow_factor: float,
+    units: DisplayUnits,
 ) -> None:
+    level, flow_factor = level_scale(units), flow_scale(units).factor
     at = survey.levels_m * level.factor
     curves = _grouped(survey, names)
     low, high = axes.get_ylim()
@@ -110,8 +113,7 @@ def _curves(
             axes.fill_between(at, flow - off, flow + off, color=look.colour, alpha=0.13, linewidth=0)
         trace(
             axes,
-            at,
-            _from_the_last_dry(flow),
+            *_from_the_first_drop(at, flow, level(curve.starts_m)),
             color=look.colour,
             linestyle=look.dash,
             marker=look.marker,
@@ -122,20 +124,46 @@ def _curves(
         if float(curve.flow_lph[-1]) <= 0.0:
             continue
         for stops_m in sorted(set(curve.stops_m)):
-            trace(axes, [level(stops_m)], [0.0], marker="X", color=EARTH, markersize=6, clip_on=False)
-    _dry_words(axes, curves, level)
+            trace(
+                axes,
+                [level(stops_m)],
+                [0.0],
+                marker="X",
+                color=look.colour,
+                markersize=6,
+                clip_on=False,
+                zorder=7,
+            )
+    _dry_words(axes, curves, level, units)
     leaders = [[(at[-1], end), (at[-1] * 1.025, spot)] for end, spot in zip(ends, spots, strict=True)]
     colours = [stroke(number).colour for number in range(len(curves))]
     strokes(axes, leaders, colors=colours, linewidths=0.8, clip_on=False, zorder=1)
 
 
-def _dry_words(axes: Any, curves: Sequence[_Curve], level: Scale) -> None:
-    """The level beside the cross where the first plant falls dry; the others have their cross."""
-    stops = [s for c in curves for s in c.stops_m if float(c.flow_lph[-1]) > 0.0]
-    if stops:
-        x, (low, right), high = level(max(stops)), axes.get_xlim(), axes.get_ylim()[1]
-        text = f" dry below {x:.0f} {level.unit} "
-        label_at(axes, x, 0.06 * high, text, EARTH, ha="right" if x > 0.3 * (low + right) else "left")
+def _dry_words(axes: Any, curves: Sequence[_Curve], level: Scale, units: DisplayUnits) -> None:
+    """Beside its cross where each curve's last plant falls dry, below the curve, in as many rows as it
+    takes."""
+    right, high = axes.get_xlim()[1], axes.get_ylim()[1]
+    letter = right * _LETTER_IN / (axes.get_position().width * axes.figure.get_size_inches()[0])
+    dry = [(max(c.stops_m), n) for n, c in enumerate(curves) if c.stops_m and float(c.flow_lph[-1]) > 0.0]
+    # No word stands on another curve's cross.
+    rows = [[(level(m) - letter, level(m) + letter) for m, _ in dry]]
+    for stops_m, number in sorted(dry):
+        x = level(stops_m)
+        text = f"  dry below {show_height(stops_m, units)}  "
+        wide = letter * len(text)
+        left = x + wide > right
+        span = (x - wide, x - letter) if left else (x + letter, x + wide)
+        row = next((n for n, taken in enumerate(rows) if _clear(span, taken)), len(rows))
+        if row == len(rows):
+            rows.append([])
+        rows[row].append(span)
+        spot = (_ROW_FIRST + row * _ROW_SHARE) * high
+        label_at(axes, x, spot, text, stroke(number).colour, ha="right" if left else "left")
+
+
+def _clear(span: tuple[float, float], taken: Sequence[tuple[float, float]]) -> bool:
+    return all(span[1] <= low or high <= span[0] for low, high in taken)
 
 
 def _grouped(survey: LevelSurvey, names: Mapping[str, str]) -> list[_Curve]:
@@ -167,6 +195,7 @@ def _curve(survey: LevelSurvey, group: Sequence[int], names: Mapping[str, str]) 
         names=tuple(names.get(survey.plants[i], survey.plants[i]) for i in group),
         flow_lph=_from_the_outlet(survey, group),
         stops_m=tuple(s for s in stops if np.isfinite(s) and s > 0.0),
+        starts_m=min((s for s in stops if np.isfinite(s)), default=0.0),
     )
 
 
@@ -180,12 +209,14 @@ def _from_the_outlet(survey: LevelSurvey, group: Sequence[int]) -> Array:
     return np.asarray(flow.mean(axis=1))
 
 
-def _from_the_last_dry(flow: Array) -> Array:
-    """Without the levels at which nothing flows, all but the last: marks on the axis there would look like
-    readings. A curve that is dry at every level stays."""
+def _from_the_first_drop(at: Array, flow: Array, start: float) -> tuple[Array, Array]:
+    """The curve from the level at which the plant's flow begins, where its cross stands: the levels of the
+    table lie beside it. A curve that is dry at every level stays."""
     wet = np.nonzero(flow > 0.0)[0]
-    first = max(0, int(wet[0]) - 1) if len(wet) else 0
-    return np.concatenate([np.full(first, np.nan), flow[first:]])
+    if not len(wet) or start <= 0.0:
+        return at, flow
+    kept = at > start
+    return np.concatenate([[start], at[kept]]), np.concatenate([[0.0], flow[kept]])
 
 
 def _together(curve: _Curve) -> str:

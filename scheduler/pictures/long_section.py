@@ -27,6 +27,7 @@ from scheduler.pictures.style import (
 )
 from scheduler.site.model import DisplayUnits
 from scheduler.survey.section import LongSection, Places, SectionEmitter, SectionPlant
+from scheduler.survey.sentences import show_height
 
 # Inches of the picture without the plants' names, and of one of their letters (they stand steeply).
 _HEIGHT_IN = 4.9
@@ -47,19 +48,19 @@ DASHES = {"full": "-", "half": (0, (6, 2)), "low": (0, (1.5, 1.5))}
 def draw_long_section(section: LongSection, path: Path, *, units: DisplayUnits = "metric") -> None:
     """Draw to a PNG or SVG file, as the path's ending says."""
     height, along = level_scale(units), along_scale(units)
-    names = [(plant, *_name_words(plant, height)) for plant in _named(section.plants)]
+    names = [(plant, *_name_words(plant, units)) for plant in _named(section.plants)]
     names_in = 0.25 + _LETTER_IN * max((len(text) for _, text, _ in names), default=0)
     with drawing() as make:
         title = f"{section.name}: which plants the water reaches"
         more_in = _MARKS_ROW_IN * (_mark_rows(section) - 1)
-        figure = new_picture(make, _HEIGHT_IN + names_in + more_in, title, _summary(section, height))
+        figure = new_picture(make, _HEIGHT_IN + names_in + more_in, title, _summary(section, units))
         axes = axes_in(figure, 0.62, 0.15, 0.95 + more_in, 0.72)
         left = -_BARRELS_SHARE * along(section.length_m)
         axes.set_xlim(left - 0.16 * along(section.length_m), along(section.length_m) * 1.03)
         rulers = _rulers(axes, section, height, along, names_in)
         _barrels(axes, section, height, left)
         _lines(axes, section, height, along)
-        _grades(axes, section, height, along, left)
+        _grades(axes, section, units, left)
         _emitters(axes, section, height, along)
         _names(axes, section, height, along, names)
         _words_for_marks(figure, section)
@@ -67,21 +68,15 @@ def draw_long_section(section: LongSection, path: Path, *, units: DisplayUnits =
         write_picture(figure, path)
 
 
-def _summary(section: LongSection, height: Scale) -> str:
+def _summary(section: LongSection, units: DisplayUnits) -> str:
     never = [p for p in section.plants if p.stops_m is None]
     early = [p for p in section.plants if p.stops_m]
     if never:
         return f"Never reached: {_some([p.name for p in never])}."
     if early:
         worst = max(early, key=lambda p: p.stops_m or 0.0)
-        return f"First to fall dry: {worst.name}, below {_whole(worst.stops_m, height)} of water."
+        return f"First to fall dry: {worst.name}, below {show_height(worst.stops_m or 0.0, units)} of water."
     return "Every plant gets water until the barrels are down to the outlet."
-
-
-def _whole(level_m: float | None, height: Scale) -> str:
-    """To the centimetre or half inch and no closer: a drop is not measured better."""
-    value = height(level_m or 0.0)
-    return f"{value:.0f} {height.unit}" if height.unit == "cm" else f"{round(2 * value) / 2:g} {height.unit}"
 
 
 def _some(names: Sequence[str]) -> str:
@@ -168,7 +163,8 @@ def _lines(axes: Any, section: LongSection, height: Scale, along: Scale) -> None
     trace(axes, [0.0], [height(section.outlet_m)], marker="s", markersize=5, color=INK, zorder=4)
 
 
-def _grades(axes: Any, section: LongSection, height: Scale, along: Scale, left: float) -> None:
+def _grades(axes: Any, section: LongSection, units: DisplayUnits, left: float) -> None:
+    height, along = level_scale(units), along_scale(units)
     span = axes.get_ylim()[1] - axes.get_ylim()[0]
     wanted = [height(grade.water_m) for grade in section.grades]
     spots = kept_inside(wanted, 0.062 * span, height(section.outlet_m), axes.get_ylim()[1])
@@ -176,7 +172,7 @@ def _grades(axes: Any, section: LongSection, height: Scale, along: Scale, left: 
         apart = _apart(list(grade.lines.values()), _SAME_SHARE * (section.brim_m - section.outlet_m))
         lines = [[(along(x), height(z)) for x, z in places] for places in apart]
         strokes(axes, lines, colors=WATER, linestyles=DASHES[grade.name], linewidths=1.3, zorder=3)
-        text = f"{grade.name} \n{height(grade.level_m):.0f} {height.unit} "
+        text = f"{grade.name} \n{show_height(grade.level_m, units)} "
         axes.text(left, spot, text, color=WATER, ha="right", va="center", fontsize=FONT_SIZE - 0.5)
     axes.text(
         0.5 * along(section.length_m),
@@ -319,10 +315,10 @@ def _named(plants: Sequence[SectionPlant]) -> list[SectionPlant]:
     return sorted((in_trouble + others[::step])[:_NAMES_MAX], key=lambda p: p.along_m)
 
 
-def _name_words(plant: SectionPlant, height: Scale) -> tuple[str, str]:
+def _name_words(plant: SectionPlant, units: DisplayUnits) -> tuple[str, str]:
     name = plant.name if len(plant.name) <= _LETTERS_MAX else plant.name[: _LETTERS_MAX - 1] + "…"
     if plant.stops_m is None:
         return f"{name}: never", EARTH
     if plant.stops_m > 0.0:
-        return f"{name}: dry below {_whole(plant.stops_m, height)}", EARTH
+        return f"{name}: dry below {show_height(plant.stops_m, units)}", EARTH
     return name, INK

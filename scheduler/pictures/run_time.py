@@ -23,6 +23,7 @@ from scheduler.pictures.style import (
 from scheduler.site.model import DisplayUnits
 from scheduler.site.showing import show_volume
 from scheduler.survey.run_times import RunTimes
+from scheduler.survey.sentences import show_height
 
 Array = NDArray[np.float64]
 
@@ -31,7 +32,7 @@ _HEIGHT_IN = 4.4
 _WRITTEN_AT = (0.25, 0.5)
 # Heights above (or below) its curve at which a figure may stand, the first that is free, as shares of the
 # height; how far it keeps from curves and other figures, and how much of the width it takes.
-_FIGURE_OFF = (0.055, -0.055, 0.11, -0.11, 0.165)
+_FIGURE_OFF = (0.055, -0.055, 0.11, -0.11, 0.165, -0.165, 0.22, -0.22)
 _FIGURE_ROOM, _FIGURE_WIDE = 0.038, 0.13
 # Curves closer than this share of the height have one figure between them.
 _ALIKE_SHARE = 0.01
@@ -61,7 +62,7 @@ def draw_run_times(
         for number, (table, spot) in enumerate(zip(tables, spots, strict=True)):
             name = (names or {}).get(table.zone, table.zone)
             text = f"{name}\n{show_volume(table.volume_l, units)}: {_last(table):.0f} min"
-            _curve(axes, table, number, level.factor, spot, text)
+            _curve(axes, table, number, units, spot, text)
         _minutes(axes, tables, level.factor)
         _never(axes, tables, level.factor)
         ruled(
@@ -90,8 +91,8 @@ def _top(tables: Sequence[RunTimes]) -> float:
     return 1.08 * min(max(longest, default=1.0), cut or 1.0)
 
 
-def _curve(axes: Any, table: RunTimes, number: int, level_factor: float, spot: float, text: str) -> None:
-    look, at, minutes = stroke(number), table.levels_m * level_factor, table.runs_s / 60.0
+def _curve(axes: Any, table: RunTimes, number: int, units: DisplayUnits, spot: float, text: str) -> None:
+    look, at, minutes = stroke(number), table.levels_m * level_scale(units).factor, table.runs_s / 60.0
     right = axes.get_xlim()[1]
     if not np.isfinite(minutes).any():
         label_beside(axes, right * 1.025, spot, f"{text}:\nnot at any level", look.colour)
@@ -106,9 +107,24 @@ def _curve(axes: Any, table: RunTimes, number: int, level_factor: float, spot: f
             linewidth=0,
         )
     trace(axes, at, minutes, color=look.colour, linestyle=look.dash)
+    _end(axes, table, look.colour, units)
     trace(axes, [right], [_last(table)], marker=look.marker, color=look.colour, markersize=5, clip_on=False)
     trace(axes, [right, right * 1.025], [_last(table), spot], color=look.colour, linewidth=0.8, clip_on=False)
     label_beside(axes, right * 1.025, spot, text, look.colour)
+
+
+def _end(axes: Any, table: RunTimes, colour: str, units: DisplayUnits) -> None:
+    """Where a zone's line ends because the water no longer reaches all of it: a cross, and the words."""
+    minutes = float(table.runs_s[0]) / 60.0
+    if not (0.0 < table.stops_m <= float(table.levels_m[0]) and np.isfinite(minutes)):
+        return
+    (left, right), top = axes.get_xlim(), axes.get_ylim()[1]
+    x = level_scale(units)(float(table.levels_m[0]))
+    trace(axes, [x], [min(minutes, top)], marker="X", color=colour, markersize=6, zorder=7)
+    text = f"  not watered below {show_height(table.stops_m, units)}  "
+    label_at(
+        axes, x, min(minutes, 0.97 * top), text, colour, ha="right" if x > 0.4 * (left + right) else "left"
+    )
 
 
 def _minutes(axes: Any, tables: Sequence[RunTimes], level_factor: float) -> None:
@@ -150,8 +166,11 @@ def _minutes_at(table: RunTimes, levels_m: Array) -> Array:
 
 def _never(axes: Any, tables: Sequence[RunTimes], level_factor: float) -> None:
     """Below this no zone gives its litres, however long it runs."""
-    firsts = [float(t.levels_m[np.isfinite(t.runs_s)][0]) for t in tables if np.isfinite(t.runs_s).any()]
-    x = min(firsts, default=0.0) * level_factor
+    some = [(float(t.levels_m[np.isfinite(t.runs_s)][0]), t) for t in tables if np.isfinite(t.runs_s).any()]
+    first_m, table = min(some, key=lambda pair: pair[0], default=(0.0, None))
+    if table is not None and first_m <= table.stops_m:
+        return  # its cross says why
+    x = first_m * level_factor
     if x > _STRIP_SHARE * axes.get_xlim()[1]:
         axes.axvspan(0.0, x, facecolor="none", edgecolor=STONE, hatch="///", linewidth=0, alpha=0.5)
         # A narrow strip has no room for its words inside.

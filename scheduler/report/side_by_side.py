@@ -15,7 +15,8 @@ from scheduler.report.plan import Columns, Rows
 from scheduler.report.survey import flow_column, highest, length_column, stand_words
 from scheduler.site.model import Site
 from scheduler.site.showing import show_flow, show_length, show_share, show_volume
-from scheduler.survey.compare import LEVEL_SHARES, garden_side
+from scheduler.survey.compare import garden_side
+from scheduler.survey.levels import LEVEL_SHARES
 from scheduler.survey.sentences import volume_word
 from scheduler.survey.survey import some_of, uniformity_class
 

@@ -25,7 +25,7 @@ from scheduler.site.model import DisplayUnits, Line, Site, Zone
 from scheduler.site.quantities import parse
 from scheduler.supply.stage import StageStorage, stage_storage
 from scheduler.survey.changes import changed, turned
-from scheduler.survey.compare import LEVEL_SHARES
+from scheduler.survey.levels import LEVEL_SHARES
 from scheduler.survey.sentences import bore_words, flow_words, part_words, place_words, rises
 from scheduler.survey.trimming import TrimAdvice, trim_advice
 from scheduler.survey.wants import midsummer_wants

@@ -15,14 +15,11 @@ from scheduler.hydraulics.solve import solve_levels
 from scheduler.hydraulics.uniformity import du_low_quarter
 from scheduler.planning.garden import GardenModel, garden_model
 from scheduler.site.model import Site, Zone
-from scheduler.survey.levels import LevelSurvey, zone_levels
+from scheduler.survey.levels import LEVEL_SHARES, LevelSurvey, zone_levels
 from scheduler.survey.survey import outside_measured
 from scheduler.survey.wants import midsummer_wants
 
 Array = NDArray[np.float64]
-
-# The levels that people speak of, as shares of the way from the outlet to the brim.
-LEVEL_SHARES = (("full", 1.0), ("half", 0.5), ("low", 0.2))
 
 
 @dataclass(frozen=True, slots=True)

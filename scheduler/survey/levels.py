@@ -18,6 +18,8 @@ Array = NDArray[np.float64]
 # An emitter or plant is called weak below this share of what it gets from full barrels (a choice of this
 # project).
 WEAK_SHARE = 0.5
+# The levels that people speak of, as shares of the way from the outlet to the brim.
+LEVEL_SHARES = (("full", 1.0), ("half", 0.5), ("low", 0.2))
 # Levels in a table for people and pictures; the curve behind it has 64 knots of its own.
 TABLE_LEVELS = 33
 # Halvings of the range of levels: 1e-6 of it.

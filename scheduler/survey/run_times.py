@@ -27,8 +27,9 @@ class RunTimes:
     """``runs_s`` at each starting level above the outlet: seconds fully open until ``volume_l`` has come out
     of the zone's emitters; nan where it cannot within ``longest_s``.
 
-    ``shortest_s`` and ``longest_band_s``: the same with the zone giving one standard deviation more and less;
-    None where its error is not known.
+    ``stops_m``: below it the water no longer reaches the whole zone, which is then not watered: the table
+    ends there. ``shortest_s`` and ``longest_band_s``: the same with the zone giving one standard deviation
+    more and less; None where its error is not known.
     """
 
     zone: str
@@ -38,6 +39,7 @@ class RunTimes:
     shortest_s: Array | None
     longest_band_s: Array | None
     longest_s: float
+    stops_m: float = 0.0
 
 
 def run_times(
@@ -55,7 +57,9 @@ def run_times(
         raise ValueError(f"run times for {volume_l} L; give litres above 0")
     model.zones[zone_id].priming_curve.make_all()
     # From the level on at which the barrels hold a little more: the last of it takes for ever.
-    lowest_m = min(model.stage.level_m(LEFT_OVER * volume_l), model.stage.brim_level_m)
+    stop_m = model.zones[zone_id].worst_stop_m
+    stops_m = stop_m if stop_m < model.stage.brim_level_m else 0.0  # some emitter is dry when full: no end
+    lowest_m = min(max(model.stage.level_m(LEFT_OVER * volume_l), stops_m), model.stage.brim_level_m)
     at = np.linspace(lowest_m, model.stage.brim_level_m, levels)
 
     def table(factor: float) -> Array:
@@ -69,6 +73,7 @@ def run_times(
         shortest_s=table(1.0 + flow_sd_share) if flow_sd_share is not None else None,
         longest_band_s=table(1.0 - flow_sd_share) if flow_sd_share is not None else None,
         longest_s=longest_s,
+        stops_m=stops_m,
     )
 
 

@@ -18,12 +18,10 @@ from scheduler.hydraulics.solve import Flows, solve
 from scheduler.planning.garden import GardenModel
 from scheduler.site.mensuration import lowest_depth_m
 from scheduler.site.model import Barrel, Site, Zone
-from scheduler.survey.levels import LevelSurvey, zone_levels
+from scheduler.survey.levels import LEVEL_SHARES, LevelSurvey, zone_levels
 
 # An emitter below this gives drops, not water (as in the survey), L/h.
 REACHED_LPH = 0.01
-# "Low" where no reserve is kept, as a share of the height from outlet to brim (a choice of this project).
-LOW_SHARE = 0.1
 # Corners of the outline of a round barrel.
 _ROUND_CORNERS = 48
 
@@ -112,10 +110,8 @@ class LongSection:
 
 
 def section_levels(model: GardenModel) -> tuple[tuple[str, float], ...]:
-    """Full, half and low: the reserve where one is kept below half, else a tenth of the height."""
-    brim_m, reserve_m = model.stage.brim_level_m, model.reserve_level_m
-    low_m = reserve_m if 0.02 * brim_m < reserve_m < 0.45 * brim_m else LOW_SHARE * brim_m
-    return ("full", brim_m), ("half", 0.5 * brim_m), ("low", low_m)
+    """Full, half and low, as the survey and all that compares gardens have them."""
+    return tuple((name, share * model.stage.brim_level_m) for name, share in LEVEL_SHARES)
 
 
 def long_section(

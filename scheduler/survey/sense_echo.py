@@ -27,8 +27,8 @@ def echo_doubt(site: Site, mount_m: float, entry: HandLevel, off_m: float) -> st
     if way_m > 0.0:
         air_c = ASSUMED_AIR_C if entry.air_c is None else entry.air_c
         fits = (
-            f"From its mount in the site file to that water are {show_height(way_m, units)}: sound takes about "
-            f"{_two_digits(2e6 * way_m / sound_speed_ms(air_c))} microseconds there and back in air of "
+            f"From its mount in the site file to that water are {show_height(way_m, units)}: sound takes "
+            f"about {_two_digits(2e6 * way_m / sound_speed_ms(air_c))} microseconds there and back in air of "
             f"{show_temperature(air_c, units)}, not {entry.raw:g}"
         )
     else:

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from scheduler.hydraulics.network import zone_network
 from scheduler.sensing.flow import CATALOGUE_SD, fresh_flow
 from scheduler.site.model import Emitter, Line, Site, Zone
+from scheduler.site.showing import show_share
 from scheduler.supply.stage import StageStorage
 from scheduler.survey.tests_done import TestKind
 from scheduler.survey.tests_due import Stale, TestDue, due, history, stale, standing
@@ -234,7 +235,7 @@ def _fit_doubts(readings: ZoneReadings, fit: ZoneFit) -> list[str]:
         if abs(off) > APART_SHARE:
             side = "more" if off > 0.0 else "less"
             return [
-                f"head-flow test and catch cans do not agree: the whole zone gave {abs(off):.0%} {side} than "
+                f"head-flow test and catch cans do not agree: the whole zone gave {show_share(abs(off))} {side} than "
                 "the cans say; repeat the one that is less sure"
             ]
     words = []

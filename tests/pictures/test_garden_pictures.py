@@ -61,8 +61,8 @@ def test_the_section_names_levels_plants_and_units(section: LongSection, tmp_pat
         "half",
         "low",
         "Sage",
-        "Thyme: dry below 30 cm",
-        "First to fall dry: Thyme, below 30 cm of water.",
+        "Thyme: dry below 30.",
+        "First to fall dry: Thyme, below 30.",
         "pipe from the outlet, m",
         "height above the datum, cm",
         "hydraulic grade line",
@@ -75,7 +75,7 @@ def test_the_section_speaks_the_gardens_units(section: LongSection, tmp_path: Pa
     draw_long_section(section, tmp_path / "a.svg", units="us")
     text = words(tmp_path / "a.svg")
     assert "pipe from the outlet, ft" in text and "height above the datum, in" in text
-    assert "dry below 12 in" in text
+    assert "dry below 11.8 in" in text
     assert "cm" not in text.split("</style>")[-1].split("<defs>")[0]
 
 
@@ -98,7 +98,7 @@ def test_flow_by_level_names_its_plants_and_says_when_the_error_is_unknown(
         "Thyme",
         "flow of a plant, L/h",
         "above the outlet, cm",
-        "dry below 30 cm",
+        "dry below 30.",
         "held back",
         "How sure these are is not known",
     ):
@@ -147,6 +147,27 @@ def test_a_zone_that_can_never_give_the_litres_is_named_so(garden: GardenModel, 
     good = run_times(garden, "pots", 10.0, levels=4)
     draw_run_times([good, never], tmp_path / "a.svg", title="Run time")
     assert "not at any level" in words(tmp_path / "a.svg")
+
+
+def test_a_zone_that_is_not_watered_below_a_level_ends_its_line_there(
+    garden: GardenModel, tmp_path: Path
+) -> None:
+    tables = [run_times(garden, z, 5.0, levels=7) for z in ("pots", "bed")]
+    assert tables[0].stops_m == 0.0 and tables[1].levels_m[0] == tables[1].stops_m
+    draw_run_times(tables, tmp_path / "a.svg", title="Run time")
+    assert words(tmp_path / "a.svg").count("not watered below 30.") == 1
+
+
+def test_every_curve_that_falls_dry_has_its_level_at_its_cross(tmp_path: Path) -> None:
+    """Two plants of one line, 20 and 40 cm above the outlet: two crosses, two levels."""
+    site = raised(-0.4)
+    line = site.zones[1].lines[0]
+    points = (replace(line.points[0], drop_m=-0.2), line.points[1])
+    zone = replace(site.zones[1], lines=(replace(line, points=points),))
+    levels = zone_levels(garden_model(replace(site, zones=(site.zones[0], zone))), "bed")
+    draw_flow_by_level(levels, tmp_path / "a.svg", title="Bed", units="us")
+    text = words(tmp_path / "a.svg")
+    assert "dry below 7.9 in" in text and "dry below 15.8 in" in text
 
 
 def can(caught_l: float | None, wanted_l: float = 0.2) -> Can:

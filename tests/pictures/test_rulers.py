@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from scheduler.pictures.flow_by_level import _from_the_last_dry
+from scheduler.pictures.flow_by_level import _from_the_first_drop
 from scheduler.pictures.ruling import Ruler, ruled, tick_words, write_picture
 from scheduler.pictures.style import DPI, axes_in, drawing, new_picture
 
@@ -61,7 +61,9 @@ def test_a_png_is_as_large_as_the_figure_and_says_its_resolution(tmp_path: Path)
 
 
 def test_a_curve_starts_where_its_plant_starts_to_flow() -> None:
-    some = _from_the_last_dry(np.array([0.0, 0.0, 0.0, 1.0, 2.0]))
-    np.testing.assert_array_equal(some, [np.nan, np.nan, 0.0, 1.0, 2.0])
-    for whole in ([0.0, 0.0, 0.0], [1.0, 2.0, 3.0]):
-        np.testing.assert_array_equal(_from_the_last_dry(np.array(whole)), whole)
+    levels = np.array([0.0, 1.0, 2.0, 3.0])
+    at, flow = _from_the_first_drop(levels, np.array([0.0, 0.0, 1.0, 2.0]), 1.5)
+    np.testing.assert_array_equal(at, [1.5, 2.0, 3.0])
+    np.testing.assert_array_equal(flow, [0.0, 1.0, 2.0])
+    for whole in ([0.0, 0.0, 0.0, 0.0], [1.0, 2.0, 3.0, 4.0]):
+        np.testing.assert_array_equal(_from_the_first_drop(levels, np.array(whole), 0.0)[1], whole)

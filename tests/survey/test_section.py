@@ -12,6 +12,7 @@ from scheduler.hydraulics.solve import solve
 from scheduler.planning.garden import GardenModel, garden_model
 from scheduler.site.examples import example_site
 from scheduler.site.model import Barrel, Emitter, Point, Site
+from scheduler.survey.compare import garden_side
 from scheduler.survey.section import LongSection, long_section, section_levels
 from tests.support.gardens import small_garden
 
@@ -71,14 +72,11 @@ def test_the_grade_line_is_the_solvers_and_falls_along_the_way(drums: GardenMode
         assert at[0] - emitter.height_m == pytest.approx(float(flows.head_m[-1]), abs=1e-9)
 
 
-def test_full_half_and_low_come_from_the_brim_and_the_reserve(drums: GardenModel) -> None:
+def test_full_half_and_low_are_those_of_every_comparison(drums: GardenModel) -> None:
     levels = dict(section_levels(drums))
-    assert levels["full"] == pytest.approx(0.79)
-    assert levels["half"] == pytest.approx(0.395)
-    # 100 L over five drums of 25.65 L for each 10 cm.
-    assert levels["low"] == pytest.approx(0.1 / (5 * 0.25652), abs=1e-4)
-    without = garden_model(replace(drums.site, reserve=replace(drums.site.reserve, volume_l=0.0)))
-    assert dict(section_levels(without))["low"] == pytest.approx(0.079)
+    # 79 cm from the outlet to the brim; low is a fifth of it, whatever is held in reserve.
+    assert levels == pytest.approx({"full": 0.79, "half": 0.395, "low": 0.158})
+    assert tuple(levels.values()) == garden_side(drums.site, model=drums).levels_m
 
 
 def test_an_emitter_is_reached_where_the_grade_line_runs_above_it() -> None:
