@@ -32,8 +32,9 @@ BEFORE_ORDER = timedelta(minutes=4)
 AFTER_START = timedelta(minutes=40)
 # Towards that time the pace falls so that it is never nearer than this in real seconds: twenty looks.
 APPROACH_S = 0.1
-# Time crawls for so long from the moment at which an order may go out.
-ORDER_OUT_S = 15.0
+# From when an order may go out, time runs fast only so far past the last look at what happens: a look that a
+# busy machine brings late finds the order no older than this and what has crawled by.
+PAST_LOOK_S = 5.0
 
 
 def pace(state: State | None, wall: datetime, now_s: float, *, moving: bool, flowing: bool) -> float:
@@ -58,7 +59,7 @@ def pace(state: State | None, wall: datetime, now_s: float, *, moving: bool, flo
 
 def hold_from_s(state: State | None, began: datetime, heartbeat_s: float, now_s: float) -> float:
     """The second, counted from ``began``, from which on time crawls until it is asked again: where the node's
-    next word is waited for, and where an order may go out, which a look might come too late for."""
+    next word is waited for, and where an order may go out before the next look."""
     if state is None or state.node is None:
         return math.inf
     heard_s = state.node.heard_mono_s + HEARD_HEARTBEATS * heartbeat_s
@@ -68,4 +69,6 @@ def hold_from_s(state: State | None, began: datetime, heartbeat_s: float, now_s:
     order_s = (run.start - began).total_seconds()
     if state.last_end_mono_s is not None:
         order_s = max(order_s, state.last_end_mono_s + RUN_GAP_S)
-    return min(heard_s, order_s) if now_s < order_s + ORDER_OUT_S else heard_s
+    if now_s > order_s + AFTER_START.total_seconds():
+        return heard_s
+    return min(heard_s, max(order_s, now_s + PAST_LOOK_S))

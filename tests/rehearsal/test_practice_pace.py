@@ -15,6 +15,7 @@ from scheduler.rehearsal.practice_pace import (
     PACE_ORDERED,
     PACE_RUNNING,
     PACE_WAITING,
+    PAST_LOOK_S,
     hold_from_s,
     pace,
 )
@@ -43,7 +44,7 @@ def test_an_order_that_is_under_way_is_given_real_time() -> None:
     assert pace_now(driver, flowing=True) == PACE_MOVING  # its end is near
 
 
-def test_time_crawls_where_an_order_may_go_out_and_runs_on_when_none_did() -> None:
+def test_time_never_runs_far_past_a_look_where_an_order_may_go_out() -> None:
     driver = Driver(small_garden())
     driver.ready()
     driver.dry_out()
@@ -53,9 +54,12 @@ def test_time_crawls_where_an_order_may_go_out_and_runs_on_when_none_did() -> No
     began = driver.now.wall - timedelta(seconds=driver.mono_s)
     start_s, beat_s = (run.start - began).total_seconds(), driver.site.node.heartbeat_s
     heard_s = driver.state.node.heard_mono_s + HEARD_HEARTBEATS * beat_s
-    assert hold_from_s(driver.state, began, beat_s, driver.mono_s) == min(start_s, heard_s)
-    assert hold_from_s(driver.state, began, 1e6, start_s - 1.0) == start_s
-    assert hold_from_s(driver.state, began, 1e6, start_s + 600.0) > start_s + 600.0
+    assert hold_from_s(driver.state, began, beat_s, driver.mono_s) == min(
+        max(start_s, driver.mono_s + PAST_LOOK_S), heard_s
+    )
+    assert hold_from_s(driver.state, began, 1e6, start_s - 60.0) == start_s
+    assert hold_from_s(driver.state, began, 1e6, start_s + 600.0) == start_s + 600.0 + PAST_LOOK_S
+    assert hold_from_s(driver.state, began, 1e6, start_s + 3600.0) > start_s + 4000.0
     assert PACE_BEFORE_ORDER <= pace_now(driver) <= PACE_AT_REST
 
 
