@@ -20,7 +20,7 @@ Array = NDArray[np.float64]
 WaitsFor = Literal["draws", "rain", "rain_in_mean", "no_room"]
 
 WORDS: dict[WaitsFor, str] = {
-    "draws": "its plants can still draw on what they have.",
+    "draws": "its plants can still draw on what they have, and none falls short by tonight.",
     "rain": (
         f"in {show_share(SURE)} of the ways the weather may go, rain of the next {NEAR_D} days brings at "
         f"least {show_share(PUT_OFF_SHARE)} of what its due plants lack."
