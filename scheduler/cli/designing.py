@@ -100,7 +100,10 @@ def survey(
     ),
     against: str = typer.Option(None, "--against", help="Compare with another site file.", metavar="SITE"),
     pictures: Path = typer.Option(
-        None, "--pictures", help="Draw the garden into this folder, as PNG.", metavar="DIR"
+        None,
+        "--pictures",
+        help="Draw the garden into this folder, as PNG; when compared, both.",
+        metavar="DIR",
     ),
     svg: bool = typer.Option(False, "--svg", help="Draw as SVG instead."),
     json: bool = JSON,
@@ -108,13 +111,10 @@ def survey(
     """Show the head and flow at every emitter, each zone as if open alone; or advise, or compare."""
     from scheduler.planning.garden import garden_model
     from scheduler.report.survey import advice_lines, survey_answer, survey_rows, zone_lines
-    from scheduler.site.errors import UsageError
 
     garden = find_site(site)
     if what_if or against:
-        if pictures is not None:
-            raise UsageError("--pictures draws one garden: leave out --what-if and --against")
-        _compare(garden, what_if or [], against, json)
+        _compare(garden, what_if or [], against, pictures, svg, json)
         return
     model = garden_model(garden)
     level_m = read_level(at, model)
@@ -147,20 +147,34 @@ def _begin_to_draw(model: GardenModel, folder: Path, svg: bool) -> Callable[[], 
     return lambda: [str(path) for path in wait()]
 
 
-def _compare(garden: Site, changes: list[str], against: str | None, json: bool) -> None:
-    """The garden beside another, or beside itself with the changes made."""
+def _compare(
+    garden: Site, changes: list[str], against: str | None, pictures: Path | None, svg: bool, json: bool
+) -> None:
+    """The garden beside another, or beside itself with the changes made; drawn, each into a folder of its
+    own."""
+    from scheduler.planning.garden import garden_model
     from scheduler.report.side_by_side import compare_answer, compare_lines, compare_rows
     from scheduler.survey.changes import changed
 
     other = changed(find_site(against) if against else garden, changes)
-    answer = compare_answer(garden, other, changes)
+    models = garden_model(garden), garden_model(other)
+    names = "now", "changed" if changes else "other"
+    drawn: list[Callable[[], list[str]]] = []
+    if pictures is not None:
+        pairs = zip(models, names, strict=True)
+        drawn = [_begin_to_draw(model, pictures / name, svg) for model, name in pairs]
+    answer = compare_answer(garden, other, changes, models)
     if json:
-        say_json(answer)
+        files = [path for wait in drawn for path in wait()] if drawn else None
+        say_json(answer.model_copy(update={"pictures": files}))
         return
     for title, columns, rows in compare_rows(other, answer):
         say_table(title, columns, rows)
     for line in compare_lines(garden, other, answer):
         say(line)
+    what = "The garden as it is", "With the changes" if changes else "The other garden"
+    for words, wait in zip(what, drawn, strict=False):
+        say(f"{words}, drawn: {', '.join(wait())}.")
 
 
 def plan(

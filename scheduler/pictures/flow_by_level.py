@@ -153,7 +153,7 @@ def _dry_words(axes: Any, curves: Sequence[_Curve], level: Scale, units: Display
         text = f"  dry below {show_height(stops_m, units)}  "
         wide = letter * len(text)
         left = x + wide > right
-        span = (x - wide, x - letter) if left else (x + letter, x + wide)
+        span = (x - wide, x - 2.0 * letter) if left else (x + 2.0 * letter, x + wide)
         row = next((n for n, taken in enumerate(rows) if _clear(span, taken)), len(rows))
         if row == len(rows):
             rows.append([])

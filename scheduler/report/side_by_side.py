@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TypeVar
 
+from scheduler.planning.garden import GardenModel
 from scheduler.report.answers import (
     CompareAnswer,
     GardenSideAnswer,
@@ -12,12 +13,12 @@ from scheduler.report.answers import (
     ZoneSideAnswer,
 )
 from scheduler.report.plan import Columns, Rows
-from scheduler.report.survey import flow_column, highest, length_column, stand_words
+from scheduler.report.survey import flow_column, height_column, highest, stand_words
 from scheduler.site.model import Site
 from scheduler.site.showing import show_flow, show_length, show_share, show_volume
 from scheduler.survey.compare import garden_side
 from scheduler.survey.levels import LEVEL_SHARES
-from scheduler.survey.sentences import volume_word
+from scheduler.survey.sentences import show_height, volume_word
 from scheduler.survey.survey import some_of, uniformity_class
 
 # A change by less than this is none: nobody would see it in a can.
@@ -28,11 +29,17 @@ T = TypeVar("T")
 HALF = [name for name, _ in LEVEL_SHARES].index("half")
 
 
-def compare_answer(before: Site, after: Site, changes: list[str]) -> CompareAnswer:
-    """Both gardens solved, side by side."""
+def compare_answer(
+    before: Site,
+    after: Site,
+    changes: list[str],
+    models: tuple[GardenModel, GardenModel] | None = None,
+) -> CompareAnswer:
+    """Both gardens solved, side by side. ``models``: of both, when they are at hand."""
+    old, new = models or (None, None)
     return CompareAnswer(
-        before=_side(before),
-        after=_side(after),
+        before=_side(before, old),
+        after=_side(after, new),
         changes=changes,
         lengthened_m=lengthened(before, after) if changes else {},
     )
@@ -45,8 +52,8 @@ def lengthened(before: Site, after: Site) -> dict[str, float]:
     return {line: m for line, m in new.items() if line in old and m > old[line]}
 
 
-def _side(site: Site) -> GardenSideAnswer:
-    side = garden_side(site)
+def _side(site: Site, model: GardenModel | None) -> GardenSideAnswer:
+    side = garden_side(site, model=model)
     return GardenSideAnswer(
         name=site.name,
         levels_m=list(side.levels_m),
@@ -74,7 +81,7 @@ def compare_rows(site: Site, answer: CompareAnswer) -> list[tuple[str, Columns, 
     old, new = ({p.id: p for p in s.plants} for s in (answer.before, answer.after))
     both = (*old.values(), *new.values())
     flow = flow_column([x for p in both for x in p.flows_lph], site.units)
-    level = length_column([p.stops_m or 0.0 for p in both], site.units)
+    level = height_column(site.units)
 
     def at(n: int) -> Callable[[PlantSideAnswer], str]:
         return lambda p: flow(p.flows_lph[n]) if p.flows_lph[n] > 0.0 else "dry"
@@ -134,7 +141,7 @@ def compare_lines(before: Site, after: Site, answer: CompareAnswer) -> list[str]
     for i in (i for i in new if i not in old):
         flows = [show_flow(q, after.units) if q > 0.0 else "dry" for q in new[i].flows_lph]
         stop = new[i].stops_m
-        words = "it is never watered" if stop is None else f"it stops below {show_length(stop, after.units)}"
+        words = "it is never watered" if stop is None else f"it stops below {show_height(stop, after.units)}"
         if stop == 0.0:
             words = "it flows as long as water reaches the outlet"
         lines.append(
@@ -156,7 +163,7 @@ def compare_lines(before: Site, after: Site, answer: CompareAnswer) -> list[str]
 
 def _level_words(site: Site, answer: CompareAnswer) -> str:
     def said(side: GardenSideAnswer) -> str:
-        full, half, low = (show_length(x, site.units) for x in side.levels_m)
+        full, half, low = (show_height(x, site.units) for x in side.levels_m)
         return f"{full}, {half} and {low}"
 
     old, new = said(answer.before), said(answer.after)

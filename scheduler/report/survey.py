@@ -28,7 +28,7 @@ from scheduler.site.showing import (
 from scheduler.supply.stage import stage_storage
 from scheduler.survey.laterals import SPREAD_MAX
 from scheduler.survey.levels import WEAK_SHARE
-from scheduler.survey.sentences import volume_word
+from scheduler.survey.sentences import show_height, volume_word
 from scheduler.survey.survey import ZoneSurvey, survey
 
 if TYPE_CHECKING:
@@ -147,7 +147,7 @@ def stops_words(
         return "some emitter gets nothing even from full barrels"
     if stops_m <= 0.0:
         return "every emitter flows as long as water reaches the outlet"
-    length, volume = show_length(stops_m, site.units), show_volume(dead_l, site.units)
+    length, volume = show_height(stops_m, site.units), show_volume(dead_l, site.units)
     if first_dry:
         return (
             f"below {length} the water no longer reaches {', '.join(first_dry)}; the zone is then not "
@@ -159,6 +159,7 @@ def stops_words(
 def survey_rows(site: Site, answer: SurveyAnswer) -> list[tuple[str, Columns, Rows]]:
     """One table a zone; the outlets of a tube that feed one plant share a row."""
     units = site.units
+    height = height_column(units)
     tables: list[tuple[str, Columns, Rows]] = []
     columns: Columns = [("emitter", "left"), ("plant", "left")]
     columns += [(name, "right") for name in ("head", "flow", "weak below", "stops below")]
@@ -166,24 +167,20 @@ def survey_rows(site: Site, answer: SurveyAnswer) -> list[tuple[str, Columns, Ro
         blocked = {e.id for e in z.emitters if is_blocked(e, answer.level_m)}
         passing = z.flow_lph - sum(e.flow_lph for e in z.emitters if e.id in blocked)
         title = (
-            f"Zone {site.zone(z.id).name} at a level of {show_length(answer.level_m, units)}: "
+            f"Zone {site.zone(z.id).name} at a level of {show_height(answer.level_m, units)}: "
             f"{show_flow(passing, units)}; {stops_words(site, z.worst_emitter_stops_m, z.dead_storage_l)}"
         )
         groups = _groups(site, z)
-        head = length_column([e.head_m for e in z.emitters], units)
         flow = flow_column([e.flow_lph for e in z.emitters], units)
-        level = length_column(
-            [x for e in z.emitters for x in (e.weakens_m, e.stops_m) if x is not None], units
-        )
         rows = [
             [
                 name,
                 site.plant(es[0].plant).name if es[0].plant else "-",
-                _range(head, [e.head_m for e in es])
+                _range(height, [e.head_m for e in es])
                 + (" (above the water)" if min(e.head_m for e in es) <= 0.0 else ""),
                 _flow_words(flow, es, blocked),
-                highest(level, [e.weakens_m for e in es]),
-                highest(level, [e.stops_m for e in es]),
+                highest(height, [e.weakens_m for e in es]),
+                highest(height, [e.stops_m for e in es]),
             ]
             for name, es in groups
         ]
@@ -221,14 +218,9 @@ def _groups(site: Site, z: ZoneSurveyAnswer) -> list[tuple[str, list[EmitterAnsw
 Show = Callable[[float], str]
 
 
-def length_column(values_m: list[float], units: DisplayUnits) -> Show:
-    """How a column of lengths is written: one unit for all of it."""
-    most = max((abs(x) for x in values_m), default=0.0)
-    if units == "us":
-        size, decimals, unit = (0.3048, 2, "ft") if most >= 0.9144 else (0.0254, 1, "in")
-    else:
-        size, decimals, unit = (1.0, 2, "m") if most >= 1.0 else (0.01, 1, "cm")
-    return lambda x: f"{_fixed(x / size, decimals)} {unit}"
+def height_column(units: DisplayUnits) -> Show:
+    """How levels and heads of a table are written: as in the words below it."""
+    return lambda x: show_height(x, units)
 
 
 def flow_column(values_lph: list[float], units: DisplayUnits) -> Show:
@@ -249,7 +241,8 @@ def highest(show: Show, values: list[float | None]) -> str:
     known = [x for x in values if x is not None]
     if len(known) < len(values):
         return "never flows"
-    return show(max(known)) if max(known) > 0.0 else "outlet"
+    text = show(max(known))
+    return "outlet" if max(known) <= 0.0 or text.startswith("0.0 ") else text
 
 
 def zone_lines(site: Site, answer: SurveyAnswer) -> list[str]:
@@ -284,19 +277,19 @@ def _zone_words(site: Site, z: ZoneSurveyAnswer) -> list[str]:
     if worst.static_head_m is not None and 0.0 < worst.static_head_m < LEAST_HEAD_M:
         lines.append(
             f"No head is left to share out at {worst.id}: the water stands "
-            f"{_small(worst.static_head_m, site.units)} above it."
+            f"{show_height(worst.static_head_m, site.units)} above it."
         )
     elif worst.static_head_m is not None and worst.static_head_m > 0.0 >= worst.head_m:
         lines.append(
-            f"No head is left at {worst.id}, {_small(worst.static_head_m, site.units)} below the water: what "
-            "flows to the others uses it up."
+            f"No head is left at {worst.id}, {show_height(worst.static_head_m, site.units)} below the water: "
+            "what flows to the others uses it up."
         )
     elif worst.static_head_m is not None and worst.static_head_m > 0.0:
         parts = ", ".join(
-            f"{PART_WORDS[part]} {_small(m, site.units)} ({show_share(m / worst.static_head_m)})"
+            f"{PART_WORDS[part]} {show_height(m, site.units)} ({show_share(m / worst.static_head_m)})"
             for part, m in worst.head_parts_m.items()
         )
-        lines.append(f"Of {_small(worst.static_head_m, site.units)} static head at {worst.id}: {parts}.")
+        lines.append(f"Of {show_height(worst.static_head_m, site.units)} static head at {worst.id}: {parts}.")
     lines.append(f"{filling_words(site, z)} {warmth_words(site, z)}")
     allowed = show_share(SPREAD_MAX)
     for line, longest_m in z.longest_laterals_m.items():
@@ -307,16 +300,6 @@ def _zone_words(site: Site, z: ZoneSurveyAnswer) -> list[str]:
             else f"Line {line}: no two emitters at its slope and spacing stay within {allowed}."
         )
     return lines
-
-
-def _small(length_m: float, units: DisplayUnits) -> str:
-    """A head of any size in the small unit, so that parts and sum can be added by eye."""
-    return f"{_fixed(length_m / 0.0254, 2)} in" if units == "us" else f"{_fixed(length_m * 1000.0, 0)} mm"
-
-
-def _fixed(value: float, decimals: int) -> str:
-    """So many decimals, and no minus before a zero."""
-    return f"{round(value, decimals) + 0.0:.{decimals}f}"
 
 
 def _uniformity(share: float) -> str:

@@ -43,8 +43,16 @@ def test_pictures_where_nothing_can_be_written_are_refused_in_words(tmp_path: Pa
     (tmp_path / "file").write_text("x")
     with pytest.raises(UsageError, match="cannot be written into"):
         run("survey", "five-drums", "--pictures", str(tmp_path / "file"))
-    with pytest.raises(UsageError, match="draws one garden"):
-        run("survey", "five-drums", "--pictures", str(tmp_path), "--what-if", "raise barrels 30 cm")
+
+
+def test_a_comparison_draws_both_gardens_each_into_its_folder(tmp_path: Path) -> None:
+    change = ("--what-if", "raise barrels 30 cm")
+    said = run("survey", "uneven-ground", *change, "--pictures", str(tmp_path), "--svg")
+    assert "The garden as it is, drawn:" in said and "With the changes, drawn:" in said
+    now, after = (sorted(p.name for p in (tmp_path / name).iterdir()) for name in ("now", "changed"))
+    assert now == after and "run-times.svg" in now
+    sections = [n for n in now if n.endswith("long-section.svg")]
+    assert any((tmp_path / "now" / n).read_text() != (tmp_path / "changed" / n).read_text() for n in sections)
 
 
 def test_the_run_that_is_printed_gives_the_engine_the_planners_litres(tmp_path: Path) -> None:

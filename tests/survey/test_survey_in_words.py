@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import pytest
@@ -12,6 +13,7 @@ from scheduler.report.survey import advice_lines, survey_answer, survey_rows, zo
 from scheduler.site.model import DisplayUnits, Emitter, Line, Plant, Point, Site
 from scheduler.survey.changes import changed
 from scheduler.survey.section import long_section
+from scheduler.survey.sentences import show_height
 from scheduler.survey.survey import survey
 from tests.support.gardens import small_garden
 
@@ -73,7 +75,7 @@ def test_a_raised_garden_is_told_in_words_with_the_caution_for_its_stand() -> No
     assert all(" -> " in cell for cell in rows["Tomato"][1:4]) and rows["Tomato"][4] == "outlet"
 
 
-@pytest.mark.parametrize(("units", "over"), [("metric", "2 mm"), ("us", "0.08 in")])
+@pytest.mark.parametrize(("units", "over"), [("metric", "0.2 cm"), ("us", "0.1 in")])
 def test_where_an_emitter_just_goes_dry_no_head_is_shared_out(units: DisplayUnits, over: str) -> None:
     """Two plants, of which one gets nothing: the scatter is 1.41 of the mean, and Us = 1 - 1.41 says
     nothing."""
@@ -182,3 +184,22 @@ def test_temperatures_are_in_the_gardens_own_unit() -> None:
     assert "Water from 41 °F to 86 °F flows alike" in text and "°C" not in text
     metric = replace(small_garden(), units="metric")
     assert "Water from 5.0 °C to 30.0 °C" in " ".join(zone_lines(metric, survey_answer(metric, 0.6)))
+
+
+def test_heads_and_levels_of_one_survey_are_in_one_unit() -> None:
+    """Heads of 30 and of 120 cm, and their parts: centimetres in all of them, inches in US units."""
+    for units, unit in (("metric", "cm"), ("us", "in")):
+        site = replace(small_garden(), units=units)
+        answer = survey_answer(site, 0.7)
+        rows = [cell for _, _, table in survey_rows(site, answer) for row in table for cell in row[2:3]]
+        assert rows and all(re.fullmatch(rf"-?[\d.]+ {unit}", cell) for cell in rows), rows
+        budget = [line for line in zone_lines(site, answer) if "static head" in line]
+        assert budget and all(f" {unit} static head" in line for line in budget)
+        assert not any(re.search(r"\d (mm|m|ft)\b", line) for line in budget)
+
+
+def test_a_height_has_three_digits_and_none_that_nobody_can_measure() -> None:
+    """3.46 ft are 41.5 in; 1.054 m are 105 cm (inch 25.4 mm by definition)."""
+    assert show_height(3.46 * 0.3048, "us") == "41.5 in"
+    assert show_height(0.4, "us") == "15.7 in" and show_height(-0.0001, "us") == "0.0 in"
+    assert show_height(1.054, "metric") == "105 cm" and show_height(0.395, "metric") == "39.5 cm"

@@ -124,6 +124,7 @@ class CompareAnswer(Answer):
     after: GardenSideAnswer
     changes: list[str]
     lengthened_m: dict[str, float] = {}  # lines that the changes make longer, and to what length
+    pictures: list[str] | None = None  # files that were drawn of both, if that was asked for
 
 
 class KindAnswer(Answer):
