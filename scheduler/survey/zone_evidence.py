@@ -235,8 +235,8 @@ def _fit_doubts(readings: ZoneReadings, fit: ZoneFit) -> list[str]:
         if abs(off) > APART_SHARE:
             side = "more" if off > 0.0 else "less"
             return [
-                f"head-flow test and catch cans do not agree: the whole zone gave {show_share(abs(off))} {side} "
-                "than the cans say; repeat the one that is less sure"
+                "head-flow test and catch cans do not agree: the whole zone gave "
+                f"{show_share(abs(off))} {side} than the cans say; repeat the one that is less sure"
             ]
     words = []
     for number, reading in fit.doubtful:
