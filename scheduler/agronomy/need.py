@@ -23,7 +23,7 @@ from scheduler.agronomy.rootzone import (
 from scheduler.agronomy.weather import DayWeather
 from scheduler.site.catalogue import SOILS
 from scheduler.site.model import DisplayUnits, Plant
-from scheduler.site.showing import show_depth
+from scheduler.site.showing import show_depth, show_share
 
 # Share of the emitted water that the roots get; drip 0.85 to 0.95 (from memory).
 APPLICATION_EFFICIENCY = 0.9
@@ -167,7 +167,7 @@ def plant_need(
     )
     if plant.container_l is not None:
         due = depletion >= CONTAINER_DUE_SHARE * taw
-        why = f"its container has given {depletion / taw:.0%} of the water it holds for the plant"
+        why = f"its container has given {show_share(depletion / taw)} of the water it holds for the plant"
     else:
         due = depletion > 0.0 and depletion + (etc_mm or 0.0) >= raw
         why = f"{_depth(depletion, units)} used of {_depth(raw, units)} that the soil gives readily"
@@ -207,7 +207,7 @@ def _young_need(plant: Plant, zone: RootZone, today: date) -> PlantNeed:
     owed = _gross_l(plant, min(max(zone.depletion_mm, 0.0), young.DOSES_OWED_MAX * _net_mm(plant, dose)))
     due = young.is_due(plant, today, owed)
     every = "day" if interval == 1.0 else f"{interval:.0f} days"
-    why = f"newly planted: a dose every {every}; {owed / dose:.0%} of one has come up since"
+    why = f"newly planted: a dose every {every}; {show_share(owed / dose)} of one has come up since"
     trunk = "measured" if plant.trunk_diameter_m is not None else "taken as one inch"
     figures: Figures = (
         ("dose_l", dose),

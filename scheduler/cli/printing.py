@@ -36,9 +36,9 @@ def say(text: str = "") -> None:
     _echo("\n".join(folded))
 
 
-def _echo(text: str, err: bool = False) -> None:
+def _echo(text: str) -> None:
     waiting.end()
-    typer.echo(text, err=err)
+    typer.echo(text)
 
 
 def _columns() -> int:
@@ -48,7 +48,8 @@ def _columns() -> int:
 
 
 def say_error(text: str) -> None:
-    _echo(text, err=True)
+    waiting.end()
+    typer.echo(text, err=True)
 
 
 def say_json(answer: Answer) -> None:

@@ -29,6 +29,7 @@ from scheduler.web.asked_words import what_words
 from scheduler.web.facts import Facts
 from scheduler.web.rendering import show
 from scheduler.web.rights import Right, needs, parts_of
+from scheduler.web.showing import sentence
 from scheduler.web.standing import own_words
 
 router = APIRouter()
@@ -174,7 +175,7 @@ def _happened(facts: Facts, store: Store, day: _Day) -> list[dict[str, str]]:
         if booking.day == day.day:
             volume = show_volume(booking.volume_l, site.units)
             name = next((z.name for z in site.zones if z.id == booking.zone), booking.zone)
-            text = f"{name}: {volume} in {show_duration(booking.open_s)}. {booking.note}".strip()
+            text = f"{name}: {volume} in {show_duration(booking.open_s)}. {sentence(booking.note)}".strip()
             found.append((booking.at, text))
     for asked in store.requests_since(day.begins):
         if day.holds(asked.request.at):

@@ -187,9 +187,15 @@ def delivered(facts: Facts) -> Delivered | None:
         between=f"{show_volume(booking.volume_low_l, units)} to {show_volume(booking.volume_high_l, units)}",
         measured=measured,
         share=booking.volume_l / wanted_l if wanted_l else None,
-        note=booking.note,
+        note=sentence(booking.note),
     )
 
 
 def zone_name(site: Site, zone_id: str) -> str:
     return next((z.name for z in site.zones if z.id == zone_id), zone_id)
+
+
+def sentence(note: str) -> str:
+    """A note of the books, which has neither capital nor full stop, between other sentences."""
+    begun = note[:1].upper() + note[1:]
+    return f"{begun}." if begun and not begun.endswith((".", "!", "?")) else begun

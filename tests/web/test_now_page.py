@@ -13,6 +13,7 @@ import pytest
 from scheduler.control.effects import Alert, AlertKind, ClearAlert, RaiseAlert, RecordStop
 from scheduler.control.orders import Order
 from scheduler.service.practised import MARK
+from scheduler.web.showing import sentence
 from tests.support.gardens import small_garden
 from tests.support.page_garden import PageGarden, heading, plain
 from tests.support.page_states import STATES
@@ -346,3 +347,8 @@ def test_of_empty_barrels_it_is_said_what_can_be_used_now_and_everything_else_ag
     assert heading(text) == "The barrels are empty down to the reserve: nothing more can be used."
     assert "0.0 L ± " in words and "How long does it last? Short today." in words
     assert 'href="/tell#topped-up"' in text
+
+
+def test_a_note_of_the_books_stands_as_a_sentence_among_others() -> None:
+    assert sentence("the node restarted") == "The node restarted."
+    assert sentence("") == ""
