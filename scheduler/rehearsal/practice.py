@@ -9,6 +9,7 @@ real programs keep up with it.
 from __future__ import annotations
 
 import logging
+import math
 import random
 import secrets
 import tempfile
@@ -259,7 +260,7 @@ class Practice:
 
     def _watch(self, daemon: Daemon, view: View | None, said: _Said) -> None:
         """Set the pace until the evening of the last day, and show what happens."""
-        shown_s, waiting_since = 0.0, time.monotonic()
+        shown_s, waiting_since, booted_s = 0.0, time.monotonic(), math.inf
         stops_s = (self.stops - self.starts).total_seconds()
         while self.clock.now().wall < self.stops:
             if self.failure is not None or self.node_failure is not None:
@@ -270,7 +271,10 @@ class Practice:
             moving, flowing = self.board.moving, self.garden.flowing()
             pace = pace_of(state, now.wall, now.monotonic_s, moving=moving, flowing=flowing)
             pace *= 1.0 if state is None else self.hurry
-            held_s = hold_from_s(state, self.starts, self.site.node.heartbeat_s, now.monotonic_s)
+            if state is not None and (node := state.node) is not None:  # the quickest of its words tells it
+                booted_s = min(booted_s, node.heard_mono_s - node.uptime_ms / 1000.0)
+            beat_s = self.site.node.heartbeat_s
+            held_s = hold_from_s(state, self.starts, beat_s, now.monotonic_s, booted_s)
             self.clock.set_pace(pace, until_s=min(stops_s, held_s))
             if state is not None and state.node is not None:
                 waiting_since = time.monotonic()

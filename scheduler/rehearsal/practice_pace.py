@@ -35,6 +35,11 @@ APPROACH_S = 0.1
 # From when an order may go out, time runs fast only so far past the last look at what happens: a look that a
 # busy machine brings late finds the order no older than this and what has crawled by.
 PAST_LOOK_S = 5.0
+# An order names its latest start by the node's own clock, as the node's last word told it. So long before an
+# order, in heartbeats, time crawls while such a word is under way: it must not be minutes old on arrival.
+LISTEN_HEARTBEATS = 1.5
+# The node speaks this much after its time at most.
+SPEAKS_S = 1.0
 
 
 def pace(state: State | None, wall: datetime, now_s: float, *, moving: bool, flowing: bool) -> float:
@@ -57,9 +62,12 @@ def pace(state: State | None, wall: datetime, now_s: float, *, moving: bool, flo
     return min(PACE_AT_REST, max(PACE_BEFORE_ORDER, ahead_s / APPROACH_S))
 
 
-def hold_from_s(state: State | None, began: datetime, heartbeat_s: float, now_s: float) -> float:
+def hold_from_s(
+    state: State | None, began: datetime, heartbeat_s: float, now_s: float, booted_s: float
+) -> float:
     """The second, counted from ``began``, from which on time crawls until it is asked again: where the node's
-    next word is waited for, and where an order may go out before the next look."""
+    next word is waited for, and where an order may go out before the next look. ``booted_s``: when the node's
+    own clock stood at nothing."""
     if state is None or state.node is None:
         return math.inf
     heard_s = state.node.heard_mono_s + HEARD_HEARTBEATS * heartbeat_s
@@ -71,4 +79,8 @@ def hold_from_s(state: State | None, began: datetime, heartbeat_s: float, now_s:
         order_s = max(order_s, state.last_end_mono_s + RUN_GAP_S)
     if now_s > order_s + AFTER_START.total_seconds():
         return heard_s
-    return min(heard_s, max(order_s, now_s + PAST_LOOK_S))
+    listen_s = order_s - LISTEN_HEARTBEATS * heartbeat_s
+    if now_s < listen_s:
+        return min(heard_s, listen_s)
+    speaks_s = booted_s + state.node.uptime_ms / 1000.0 + heartbeat_s + SPEAKS_S
+    return min(speaks_s, max(order_s, now_s + PAST_LOOK_S))

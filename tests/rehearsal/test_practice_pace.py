@@ -9,6 +9,7 @@ from scheduler.control.ordering import RUN_GAP_S
 from scheduler.control.pulses import next_run
 from scheduler.rehearsal.practice_pace import (
     HEARD_HEARTBEATS,
+    LISTEN_HEARTBEATS,
     PACE_AT_REST,
     PACE_BEFORE_ORDER,
     PACE_MOVING,
@@ -16,6 +17,7 @@ from scheduler.rehearsal.practice_pace import (
     PACE_RUNNING,
     PACE_WAITING,
     PAST_LOOK_S,
+    SPEAKS_S,
     hold_from_s,
     pace,
 )
@@ -29,7 +31,7 @@ def pace_now(driver: Driver, *, moving: bool = False, flowing: bool = False) -> 
 
 def test_it_waits_until_the_node_is_heard_and_a_plan_is_made() -> None:
     assert pace(None, Driver(small_garden()).now.wall, 0.0, moving=False, flowing=False) == PACE_WAITING
-    assert hold_from_s(None, Driver(small_garden()).now.wall, 60.0, 0.0) == math.inf
+    assert hold_from_s(None, Driver(small_garden()).now.wall, 60.0, 0.0, 0.0) == math.inf
 
 
 def test_an_order_that_is_under_way_is_given_real_time() -> None:
@@ -53,13 +55,18 @@ def test_time_never_runs_far_past_a_look_where_an_order_may_go_out() -> None:
     assert driver.state.node is not None
     began = driver.now.wall - timedelta(seconds=driver.mono_s)
     start_s, beat_s = (run.start - began).total_seconds(), driver.site.node.heartbeat_s
+
+    def held_s(now_s: float, booted_s: float = 1e6) -> float:
+        return hold_from_s(driver.state, began, beat_s, now_s, booted_s)
+
+    assert held_s(start_s - 60.0) == start_s
+    assert held_s(start_s + 600.0) == start_s + 600.0 + PAST_LOOK_S
     heard_s = driver.state.node.heard_mono_s + HEARD_HEARTBEATS * beat_s
-    assert hold_from_s(driver.state, began, beat_s, driver.mono_s) == min(
-        max(start_s, driver.mono_s + PAST_LOOK_S), heard_s
-    )
-    assert hold_from_s(driver.state, began, 1e6, start_s - 60.0) == start_s
-    assert hold_from_s(driver.state, began, 1e6, start_s + 600.0) == start_s + 600.0 + PAST_LOOK_S
-    assert hold_from_s(driver.state, began, 1e6, start_s + 3600.0) > start_s + 4000.0
+    assert held_s(start_s + 3600.0) == heard_s
+    # Before it the next word of the node is waited for, by the node's own clock.
+    up_s = driver.state.node.uptime_ms / 1000.0
+    assert held_s(start_s - 60.0, booted_s=7.0) == min(start_s, 7.0 + up_s + beat_s + SPEAKS_S)
+    assert held_s(start_s - 10.0 * beat_s) == min(heard_s, start_s - LISTEN_HEARTBEATS * beat_s)
     assert PACE_BEFORE_ORDER <= pace_now(driver) <= PACE_AT_REST
 
 
@@ -75,4 +82,4 @@ def test_after_a_run_the_next_may_go_out_when_the_level_has_rested() -> None:
     while next_run(driver.state) is None:
         driver.wait(300.0)
     began = driver.now.wall - timedelta(seconds=driver.mono_s)
-    assert hold_from_s(driver.state, began, 1e6, ended_s) >= ended_s + RUN_GAP_S
+    assert hold_from_s(driver.state, began, 1e6, ended_s, 1e6) >= ended_s + RUN_GAP_S
