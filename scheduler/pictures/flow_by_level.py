@@ -150,9 +150,10 @@ def _dry_words(axes: Any, curves: Sequence[_Curve], level: Scale, units: Display
     rows = [[(level(m) - letter, level(m) + letter) for m, _ in dry]]
     for stops_m, number in sorted(dry):
         x = level(stops_m)
-        text = f"  dry below {show_height(stops_m, units)}  "
+        text = f"  dry below {show_height(stops_m, units)}"
         wide = letter * len(text)
         left = x + wide > right
+        text = f"{text.strip()}  " if left else text
         span = (x - wide, x - 2.0 * letter) if left else (x + 2.0 * letter, x + wide)
         row = next((n for n, taken in enumerate(rows) if _clear(span, taken)), len(rows))
         if row == len(rows):

@@ -136,7 +136,8 @@ def _minutes(axes: Any, tables: Sequence[RunTimes], level_factor: float) -> None
         curves = [_minutes_at(t, over / level_factor) for t in tables]
         taken: list[float] = []
         written: list[float] = []
-        for number, own in enumerate(curves):
+        # The uppermost first, so that its figure is the one above.
+        for number, own in sorted(enumerate(curves), key=lambda pair: -float(np.nan_to_num(pair[1][0]))):
             value = float(own[0])
             if not np.isfinite(value) or value >= 0.97 * top:
                 continue
