@@ -22,6 +22,7 @@ from typer.main import get_command
 
 from scheduler.cli.main import app as command
 from scheduler.web.app import make_app
+from scheduler.web.showing import sentence
 from tests.support.many_gardens import one_of_many
 from tests.support.page_garden import HOST, PageGarden, form_of, plain
 from tests.support.page_states import STATES
@@ -141,6 +142,6 @@ def test_power_failed_in_the_middle_of_a_run(tmp_path: Path) -> None:
     (booking,) = page.store.bookings_since(page.now().date())
     assert booking.open_s == 70.0
     words = plain(page.client.get("/day").text)
-    assert booking.note and booking.note in words, words
+    assert booking.note and sentence(booking.note) in words, words
     assert re.search(rf"{booking.volume_l:.1f} L", words)
     page.close()
