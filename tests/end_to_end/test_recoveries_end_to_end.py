@@ -6,7 +6,9 @@ One garden for all three, for its start is the dearest part; each test counts fr
 from __future__ import annotations
 
 import signal
+import sqlite3
 from collections.abc import Iterator
+from contextlib import closing, contextmanager
 
 import pytest
 
@@ -41,20 +43,37 @@ def booked_alike(plot: GardenUnderTest, count: int) -> None:
     assert "Traceback" not in plot.said()
 
 
+@contextmanager
+def frozen(plot: GardenUnderTest) -> Iterator[None]:
+    """The service stands still, and not in the middle of a write: then the store would be locked, and whoever
+    asks for something would be told so."""
+    assert plot.daemon is not None
+    while True:
+        plot.daemon.send_signal(signal.SIGSTOP)
+        try:
+            with closing(sqlite3.connect(plot.store_file, timeout=0.1)) as store:
+                store.execute("BEGIN IMMEDIATE")
+            break
+        except sqlite3.OperationalError:
+            plot.daemon.send_signal(signal.SIGCONT)
+    try:
+        yield
+    finally:
+        plot.daemon.send_signal(signal.SIGCONT)
+
+
 def test_a_service_frozen_in_a_run_starts_nothing_late_and_obeys_the_stop_asked_meanwhile(
     plot: GardenUnderTest,
 ) -> None:
-    assert plot.daemon is not None
     before = len(plot.water.openings)
     plot.order(0.3)
-    plot.daemon.send_signal(signal.SIGSTOP)
-    stop = plot.ask("stop")
-    plot.wait(lambda: plot.water.shut, 20, "the node closes by itself")
-    opening, intent = plot.water.openings[-1], plot.intents()[-1]
-    assert opening.ended_s is not None
-    assert opening.ended_s - opening.began_s < intent.order.open_ms / 1000 + TRAVEL_S + LATE_S_MAX
-    late = plot.ask("water", "bed", 0.3)
-    plot.daemon.send_signal(signal.SIGCONT)
+    with frozen(plot):
+        stop = plot.ask("stop")
+        plot.wait(lambda: plot.water.shut, 20, "the node closes by itself")
+        opening, intent = plot.water.openings[-1], plot.intents()[-1]
+        assert opening.ended_s is not None
+        assert opening.ended_s - opening.began_s < intent.order.open_ms / 1000 + TRAVEL_S + LATE_S_MAX
+        late = plot.ask("water", "bed", 0.3)
     booked_alike(plot, before + 1)
     assert plot.answer(stop).done and not plot.answer(late).done  # in the order in which they were asked
     assert plot.answer(plot.ask("resume")).done
