@@ -148,8 +148,9 @@ def unreached(turn: Turn) -> Condition:
     return Condition(
         True,
         lambda: (
-            f"{state.site.name}: {state.unreached} order{'s' if state.unreached > 1 else ''} in a row did "
-            "not reach the valve node, though it answers."
+            f"{state.site.name}: "
+            f"{f'{state.unreached} orders in a row' if state.unreached > 1 else 'an order'} did not reach "
+            "the valve node, though it answers."
         ),
         "Look at the broker's list of who may write what; it drops what it does not allow without a word. "
         "Set it up anew as the installation guide says.",

@@ -15,7 +15,8 @@ import secrets
 import tempfile
 import threading
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from pathlib import Path
@@ -162,6 +163,9 @@ class Practice:
         self._by_day: list[dict[str, float]] = []
         self.failure: BaseException | None = None
         self.node_failure: BaseException | None = None
+        self._daemon: Daemon | None = None
+        self._booted_s = math.inf
+        self._pacing = threading.Lock()
         self._over = threading.Event()
         self._key = secrets.token_bytes(32)
 
@@ -200,8 +204,9 @@ class Practice:
                 broker_user=accounts[0].username,
                 broker_password=accounts[0].password,
                 on_alert=self.alerts.append,
+                around=self.around,
             )
-            daemon = PracticeDaemon(self.site, parts, {})
+            daemon = self._daemon = PracticeDaemon(self.site, parts, {})
             node = threading.Thread(
                 target=self._run_node, args=(broker.host, broker.port, accounts[1]), name="practice-node"
             )
@@ -209,7 +214,7 @@ class Practice:
             node.start()
             serving.start()
             try:
-                self._watch(daemon, view, said)
+                self._watch(view, said)
             finally:
                 self.clock.set_pace(PACE_WAITING)  # what is written while all ends is of the same hour
                 daemon.end()
@@ -258,24 +263,42 @@ class Practice:
 
     # --- time
 
-    def _watch(self, daemon: Daemon, view: View | None, said: _Said) -> None:
-        """Set the pace until the evening of the last day, and show what happens."""
-        shown_s, waiting_since, booted_s = 0.0, time.monotonic(), math.inf
+    @contextmanager
+    def around(self) -> Iterator[None]:
+        """No time passes while the daemon decides and writes, however long a busy machine takes over it; then
+        it goes on at the pace that suits what was decided."""
+        self.clock.stand(True)
+        try:
+            yield
+        finally:
+            self._set_pace()
+            self.clock.stand(False)
+
+    def _set_pace(self) -> float:
+        with self._pacing:  # the daemon's thread and the watching one both do
+            return self._set_pace_now()
+
+    def _set_pace_now(self) -> float:
+        state, now = self._state(), self.clock.now()
+        moving, flowing = self.board.moving, self.garden.flowing()
+        pace = pace_of(state, now.wall, now.monotonic_s, moving=moving, flowing=flowing)
+        pace *= 1.0 if state is None else self.hurry
+        if state is not None and (node := state.node) is not None:  # the quickest of its words tells it
+            self._booted_s = min(self._booted_s, node.heard_mono_s - node.uptime_ms / 1000.0)
+        beat_s = self.site.node.heartbeat_s
+        held_s = hold_from_s(state, self.starts, beat_s, now.monotonic_s, self._booted_s)
         stops_s = (self.stops - self.starts).total_seconds()
+        self.clock.set_pace(pace, until_s=min(stops_s, held_s))
+        return pace
+
+    def _watch(self, view: View | None, said: _Said) -> None:
+        """Set the pace until the evening of the last day, and show what happens."""
+        shown_s, waiting_since = 0.0, time.monotonic()
         while self.clock.now().wall < self.stops:
             if self.failure is not None or self.node_failure is not None:
                 return
             self._keep_day()
-            state = self._state(daemon)
-            now = self.clock.now()
-            moving, flowing = self.board.moving, self.garden.flowing()
-            pace = pace_of(state, now.wall, now.monotonic_s, moving=moving, flowing=flowing)
-            pace *= 1.0 if state is None else self.hurry
-            if state is not None and (node := state.node) is not None:  # the quickest of its words tells it
-                booted_s = min(booted_s, node.heard_mono_s - node.uptime_ms / 1000.0)
-            beat_s = self.site.node.heartbeat_s
-            held_s = hold_from_s(state, self.starts, beat_s, now.monotonic_s, booted_s)
-            self.clock.set_pace(pace, until_s=min(stops_s, held_s))
+            pace, state = self._set_pace(), self._state()
             if state is not None and state.node is not None:
                 waiting_since = time.monotonic()
             elif time.monotonic() - waiting_since > START_S_MAX:
@@ -287,9 +310,8 @@ class Practice:
         self._keep_day()
         self._by_day.append(dict(self.garden.plant_l))  # the last day, up to its evening
 
-    @staticmethod
-    def _state(daemon: Daemon) -> State | None:
-        shell = daemon.shell
+    def _state(self) -> State | None:
+        shell = self._daemon.shell if self._daemon is not None else None
         try:
             return shell.state if shell is not None else None
         except RuntimeError:  # not started yet

@@ -27,6 +27,7 @@ class PracticeClock:
         self._real_s = time.monotonic()
         self._pace = pace
         self._until_s = math.inf
+        self._stands = False
 
     def now(self) -> Now:
         with self._lock:
@@ -44,9 +45,17 @@ class PracticeClock:
             self._advance()
             self._pace, self._until_s = pace, until_s
 
+    def stand(self, stands: bool) -> None:
+        """No time passes while it stands."""
+        with self._lock:
+            self._advance()
+            self._stands = stands
+
     def _advance(self) -> None:
         now_s = time.monotonic()
         passed_s, self._real_s = now_s - self._real_s, now_s
+        if self._stands:
+            return
         fast_s = min(passed_s, max(0.0, self._until_s - self._virtual_s) / self._pace)
         self._virtual_s += fast_s * self._pace + (passed_s - fast_s) * min(self._pace, PACE_HELD)
 

@@ -75,6 +75,7 @@ class Parts:
     broker_user: str | None = None
     broker_password: str | None = None
     on_alert: Callable[[Alert], None] | None = None
+    around: Callable[[], contextlib.AbstractContextManager[None]] = contextlib.nullcontext  # see Shell
 
 
 class Daemon:
@@ -153,6 +154,7 @@ class Daemon:
             boot=trust.boot,
             saved=trust.saved,
             past=StoredPast(self.site, store, clock).whole,
+            around=self._parts.around,
         )
         self.loop, self.shell = loop, shell
         timers.daily("backup", self.site.place.timezone, lambda: loop.job(lambda: _look_after(store, clock)))

@@ -10,6 +10,7 @@ from __future__ import annotations
 import logging
 from collections import deque
 from collections.abc import Callable
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import replace
 from datetime import datetime
 from typing import Protocol
@@ -82,7 +83,8 @@ class Shell:
     """One garden's controller with its store, link, weather and alerts. Used from one thread only.
 
     ``wake`` is given the seconds, of ``clock``, after which a Tick is wanted; a newer one replaces it.
-    ``past`` is asked once, at the start: the weather of this place as far as it is known.
+    ``past`` is asked once, at the start: the weather of this place as far as it is known. ``around`` is
+    entered for each event: a practice lets no time pass meanwhile.
     """
 
     def __init__(
@@ -99,6 +101,7 @@ class Shell:
         boot: str = "",
         saved: Callable[[datetime], None] = lambda _: None,
         past: Callable[[], PastWeather | None] = lambda: None,
+        around: Callable[[], AbstractContextManager[None]] = nullcontext,
     ) -> None:
         self._site = site
         self._store = store
@@ -109,6 +112,7 @@ class Shell:
         self._wake = wake
         self._at = boundaries or Boundaries()
         self._past = past
+        self._around = around
         self._keeping = Keeping(store, self._at, boot=boot, saved=saved)
         self._inbox: deque[Event] = deque()
         self._state: State | None = None
@@ -158,8 +162,9 @@ class Shell:
 
     def handle(self, event: Event) -> None:
         """One event, and all that follows from it."""
-        self._inbox.append(event)
-        self._work_off()
+        with self._around():
+            self._inbox.append(event)
+            self._work_off()
 
     def look_for_requests(self) -> None:
         """Hand over what people asked since the last look; cheap when nobody wrote to the store."""

@@ -4,17 +4,23 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
+from types import SimpleNamespace
+from typing import cast
 
 import pytest
 
 from scheduler.rehearsal.garden import TrueGarden
 from scheduler.rehearsal.hidden import NOTHING_HIDDEN, draw_truth
 from scheduler.rehearsal.practice import Glimpse, Practice
+from scheduler.rehearsal.practice_pace import PACE_AT_REST, PACE_ORDERED
 from scheduler.rehearsal.practice_parts import PACE_HELD, GardenBoard, PracticeClock
 from scheduler.rehearsal.practice_view import EachDay, alerts_raised, glimpse_text, tally_table
 from scheduler.report.why import why_answer
+from scheduler.service.daemon import Daemon
 from scheduler.service.practised import practice_ended
 from scheduler.store.store import Store, store_url
+from tests.support.driving import Driver
+from tests.support.gardens import small_garden
 
 START = datetime(2031, 7, 1, 7, tzinfo=UTC)
 
@@ -41,6 +47,42 @@ def test_the_practice_clock_crawls_where_it_must_wait_however_long_nobody_looks(
     clock.set_pace(30_000.0, until_s=held_s + 900.0)
     real_s[0] += 0.02
     assert clock.now().monotonic_s == pytest.approx(held_s + 600.0)
+
+
+def test_no_time_passes_while_the_practice_clock_stands(monkeypatch) -> None:
+    real_s = [100.0]
+    monkeypatch.setattr("scheduler.rehearsal.practice_parts.time.monotonic", lambda: real_s[0])
+    clock = PracticeClock(START, 30_000.0)
+    real_s[0] += 0.01
+    clock.stand(True)
+    real_s[0] += 5.0
+    clock.set_pace(10.0)
+    real_s[0] += 5.0
+    assert clock.now().monotonic_s == pytest.approx(300.0)
+    clock.stand(False)
+    real_s[0] += 1.0
+    assert clock.now().monotonic_s == pytest.approx(310.0)
+
+
+def test_a_machine_that_is_slow_to_decide_lets_no_time_pass_and_goes_on_at_the_pace_of_an_order(
+    site, make_weather, monkeypatch
+) -> None:
+    days = make_weather(date(2031, 7, 1), 8)
+    real_s = [100.0]
+    monkeypatch.setattr("scheduler.rehearsal.practice_parts.time.monotonic", lambda: real_s[0])
+    practice = Practice(site, days, date(2031, 7, 1), 2)
+    driver = Driver(small_garden())
+    driver.ready()
+    state = driver.state
+    practice._daemon = cast(Daemon, SimpleNamespace(shell=SimpleNamespace(state=state)))
+    practice.clock.set_pace(PACE_AT_REST)
+    before_s = practice.clock.now().monotonic_s
+    with practice.around():
+        real_s[0] += 3.0
+        driver.to_first_order()
+        practice._daemon.shell = SimpleNamespace(state=driver.state)  # type: ignore[assignment]
+    real_s[0] += 1.0
+    assert practice.clock.now().monotonic_s == pytest.approx(before_s + PACE_ORDERED)
 
 
 def test_the_board_moves_the_gardens_valve_and_reads_its_switches(site, make_weather) -> None:
