@@ -24,8 +24,6 @@ SITE_HELP = (
 
 PAST_HELP = "CSV of past years' weather here: date,tmin_c,tmax_c,rain_mm,...; or seattle-2012."
 
-LEVEL_WORDS = {"full": 1.0, "half": 0.5, "low": 0.2}
-
 
 def find_site(given: str | None) -> Site:
     """The site of a path, of a shipped example, or of the running service."""
@@ -61,13 +59,15 @@ def service_site() -> Path:
 
 
 def read_level(text: str, model: GardenModel) -> float:
-    """A level above the outlet in metres from "80 cm", "full", "half" or "low" (a fifth)."""
+    """A level above the outlet in metres from "80 cm", "full", "half" or "low"."""
     from scheduler.site.quantities import parse
+    from scheduler.survey.levels import LEVEL_SHARES
 
     brim_m = model.stage.brim_level_m
+    shares = dict(LEVEL_SHARES)
     word = text.strip().lower()
-    if word in LEVEL_WORDS:
-        return LEVEL_WORDS[word] * brim_m
+    if word in shares:
+        return shares[word] * brim_m
     level_m = parse(text, "length")
     if not 0.0 <= level_m <= brim_m + 0.001:
         raise UsageError(

@@ -35,7 +35,7 @@ from scheduler.site.errors import FallingheadError
 from scheduler.site.model import Site
 from scheduler.site.showing import show_volume
 from scheduler.store.store import Store, store_url
-from scheduler.survey.tests_due import due, history, stale
+from scheduler.survey.tests_due import due, history, stale, standing, told_something
 
 # A copy is fetched each night, with two hours of grace; a service that runs here writes every half hour, and
 # may be started anew meanwhile (our choice).
@@ -373,5 +373,5 @@ def _tests(site: Site, store: Store, now: datetime) -> dict[str, object]:
     for zone in (None, *(z.id for z in site.zones)):
         done = history(records, zone)
         count += len(due(site, done, stale(site, done, zone), zone, now))
-    cans = [r.record.at for r in records if r.record.kind == "catch_cans"]
+    cans = [r.record.at for r in standing(records) if r.record.kind == "catch_cans" and told_something(r)]
     return {"tests_due": count, "never_tested": False, "cans_at": max(cans, default=None)}

@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 from scheduler.control.care import CareDue, care_done, care_due
 from scheduler.control.winter import winter_of
 from scheduler.store.store import Store
+from scheduler.survey.tests_due import standing, told_something
 
 # A test record of the kind is the task done as well.
 _TESTS = {"flush": "flush", "catch_cans": "cans", "wet_walk": "joints"}
@@ -20,7 +21,8 @@ def care_last(store: Store, zone: ZoneInfo) -> dict[str, date]:
     measured = store.last_calibration()
     if measured is not None:
         also.append(("level", measured.at))
-    also += [(_TESTS[t.record.kind], t.record.at) for t in store.test_records() if t.record.kind in _TESTS]
+    tested = [t for t in standing(store.test_records()) if told_something(t)]
+    also += [(_TESTS[t.record.kind], t.record.at) for t in tested if t.record.kind in _TESTS]
     for task, at in also:
         day = at.astimezone(zone).date()
         found[task] = max(day, found.get(task, day))

@@ -5,11 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from typing import TYPE_CHECKING
 
 from scheduler.site.model import Site
 from scheduler.survey.site_mark import changed_parts, site_mark
 from scheduler.survey.tests_done import CatchCans, TestKind
-from scheduler.survey.zone_readings import Kept
+
+if TYPE_CHECKING:
+    from scheduler.survey.zone_readings import Kept
 
 # A new garden and then yearly, each spring (published test guide for low-pressure drip); a month of grace,
 # because no spring comes on the same day.
@@ -57,6 +60,12 @@ def standing(records: Sequence[Kept]) -> tuple[Kept, ...]:
     return tuple(sorted(kept, key=lambda k: (k.record.at, k.id)))
 
 
+def told_something(kept: Kept) -> bool:
+    """False of cans of which none was measured, or into which nothing came: no water came, or nobody looked;
+    they say nothing of the emitters, and the test is still to be done."""
+    return not isinstance(kept.record, CatchCans) or any(kept.record.measured)
+
+
 def history(records: Sequence[Kept], zone: str | None) -> dict[TestKind, tuple[Kept, ...]]:
     """Standing records of a zone (None: of the garden) by kind, newest first; without cans of which none was
     measured, for they say nothing."""
@@ -99,16 +108,11 @@ def due(
             found.append(TestDue(kind, zone, "never done"))
         elif kind in changed:
             found.append(TestDue(kind, zone, f"{_listed(changed[kind])} changed since"))
-        elif _dry(done[kind][0]):
+        elif not told_something(done[kind][0]):
             found.append(TestDue(kind, zone, f"nothing was caught on {done[kind][0].record.at:%Y-%m-%d}"))
         elif kind not in LASTING and now - done[kind][0].record.at > timedelta(days=EVERY_DAYS):
             found.append(TestDue(kind, zone, f"last done on {done[kind][0].record.at:%Y-%m-%d}"))
     return tuple(found)
-
-
-def _dry(kept: Kept) -> bool:
-    """Cans that all stayed dry: they say that no water came, and nothing of the emitters."""
-    return isinstance(kept.record, CatchCans) and not any(kept.record.measured)
 
 
 def _can(site: Site, kind: TestKind) -> bool:

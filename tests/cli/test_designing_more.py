@@ -15,6 +15,8 @@ from scheduler.hydraulics.epanet import emitter_names
 from scheduler.planning.garden import garden_model
 from scheduler.site.errors import UsageError
 from scheduler.site.examples import example_site
+from scheduler.survey.compare import garden_side
+from scheduler.survey.section import long_section
 
 
 def run(*arguments: str) -> str:
@@ -92,3 +94,16 @@ def test_a_run_of_no_time_is_refused() -> None:
     site = example_site("five-drums")
     with pytest.raises(UsageError, match="a second or more"):
         run("network", "five-drums", "--zone", site.zones[0].id, "--run", "0 s")
+
+
+def test_low_is_the_low_of_the_pictures_and_comparisons() -> None:
+    """One word, one level: of the survey at "low", of the lowest grade line, of the last column beside."""
+    site = example_site("five-drums")
+    model = garden_model(site)
+    asked = json.loads(run("survey", "five-drums", "--at", "low", "--json"))["level_m"]
+    grades = long_section(model, "pots").grades
+    assert (
+        asked
+        == {grade.name: grade.level_m for grade in grades}["low"]
+        == garden_side(site, model=model).levels_m[2]
+    )

@@ -26,11 +26,12 @@ from scheduler.service.practised import keep_practice
 from scheduler.site.errors import UsageError
 from scheduler.site.examples import example_site
 from scheduler.survey.site_mark import site_mark
-from scheduler.survey.tests_done import Draw, HeadFlow
+from scheduler.survey.tests_done import Can, CatchCans, Draw, HeadFlow
 from tests.support.many_gardens import OneOfMany, one_of_many
 
 NOW = datetime(2012, 8, 1, 15, 0, tzinfo=UTC)
 SEEN = NOW - timedelta(minutes=20)
+YEAR = timedelta(days=365)
 SITE = example_site("five-drums")
 
 
@@ -348,6 +349,19 @@ def test_a_store_with_commissioning_records_alone_says_what_it_holds(tmp_path: P
         "The service has not run there yet; its store holds 2 records of its comm"
     )
     assert (found.standing, found.never_tested) == ("unknown", False)
+
+
+def test_cans_that_told_nothing_are_not_the_newest_cans(tmp_path: Path) -> None:
+    """As the list of tests that are due has it; records of an older version may be such."""
+    garden = one_of_many(tmp_path, 1, SEEN)
+    zone = garden.site.zones[0]
+    caught = {"new and all dry": (SEEN, 0.0), "not measured": (SEEN, None), "old": (SEEN - YEAR, 0.4)}
+    with garden.store() as store:
+        for at, volume_l in caught.values():
+            cans = tuple(Can(emitter=e.id, volume_l=volume_l) for e in zone.emitters)
+            done = CatchCans(zone=zone.id, at=at, who="Ann", level_m=0.5, run_s=600.0, cans=cans)
+            store.add_test_record(done, site_mark(garden.site, zone.id))
+    assert of(look(tmp_path), garden).cans_at == SEEN - YEAR
 
 
 def test_a_practice_that_is_over_is_no_garden_to_bring_anything_to(
