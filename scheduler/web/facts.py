@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import threading
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Hashable, Iterator, Mapping
 from concurrent.futures import Future, ThreadPoolExecutor
 from concurrent.futures import TimeoutError as TookTooLong
 from contextlib import contextmanager
@@ -244,6 +244,19 @@ class Garden:
             with self._lock:
                 self._ahead = None if self._ahead is not None and self._ahead[0] == key else self._ahead
         return found
+
+
+def gone_by(facts: Facts, store: Store) -> Hashable:
+    """What an answer of the days that are over rests on: changes when a day was closed, a run booked, a test
+    kept, something told, or a trouble came or ended."""
+    return (
+        facts.today,
+        max((r.day for r in (facts.roots or {}).values()), default=None),
+        facts.last.booking.at if facts.last is not None else None,
+        store.test_count(),
+        facts.told,
+        tuple((a.kind, a.subject, a.since) for a in facts.status.alerts) if facts.status is not None else (),
+    )
 
 
 def _look_ahead(made: Made, store: Store, now: datetime) -> Foreseen | None:

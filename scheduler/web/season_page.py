@@ -3,7 +3,7 @@ print or keep."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Hashable, Mapping
 from dataclasses import replace
 from datetime import timedelta
 from typing import Annotated
@@ -17,6 +17,8 @@ from scheduler.report.plan import Columns
 from scheduler.site.errors import UsageError
 from scheduler.site.model import DisplayUnits, Site
 from scheduler.site.showing import show_volume
+from scheduler.store.store import Store
+from scheduler.web.facts import gone_by
 from scheduler.web.parts import Parts
 from scheduler.web.rendering import show
 from scheduler.web.rights import Right, needs, parts_of
@@ -41,7 +43,7 @@ def season(request: Request, days: Word = "", units: Word = "") -> Response:
     """The sums, each plant, and what is worth changing."""
     parts = parts_of(request)
     back, site = _back(days), _in_units(parts.garden.site, units)
-    answer = _answer(parts, back, site)
+    answer, _ = _answer(parts, back, site)
     return show(
         request,
         "season.html",
@@ -63,12 +65,11 @@ def sheet(request: Request, days: Word = "", units: Word = "") -> Response:
     from scheduler.report.garden_report_page import report_page  # draws: loaded by whoever asks for it
 
     parts = parts_of(request)
-    back, site = _back(days), _in_units(parts.garden.site, units)
-    answer = _answer(parts, back, site)
+    site = _in_units(parts.garden.site, units)
+    answer, rests_on = _answer(parts, _back(days), site)
     if answer is None:
         raise UsageError("No whole day is in the books yet: the first stands tomorrow.")
-    key = ("sheet", site.units, answer.model_dump_json())
-    page = parts.kept.get(key, lambda: report_page(site, answer))
+    page = parts.kept.get(("sheet", rests_on), lambda: report_page(site, answer))
     name = f'attachment; filename="season-{answer.first}-{answer.last}.html"'
     return Response(page, media_type="text/html; charset=utf-8", headers={"content-disposition": name})
 
@@ -83,18 +84,24 @@ def _in_units(site: Site, units: str) -> Site:
     return replace(site, units=asked)
 
 
-def _answer(parts: Parts, back: int, site: Site) -> ReportAnswer | None:
-    """In the units of ``site``. None: no whole day is in the books."""
+def _answer(parts: Parts, back: int, site: Site) -> tuple[ReportAnswer | None, Hashable]:
+    """In the units of ``site``, and what it rests on: it is kept while that stays as it is. None: no whole
+    day is in the books."""
     facts = parts.garden.look()
     if facts.status is None:
-        return None
+        return None, None
     first, last = facts.today - timedelta(days=back), facts.today - timedelta(days=1)
-    try:
-        with parts.garden.store() as store:
-            built = replace(facts.site, units=site.units)
+    built = replace(facts.site, units=site.units)
+
+    def worked_out(store: Store) -> ReportAnswer | None:
+        try:
             return report_answer(built, store, first, last, facts.now, drawn=site)
-    except UsageError:
-        return None
+        except UsageError:
+            return None
+
+    with parts.garden.store() as store:
+        rests_on = (back, site.units, gone_by(facts, store))
+        return parts.kept.get(("season", rests_on), lambda: worked_out(store)), rests_on
 
 
 def _plants(site: Site, answer: ReportAnswer) -> Table | None:

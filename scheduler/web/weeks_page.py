@@ -3,7 +3,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Sequence
+from collections.abc import Sequence
 from datetime import date, timedelta
 from typing import Annotated, Any
 
@@ -23,7 +23,7 @@ from scheduler.report.year import winter_answer, winter_words
 from scheduler.site.errors import UsageError
 from scheduler.site.model import Site
 from scheduler.store.store import Store
-from scheduler.web.facts import Facts, Garden
+from scheduler.web.facts import Facts, Garden, gone_by
 from scheduler.web.rendering import show
 from scheduler.web.rights import Right, needs, parts_of
 from scheduler.web.tables import table
@@ -54,7 +54,7 @@ def weeks(
     back = next((n for n in SPANS if str(n) == days), SPANS[0])
     with garden.store() as store:
         over = parts.kept.get(
-            ("weeks", back, _rests_on(facts, store)), lambda: _gone_by(facts, store, back, garden.site)
+            ("weeks", back, gone_by(facts, store)), lambda: _gone_by(facts, store, back, garden.site)
         )
         values = _to_come(garden, facts, store, until) | over
     return show(request, "weeks.html", here="weeks", back=back, spans=SPANS, today=facts.today, **values)
@@ -106,11 +106,6 @@ def _without_garden(facts: Facts, line: str) -> str:
     return line.removeprefix(f"{facts.site.name}: ")
 
 
-def _rests_on(facts: Facts, store: Store) -> Hashable:
-    """Changes when a day is over, a run was booked or a test was kept."""
-    return facts.today, facts.last.booking.at if facts.last is not None else None, store.test_count()
-
-
 def _gone_by(facts: Facts, store: Store, back: int, drawn: Site) -> dict[str, Any]:
     """``drawn``: the garden as its file has it, which its tests are held against."""
     site = facts.site
@@ -143,7 +138,7 @@ def what_if(request: Request) -> Response:
     if facts.status is not None:
         with parts.garden.store() as store:
             past = store.weather_since(facts.today - timedelta(days=STORED_DAYS))
-            key = ("what if", len(past), _rests_on(facts, store))
+            key = ("what if", len(past), gone_by(facts, store))
         try:
             answer = parts.kept.get(key, lambda: hindsight_answer(facts.site, past))
             found = table(*hindsight_rows(facts.site, answer))

@@ -8,6 +8,8 @@ from pathlib import Path
 
 import pytest
 
+from scheduler.survey.tests_done import Can, CatchCans, site_mark
+from scheduler.web import change_page
 from tests.support.gardens import small_garden
 from tests.support.page_garden import PageGarden, heading, plain
 
@@ -112,3 +114,29 @@ def test_advice_is_that_of_the_command(started: PageGarden) -> None:
     words = plain(asked(started))
     assert "What would help most?" in words
     assert "Nothing that was tried makes a difference worth the work." in words
+
+
+def test_the_same_change_is_worked_out_once_and_anew_for_a_garden_tested_since(
+    started: PageGarden, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    made: list[str] = []
+
+    def counted(name: str) -> None:
+        done = getattr(change_page, name)
+        monkeypatch.setattr(change_page, name, lambda *a, **k: made.append(name) or done(*a, **k))
+
+    counted("compare_answer")
+    counted("advice_lines")
+    first = asked(started, what="raise", amount="30")
+    assert plain(asked(started, what="raise", amount="30")) == plain(first)
+    assert made == ["compare_answer", "advice_lines"]
+    asked(started, what="raise", amount="20")
+    assert made == ["compare_answer", "advice_lines", "compare_answer"]
+    # Cans of the bed's zone that got two fifths of their due: another garden than before.
+    zone = started.site.zone("bed")
+    cans = tuple(Can(emitter=e.id, volume_l=0.4) for e in zone.emitters)
+    record = CatchCans(zone="bed", at=started.now(), who="Ines", level_m=0.6, run_s=600.0, cans=cans)
+    started.store.add_test_record(record, site_mark(started.site, "bed"))
+    again = asked(started, what="raise", amount="30")
+    assert flows(again, "Sage") != flows(first, "Sage")
+    assert made[3:] == ["compare_answer", "advice_lines"]

@@ -8,8 +8,11 @@ from pathlib import Path
 import pytest
 
 from scheduler.control.effects import RecordDay, RecordWaterDay, RootZoneRecord
+from scheduler.report import garden_report_page
+from scheduler.report.answers import ReportAnswer
+from scheduler.web import season_page
 from tests.support.gardens import dry_days
-from tests.support.page_garden import PageGarden, plain
+from tests.support.page_garden import WHO, PageGarden, plain
 
 # A US gallon is 3.785 411 784 L (NIST Handbook 44).
 LITRE_PER_GALLON = 3.785411784
@@ -65,3 +68,46 @@ def test_before_the_first_whole_day_nothing_is_made_up(started: PageGarden, tmp_
     bare.let_in()
     assert "No whole day is in the books yet" in words(bare)
     bare.close()
+
+
+def test_it_is_worked_out_again_only_when_the_books_have_changed(
+    a_week: PageGarden, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    made: list[str] = []
+
+    done = season_page.report_answer
+    monkeypatch.setattr(
+        season_page, "report_answer", lambda *a, **k: made.append("report_answer") or done(*a, **k)
+    )
+    monkeypatch.setattr(
+        garden_report_page, "report_page", lambda *_: made.append("report_page") or f"{len(made)}"
+    )
+    sheet = "/weeks/season/sheet?days=7&units=us"
+    first = a_week.client.get(sheet).text
+    words(a_week, "?days=7&units=us")
+    assert a_week.client.get(sheet).text == first
+    assert made == ["report_answer", "report_page"]
+    words(a_week, "?days=7&units=metric")  # figures of other units are other figures
+    assert made.count("report_answer") == 2
+    # A day that is closed late, on the same day of the calendar.
+    late = a_week.now().date()
+    roots = RootZoneRecord("tomato", late, 4.0, 3.0, 5.0, "test", 0.0, 5.0, 0.0)
+    a_week.store.write([RecordDay(dry_days(late, 1)[0], (roots,))])
+    words(a_week, "?days=7&units=us")
+    assert made.count("report_answer") == 3
+    a_week.client.get(sheet)
+    assert made.count("report_page") == 2
+
+
+def test_what_people_tell_of_the_days_is_on_it_at_once(
+    a_week: PageGarden, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(garden_report_page, "report_page", lambda _, answer: answer.model_dump_json())
+
+    def care() -> list[tuple[str, str]]:
+        answer = ReportAnswer.model_validate_json(a_week.client.get("/weeks/season/sheet?days=30").text)
+        return [(c.who, c.step) for c in answer.care]
+
+    assert care() == []
+    a_week.tell("care", subject="filter", day="2012-07-18")
+    assert care() == [(WHO, "filter")]
