@@ -13,7 +13,7 @@ from scheduler.cli.printing import say, say_error, say_json, say_table
 from scheduler.cli.sites import SITE_HELP, find_site, read_date, read_level, read_weather
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Sequence
 
     from scheduler.planning.garden import GardenModel
     from scheduler.site.model import Site
@@ -138,12 +138,15 @@ def survey(
         say(f"Drawn: {', '.join(drawn())}.")
 
 
-def _begin_to_draw(model: GardenModel, folder: Path, svg: bool) -> Callable[[], list[str]]:
+def _begin_to_draw(
+    model: GardenModel, folder: Path, svg: bool, changes: Sequence[str] = ()
+) -> Callable[[], list[str]]:
     """Call what is given back to wait for the files."""
-    from scheduler.report.garden_pictures import begin_to_draw
+    from scheduler.report.garden_pictures import begin_to_draw, garden_and_day
 
     form: Literal["svg", "png"] = "svg" if svg else "png"
-    wait = begin_to_draw(model, folder, form)
+    of = garden_and_day(model.site, present.today(model.site.place.timezone), changes)
+    wait = begin_to_draw(model, folder, form, of=of)
     return lambda: [str(path) for path in wait()]
 
 
@@ -161,8 +164,8 @@ def _compare(
     names = "now", "changed" if changes else "other"
     drawn: list[Callable[[], list[str]]] = []
     if pictures is not None:
-        pairs = zip(models, names, strict=True)
-        drawn = [_begin_to_draw(model, pictures / name, svg) for model, name in pairs]
+        made = zip(models, names, ([], changes), strict=True)
+        drawn = [_begin_to_draw(model, pictures / name, svg, with_them) for model, name, with_them in made]
     answer = compare_answer(garden, other, changes, models)
     if json:
         files = [path for wait in drawn for path in wait()] if drawn else None

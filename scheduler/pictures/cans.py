@@ -103,16 +103,16 @@ def finding(can: Can) -> Finding:
     return LITTLE if share < 1.0 else MUCH
 
 
-def draw_cans(cans: CanMap, path: Path, *, units: DisplayUnits = "metric") -> None:
-    """Draw to a PNG or SVG file, as the path's ending says; one strip for each line. ValueError without a
-    can."""
+def draw_cans(cans: CanMap, path: Path, *, units: DisplayUnits = "metric", of: str = "") -> None:
+    """Draw to a PNG or SVG file, as the path's ending says; one strip for each line. ``of``: which garden.
+    ValueError without a can."""
     if not cans.cans:
         raise ValueError("a map of no cans cannot be drawn")
     lines = list(dict.fromkeys(c.line for c in cans.cans))
     along = along_scale(units)
     with drawing() as make:
         height_in = _AROUND_IN + _STRIP_IN * len(lines)
-        figure = new_picture(make, height_in, cans.title, _verdict(cans))
+        figure = new_picture(make, height_in, cans.title, _verdict(cans), of)
         right = 1.04 * max(along(c.at_m) for c in cans.cans)
         for number, line in enumerate(lines):
             bottom = 0.95 + _STRIP_IN * (len(lines) - 1 - number)

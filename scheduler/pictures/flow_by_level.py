@@ -57,8 +57,9 @@ def draw_flow_by_level(
     tested_m: tuple[float, float] | None = None,
     reserve_m: float = 0.0,
     units: DisplayUnits = "metric",
+    of: str = "",
 ) -> None:
-    """Draw to a PNG or SVG file, as the path's ending says.
+    """Draw to a PNG or SVG file, as the path's ending says. ``of``: which garden and day.
 
     ``names``: of the plants, their ids where absent. ``flow_sd_share``: one standard deviation of the flow as
     a share, one number or one for each level; None: not known, and the picture says so. ``tested_m``: levels
@@ -66,7 +67,7 @@ def draw_flow_by_level(
     """
     level, flow = level_scale(units), flow_scale(units)
     with drawing() as make:
-        figure = new_picture(make, _HEIGHT_IN, title, _below(flow_sd_share))
+        figure = new_picture(make, _HEIGHT_IN, title, _below(flow_sd_share), of)
         axes = axes_in(figure, 0.62, 1.85, 0.55, 0.72)
         at = survey.levels_m * level.factor
         top = float(max(survey.plant_flow_lph.max(initial=0.0), 0.1)) * flow.factor

@@ -45,15 +45,17 @@ _MARKS_IN_ROW, _MARKS_ROW_IN, _MARKS_BOTTOM_IN = 2, 0.19, 0.16
 DASHES = {"full": "-", "half": (0, (6, 2)), "low": (0, (1.5, 1.5))}
 
 
-def draw_long_section(section: LongSection, path: Path, *, units: DisplayUnits = "metric") -> None:
-    """Draw to a PNG or SVG file, as the path's ending says."""
+def draw_long_section(
+    section: LongSection, path: Path, *, units: DisplayUnits = "metric", of: str = ""
+) -> None:
+    """Draw to a PNG or SVG file, as the path's ending says. ``of``: which garden and day."""
     height, along = level_scale(units), along_scale(units)
     names = [(plant, *_name_words(plant, units)) for plant in _named(section.plants)]
     names_in = 0.25 + _LETTER_IN * max((len(text) for _, text, _ in names), default=0)
     with drawing() as make:
         title = f"{section.name}: which plants the water reaches"
         more_in = _MARKS_ROW_IN * (_mark_rows(section) - 1)
-        figure = new_picture(make, _HEIGHT_IN + names_in + more_in, title, _summary(section, units))
+        figure = new_picture(make, _HEIGHT_IN + names_in + more_in, title, _summary(section, units), of)
         axes = axes_in(figure, 0.62, 0.15, 0.95 + more_in, 0.72)
         left = -_BARRELS_SHARE * along(section.length_m)
         axes.set_xlim(left - 0.16 * along(section.length_m), along(section.length_m) * 1.03)

@@ -49,11 +49,13 @@ def draw_run_times(
     title: str,
     names: Mapping[str, str] | None = None,
     units: DisplayUnits = "metric",
+    of: str = "",
 ) -> None:
-    """Draw to a PNG or SVG file, as the path's ending says; one curve a zone. ``names``: of the zones."""
+    """Draw to a PNG or SVG file, as the path's ending says; one curve a zone. ``names``: of the zones;
+    ``of``: which garden and day."""
     level = level_scale(units)
     with drawing() as make:
-        figure = new_picture(make, _HEIGHT_IN, title, _below(tables))
+        figure = new_picture(make, _HEIGHT_IN, title, _below(tables), of)
         axes = axes_in(figure, 0.62, 1.75, 0.55, 0.72)
         axes.set_xlim(0.0, max(level(float(t.levels_m[-1])) for t in tables))
         axes.set_ylim(0.0, _top(tables))

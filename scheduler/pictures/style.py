@@ -24,6 +24,8 @@ FONT_SIZE = 9.0
 DPI = 130
 # Width of a picture for a phone or half a sheet of paper, inches.
 WIDTH_IN = 6.4
+# Letters of the small line that names the garden, as many as go into that width.
+OF_LETTERS = 110
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,14 +113,17 @@ def label_at_end(axes: Any, x: Any, y: float, text: str, colour: str, *, lift: f
     )
 
 
-def new_picture(make: Any, height_in: float, title: str, below: str = "") -> Any:
+def new_picture(make: Any, height_in: float, title: str, below: str = "", of: str = "") -> Any:
     """A figure (``make``: what ``drawing`` gave) as wide as a phone held upright shows it in legible letters,
-    with its title and a line under it. Axes are put in by hand: the automatic layout takes as long as the
-    drawing."""
+    with its title, a line under it, and small below that ``of`` which garden and day it is. Axes are put in
+    by hand: the automatic layout takes as long as the drawing."""
     figure = make(figsize=(WIDTH_IN, height_in))
     figure.text(0.02, 1.0 - 0.10 / height_in, title, va="top", fontsize=FONT_SIZE + 2, fontweight="bold")
     if below:
         figure.text(0.02, 1.0 - 0.36 / height_in, below, va="top", fontsize=FONT_SIZE)
+    if of:
+        short = of if len(of) <= OF_LETTERS else f"{of[: OF_LETTERS - 1]}…"
+        figure.text(0.02, 1.0 - 0.54 / height_in, short, va="top", fontsize=FONT_SIZE - 2)
     return figure
 
 

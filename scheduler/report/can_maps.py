@@ -68,7 +68,7 @@ def draw_can_maps(
             done = history(kept, zone.id).get("catch_cans", ())
             if done and isinstance(done[0].record, CatchCans):
                 path = folder / f"{zone.id}-cans.{form}"
-                draw_cans(can_map(site, done[0].record), path, units=site.units)
+                draw_cans(can_map(site, done[0].record), path, units=site.units, of=site.name)
                 drawn.append(path)
     except OSError as error:
         raise UsageError(f"the pictures cannot be written into {folder}: {error.strerror}") from error

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
 from typing import Any, Literal
 
@@ -34,18 +35,19 @@ class Drawing:
 
 
 def draw_garden(
-    site: Site, folder: Path, form: PictureForm = "png", *, model: GardenModel | None = None
+    site: Site, folder: Path, form: PictureForm = "png", *, model: GardenModel | None = None, of: str = ""
 ) -> tuple[Path, ...]:
     """Draw all of them into a folder, which is made when it is not there; the files, in a fixed order.
 
     Run times are for what each zone's plants want on a strong midsummer day. ``model``: of the site, when it
-    is at hand. UsageError when the folder cannot be made or written.
+    is at hand; ``of``: which garden and day, written small on each (``garden_and_day``). UsageError when the
+    folder cannot be made or written.
     """
-    return begin_to_draw(model or garden_model(site), folder, form, beside=False)()
+    return begin_to_draw(model or garden_model(site), folder, form, of=of, beside=False)()
 
 
 def begin_to_draw(
-    model: GardenModel, folder: Path, form: PictureForm, *, beside: bool | None = None
+    model: GardenModel, folder: Path, form: PictureForm, *, of: str = "", beside: bool | None = None
 ) -> Callable[[], tuple[Path, ...]]:
     """As ``draw_garden``, by a process beside this one where that is safe: goes on while this one does other
     work. Call what is given back to wait for the files. ``beside`` None: as the machine allows."""
@@ -64,8 +66,14 @@ def begin_to_draw(
     except OSError as error:
         raise failed(error) from error
     artist = Beside(_draw_all, _load, fork=beside)
-    artist.give(garden_drawings(model, folder, form))
+    artist.give(garden_drawings(model, folder, form, of))
     return wait
+
+
+def garden_and_day(site: Site, day: date, changes: Sequence[str] = ()) -> str:
+    """What a picture is of: a print is found again among those of other gardens, days and plans."""
+    changed = f", with: {'; '.join(changes)}" if changes else ""
+    return f"{site.name}, drawn {day.day} {day:%B %Y}{changed}"
 
 
 def _load() -> None:
@@ -79,22 +87,23 @@ def _draw_all(drawings: Sequence[Drawing]) -> tuple[Path, ...]:
     return tuple(each.path for each in drawings)
 
 
-def garden_drawings(model: GardenModel, folder: Path, form: PictureForm) -> list[Drawing]:
+def garden_drawings(model: GardenModel, folder: Path, form: PictureForm, of: str = "") -> list[Drawing]:
     """What is to be drawn, worked out; in a fixed order."""
     site = model.site
+    every: dict[str, Any] = {"units": site.units, "of": of}
     names = {p.id: p.name for p in site.plants}
     drawings: list[Drawing] = []
     for zone in site.zones:
         levels = zone_levels(model, zone.id)
         section = long_section(model, zone.id, levels=levels)
         file = folder / f"{zone.id}-long-section.{form}"
-        drawings.append(Drawing(draw_long_section, section, file, {"units": site.units}))
+        drawings.append(Drawing(draw_long_section, section, file, every))
         file = folder / f"{zone.id}-flow-by-level.{form}"
         look = {
             "title": f"{zone.name}: what each plant gets",
             "names": names,
             "reserve_m": model.reserve_level_m,
-            "units": site.units,
+            **every,
         }
         drawings.append(Drawing(draw_flow_by_level, levels, file, look))
     wants = midsummer_wants(site)
@@ -104,7 +113,7 @@ def garden_drawings(model: GardenModel, folder: Path, form: PictureForm) -> list
         look = {
             "title": "Run time for a strong midsummer day",
             "names": {z.id: z.name for z in site.zones},
-            "units": site.units,
+            **every,
         }
         drawings.append(Drawing(draw_run_times, tables, folder / f"run-times.{form}", look))
     return drawings

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 
 import numpy as np
@@ -55,6 +56,9 @@ def test_a_comparison_draws_both_gardens_each_into_its_folder(tmp_path: Path) ->
     assert now == after and "run-times.svg" in now
     sections = [n for n in now if n.endswith("long-section.svg")]
     assert any((tmp_path / "now" / n).read_text() != (tmp_path / "changed" / n).read_text() for n in sections)
+    drawn = re.compile(r"<!-- Deck above the slope, drawn \d+ \w+ \d{4}(.*) -->")
+    told = [drawn.search((tmp_path / name / "run-times.svg").read_text()) for name in ("now", "changed")]
+    assert [found and found[1] for found in told] == ["", ", with: raise barrels 30 cm"]
 
 
 def test_the_run_that_is_printed_gives_the_engine_the_planners_litres(tmp_path: Path) -> None:

@@ -15,7 +15,7 @@ from scheduler.pictures.flow_by_level import _from_the_outlet, draw_flow_by_leve
 from scheduler.pictures.long_section import draw_long_section
 from scheduler.pictures.run_time import _free, draw_run_times
 from scheduler.pictures.scales import along_scale, flow_scale, level_scale
-from scheduler.pictures.style import kept_inside
+from scheduler.pictures.style import OF_LETTERS, kept_inside
 from scheduler.planning.garden import GardenModel, garden_model
 from scheduler.site.model import Site
 from scheduler.survey.levels import zone_levels
@@ -215,6 +215,22 @@ def test_the_can_map_shows_what_is_unknown_as_unknown(tmp_path: Path) -> None:
 def test_a_map_without_a_can_is_refused(tmp_path: Path) -> None:
     with pytest.raises(ValueError, match="no cans"):
         draw_cans(CanMap("Border", (), None, None), tmp_path / "a.png")
+
+
+def test_every_picture_names_its_garden_and_day(
+    section: LongSection, garden: GardenModel, tmp_path: Path
+) -> None:
+    """A print is found again among those of other gardens and days; too many changes are cut short."""
+    of = "Plot by the mill, drawn 3 May 2031"
+    levels, cans = zone_levels(garden, "bed"), (Can("e", "Sage", "main", 1.0, 0.2, 0.2),)
+    draw_long_section(section, tmp_path / "a.svg", of=of)
+    draw_flow_by_level(levels, tmp_path / "b.svg", title="Bed", of=of)
+    draw_run_times([run_times(garden, "bed", 5.0)], tmp_path / "c.svg", title="Run time", of=of)
+    draw_cans(CanMap("Border: cans", cans, None, None), tmp_path / "d.svg", of=of)
+    assert all(f">{of}</text>" in words(path) for path in sorted(tmp_path.iterdir()))
+    long = f"{of}, with: {'open e 10 %; ' * 20}"
+    draw_long_section(section, tmp_path / "a.svg", of=long)
+    assert f">{long[: OF_LETTERS - 1]}…</text>" in words(tmp_path / "a.svg")
 
 
 def test_a_png_is_a_png(section: LongSection, tmp_path: Path) -> None:
