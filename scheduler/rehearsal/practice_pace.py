@@ -24,7 +24,7 @@ PACE_RUNNING = 3_000.0
 PACE_MOVING = 150.0
 # Time runs fast only so far behind the last word of the node, in heartbeats, and then waits for the next: a
 # busy or slow machine takes longer and changes nothing. (After three the daemon calls a node silent.)
-HEARD_HEARTBEATS = 2.5
+HEARD_HEARTBEATS = 1.5
 # A run is slowed down so long before its time is up, so that its end is seen as it happens.
 BEFORE_END_S = 45.0
 # So long before a planned start, and after it, an order is looked for.
