@@ -135,9 +135,9 @@ def kept_words(site: str, keep: Path) -> list[str]:
         *(f"{name} {command}" for command in ("status", "why", "ahead", "report")),
     ]
     return [
-        "Its store is kept. For the commands it is then always the hour at which the practice ended; what tells "
-        "of whole days (report, litres, balance) ends with the day before, and nothing can be watered there any "
-        "more. Type or paste:",
+        "Its store is kept. For the commands it is then always the hour at which the practice ended; what "
+        "tells of whole days (report, litres, balance) ends with the day before, and nothing can be watered "
+        "there any more. Type or paste:",
         "\n".join(typed),
     ]
 
