@@ -95,7 +95,7 @@ def survey(
     what_if: list[str] = typer.Option(
         None,
         "--what-if",
-        help='Compare with a change, such as "raise barrels 30 cm"; may be given again.',
+        help='Compare with a change, such as "raise barrels 30 cm"; may be given again. "forms" lists all.',
         metavar="CHANGE",
     ),
     against: str = typer.Option(None, "--against", help="Compare with another site file.", metavar="SITE"),
@@ -113,6 +113,12 @@ def survey(
     from scheduler.report.survey import advice_lines, survey_answer, survey_rows, zone_lines
 
     garden = find_site(site)
+    if what_if == ["forms"]:
+        from scheduler.survey.changes import SENTENCES
+
+        for form in SENTENCES[garden.units]:
+            say(form)
+        return
     if what_if or against:
         _compare(garden, what_if or [], against, pictures, svg, json)
         return

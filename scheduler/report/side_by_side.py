@@ -196,7 +196,7 @@ def _flow_words(kept: dict[str, tuple[PlantSideAnswer, PlantSideAnswer]]) -> lis
         return [*lines, "At half every plant that was there gets as much as before."]
     for some, word in ((more, "more"), (less, "less")):
         if some:
-            who = "every other plant" if lines else "every plant"
+            who = "every other plant" if len(shares) < len(kept) else "every plant"
             who = f"{who} gets" if len(some) == len(shares) else f"{', '.join(some)}:"
             low, high = show_share(min(some.values())), show_share(max(some.values()))
             lines.append(f"At half {who} {high if low == high else f'{low} to {high}'} {word}.")

@@ -313,12 +313,14 @@ def advice_lines(site: Site, answer: SurveyAnswer) -> list[str]:
         return ["Nothing that was tried makes a difference worth the work."]
     lines = [
         "Most effect for each hour of work first, but what leaves a plant dry at half and what helps "
-        "little come last; each was solved again:"
+        "little come last; each was solved again. Evenness is the low-quarter uniformity for each "
+        f"{volume_word(site.units)} wanted, mean of full, half and low and of the zones; reach, the share "
+        "of the stored water that reaches every emitter:",
     ]
     for n, a in enumerate(answer.advice, 1):
         lines.append(
-            f"{n}. {_in_one(a.changes)}: evenness {_shares(a.evenness_before, a.evenness_after)}, water that "
-            f"reaches every emitter {_shares(a.reach_before, a.reach_after)}{_worst_words(site, a)}; "
+            f"{n}. {_in_one(a.changes)}: evenness {_shares(a.evenness_before, a.evenness_after)}, "
+            f"reach {_shares(a.reach_before, a.reach_after)}{_worst_words(site, a)}; "
             f"about {a.hours:.1f} h."
         )
     if any(a.kind == "raise" for a in answer.advice):
@@ -344,7 +346,9 @@ def _in_one(changes: list[str]) -> str:
         else:
             said.append((word, [name], amount))
     return ", then ".join(
-        f"{word} {', '.join(names)} by {amount} of its flow" if names else word
+        f"{word} {', '.join(names)} by {amount} of {'its' if len(names) == 1 else 'their'} flow"
+        if names
+        else word
         for word, names, amount in said
     )
 

@@ -8,7 +8,7 @@ from itertools import pairwise
 
 from scheduler.site.barrels import barrel_ids, litres_above, water_depth_m
 from scheduler.site.fields import did_you_mean
-from scheduler.site.records import Record
+from scheduler.site.records import Record, misspelt
 from scheduler.site.showing import show_length, show_volume
 
 # Which measures a barrel of each shape has, and of these which must be given.
@@ -61,7 +61,7 @@ def _check_measures(barrel: Record) -> None:
         return
     allowed, needed = _MEASURES[shape]
     for name in needed:
-        if name not in barrel.given:
+        if name not in barrel.given and name not in misspelt(barrel):
             barrel.wrong(name, f'it is missing: a barrel of shape "{shape}" needs {_and(needed)}')
     for name in _ALL_MEASURES:
         if name in barrel.given and name not in allowed:

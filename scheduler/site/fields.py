@@ -325,6 +325,7 @@ class Field:
     about: str
     required: bool = False
     default: Any = None
+    also_called: tuple[str, ...] = ()  # what people write instead, where the spelling does not tell
 
 
 @dataclass(frozen=True, slots=True)

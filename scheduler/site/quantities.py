@@ -75,7 +75,7 @@ class DimensionInfo:
 
 
 DIMENSIONS: dict[Dimension, DimensionInfo] = {
-    "length": DimensionInfo("a length", "metre", ("1.2 m", "35 cm", "40 in", "3 ft 6 in")),
+    "length": DimensionInfo("a length", "metre", ("1.2 m", "3 ft 6 in", "35 cm", "40 in")),
     "area": DimensionInfo("an area", "metre ** 2", ("0.4 m2", "12 ft2")),
     "volume": DimensionInfo("a volume", "litre", ("100 L", "55 gal")),
     "flow": DimensionInfo("a flow", "litre / hour", ("2 L/h", "0.5 gph")),
@@ -88,13 +88,14 @@ DIMENSIONS: dict[Dimension, DimensionInfo] = {
     "share": DimensionInfo("a share", "ratio", ("85 %",)),
 }
 
-_NUMBER = r"\d+\s+\d+/\d+|\d+/\d+|(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?"
+_NUMBER = r"\d+(?:\s+|\s*-\s*)\d+/\d+|\d+/\d+|(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?"
 _FLUID_OUNCE = r"fl(?:uid\s+|\.\s*|\s+)(?:oz\b\.?|ounces?\b)"
 _UNIT = (
-    rf"(?:(?:(?:imp\.?|imperial|us|u\.s\.|uk)\s+)?{_FLUID_OUNCE}"
+    r"(?:[\"″]|''|['′]"  # inch and foot marks of a tape measure
+    rf"|(?:(?:(?:imp\.?|imperial|us|u\.s\.|uk)\s+)?{_FLUID_OUNCE}"
     r"|(?:(?:imp\.?|imperial|us|u\.s\.|uk|sq\.?|square|cu\.?|cubic)\s+)?"
     r"(?:[A-Za-z°]+|%)[²³]?(?:(?:\^|\*\*)?[23](?![\d.]))?)"
-    r"(?:\s*(?:/|\bper\b)\s*[A-Za-z]+[²³23]?)?"
+    r"(?:\s*(?:/|\bper\b)\s*[A-Za-z]+[²³23]?)?(?:(?<=[A-Za-z])\.(?!\d))?)"
 )
 _TERM = re.compile(rf"\s*({_NUMBER})\s*({_UNIT})\s*", re.IGNORECASE)
 _BARE = re.compile(rf"\s*[+-]?\s*({_NUMBER})\s*", re.IGNORECASE)
@@ -159,7 +160,7 @@ def _split(text: str, info: DimensionInfo) -> tuple[int, list[tuple[float, str]]
 
 def _number(written: str, text: str) -> float:
     total = 0.0
-    for part in written.split():
+    for part in re.split(r"[\s-]+", written) if "/" in written else [written]:
         above, _, below = part.partition("/")
         if below and float(below) == 0:
             raise _refused(text, "a fraction cannot be divided by nothing")
@@ -169,6 +170,9 @@ def _number(written: str, text: str) -> float:
 
 # How people write units, turned into the names of units.txt. Longest first; imperial stays apart.
 _SPELLINGS = (
+    (re.compile(r"[\"″]|''"), "in"),
+    (re.compile(r"['′]"), "ft"),
+    (re.compile(r"(?<=[A-Za-z])\.$"), ""),  # "in." and "ft."
     (re.compile(r"°\s*"), "deg"),
     (re.compile(r"%"), "percent"),
     (re.compile(r"²|\^2|\*\*2"), "2"),

@@ -146,19 +146,26 @@ def _is_secret(name: str, value: object, found: Field | None) -> bool:
     return isinstance(value, str) and _SECRET_URL.search(value) is not None
 
 
+def _meant(name: str, section: Section) -> str | None:
+    called = next((f.name for f in section.fields if name in f.also_called), None)
+    return called or nearest(name, [f.name for f in section.fields])
+
+
 def _unknown_key(name: str, section: Section) -> str:
-    guess = nearest(name, [f.name for f in section.fields])
+    guess = _meant(name, section)
     if guess:
         return f"there is no such key here; did you mean {guess!r}?"
     return f"there is no such key here; {did_you_mean(name, [f.name for f in section.fields])}"
 
 
+def misspelt(record: Record) -> frozenset[str]:
+    """Keys that are not given, but were perhaps meant by one that is not known."""
+    unknown = [name for name in record.given if record.section.find(name) is None]
+    return frozenset(guess for name in unknown if (guess := _meant(name, record.section)) is not None)
+
+
 def _note_missing(record: Record) -> None:
-    maybe_misspelt = {
-        nearest(name, [f.name for f in record.section.fields])
-        for name in record.given
-        if record.section.find(name) is None
-    }
+    maybe_misspelt = misspelt(record)
     for wanted in record.section.fields:
         if not wanted.required or wanted.name in record.given:
             continue
@@ -169,7 +176,8 @@ def _note_missing(record: Record) -> None:
 
 def _how_to_write(wanted: Field) -> str:
     if isinstance(wanted.kind, Table):
-        return wanted.kind.header
+        keys = [_how_to_write(f) for f in wanted.kind.section.fields if f.required]
+        return f"{wanted.kind.header} with {', '.join(keys)}" if keys else wanted.kind.header
     examples = wanted.kind.schema().get("examples") or wanted.kind.schema().get("enum")
     if examples:
         return f'{wanted.name} = "{examples[0]}"'

@@ -41,7 +41,12 @@ BARREL = Section(
             _SIZE,
             "depth of water at which it overflows (if not given, lying: the diameter, table: its last row)",
         ),
-        Field("diameter", _SIZE, "inside diameter of a drum; of a taper, at its bottom"),
+        Field(
+            "diameter",
+            _SIZE,
+            "inside diameter of a drum; of a taper, at its bottom",
+            also_called=("bottom_diameter",),
+        ),
         Field("top_diameter", _SIZE, "inside diameter of a taper where it overflows"),
         Field("middle_diameter", _SIZE, "of a taper with a bulge: half way up to the overflow"),
         Field("length", _SIZE, "inside length of a lying drum or a box"),

@@ -324,7 +324,7 @@ _FORMS: tuple[tuple[str, Callable[..., Site]], ...] = (
     (rf"bore {_NAME} (.+)", _bore),
     (r"filter (cv )?(.+)", _filter),
     (rf"valve {_NAME} (cv )?(.+)", _valve),
-    (rf"(open|close) {_NAMES} (?:by )?(.+?)(?: of its flow)?", _turn),
+    (rf"(open|close) {_NAMES} (?:by )?(.+?)(?: of (?:its|their) flow)?", _turn),
     (rf"add (.+) bubbler for {_NAME} on {_NAME} at (.+)", _add),
     (rf"move {_NAME} to (.+)", _move),
     (rf"remove {_NAME}", _remove),

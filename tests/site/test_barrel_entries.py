@@ -73,6 +73,13 @@ def test_a_makers_table_is_read_in_mixed_units_and_ends_at_its_last_row() -> Non
         (TAPER, 'height = "85', 'tilt = "20 cm"\nheight = "85', "tilt =", "lean by more than 15 degrees"),
         (TAPER, 'height = "85', 'tilt = "-2 cm"\nheight = "85', "tilt =", "from 0 to 50 cm"),
         (TAPER, 'shape = "taper"', 'shape = "tapered"', "tapered", "did you mean 'taper'?"),
+        (
+            TAPER,
+            'diameter = "50 cm"',
+            'bottom_diameter = "50 cm"',
+            "bottom_diameter",
+            "did you mean 'diameter'?",
+        ),
         (TABLE, 'volume = "140 L"', 'volume = "30 L"', 'volume = "30 L"', "more than the 40.0 L of the row"),
         (TABLE, 'depth = "60 cm"', 'depth = "20 cm"', '"20 cm", volume = "140', "more than the 20.0 cm"),
         (TABLE, 'volume = "140 L"', 'litres = "140 L"', "litres", "there is no such key here"),

@@ -20,6 +20,14 @@ DEFINITIONS = [
     ("3 ft 6 in", "length", 42 * 0.0254),
     ("5/8 in", "length", 0.625 * 0.0254),
     ("1 1/2 in", "length", 0.0381),
+    # As a tape measure and its user write them.
+    ("3' 6\"", "length", 42 * 0.0254),
+    ("3′6″", "length", 42 * 0.0254),
+    ("3' 6''", "length", 42 * 0.0254),
+    ('-24-1/2"', "length", -24.5 * 0.0254),
+    ("24 - 1/2 in.", "length", 24.5 * 0.0254),
+    ("3 ft. 6 in.", "length", 42 * 0.0254),
+    ("12 sq. ft.", "area", 12 * 0.3048**2),
     ("-35 cm", "length", -0.35),
     ("1 gal", "volume", 231 * 0.254**3),
     ("1 US gal", "volume", 231 * 0.254**3),
@@ -79,6 +87,9 @@ def test_a_quantity_is_worth_what_its_unit_is_defined_as(
         ("nan m", "length", "number and unit"),
         ("", "length", "such as"),
         ("1/0 in", "length", "divided"),
+        ("3' 6", "length", "number and unit"),  # six what?
+        ("2 - 3 in", "length", "number and unit"),  # a span is no length
+        ("90'", "duration", "no unit of a time"),
     ],
 )
 def test_what_cannot_be_read_is_refused_with_a_remedy(

@@ -105,6 +105,11 @@ def test_what_is_missing_in_several_places_is_told_of_each() -> None:
     assert {p.read for p in found} == {"nothing"}
 
 
+def test_a_table_left_out_is_told_with_the_keys_that_it_needs() -> None:
+    told = [p.remedy for p in problems(re.sub(r"\[forecast\]\n.*?\n\n", "", DRUMS, flags=re.DOTALL))]
+    assert told == ['it is missing: add [forecast] with service = "open-meteo" (the forecast)']
+
+
 def test_more_unknown_plants_than_ids_written_twice_are_told_one_by_one() -> None:
     text = changed('id = "tomato-2"', 'id = "tomato-1"')
     text = text.replace('plant = "fig", flow', 'plant = "palm", flow')

@@ -129,6 +129,11 @@ def test_a_change_that_cannot_be_is_refused_in_words(change: str, said: str) -> 
         run("survey", "five-drums", "--what-if", change)
 
 
+def test_the_forms_of_a_change_are_listed_in_the_gardens_units() -> None:
+    assert "raise barrels 30 cm" in run("survey", "five-drums", "--what-if", "forms").splitlines()
+    assert "raise barrels 12 in" in run("survey", "uneven-ground", "--what-if", "forms").splitlines()
+
+
 def test_two_site_files_are_set_side_by_side(starving: str) -> None:
     text = run("survey", "five-drums", "--against", starving)
     assert "Tomato at the corner" in text and "-> dry" in text

@@ -175,6 +175,16 @@ def test_advice_says_what_it_does_for_the_worst_plant_and_who_stays_dry() -> Non
     assert "Basil at half dry to" in lines[1]
     assert any("raise barrels 15 cm" in line and "Basil at half dry to" in line for line in lines)
     assert lines[-1].startswith("Caution: ")
+    assert (
+        "Evenness is the low-quarter uniformity" in lines[0] and "reach, the share of the stored" in lines[0]
+    )
+
+
+def test_who_is_woken_at_low_is_not_another_than_those_who_get_more_at_half() -> None:
+    """The far one gets water at half before and after: all are compared, and none is left out as named."""
+    words, rows = compared(with_far(-0.3), changed(with_far(-0.3), ("raise barrels 30 cm",)))
+    assert "At low water reaches Basil, dry there as it is." in words and "dry" not in rows["Basil"][2]
+    assert "At half every plant gets" in words
 
 
 def test_temperatures_are_in_the_gardens_own_unit() -> None:
