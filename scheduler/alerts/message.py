@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from scheduler.control.effects import Alert, AlertKind
 
 HEADINGS: Mapping[AlertKind, str] = {
-    "near_empty": "barrels nearly empty",
+    "near_empty": "water low in the barrels",
     "runs_out": "water will run out",
     "run_short": "less water came than planned",
     "run_over": "more water came than planned",
@@ -60,7 +60,7 @@ UNTIL: Mapping[AlertKind, str] = {
     "channel_dead": "this week",
 }
 OTHERWISE: Mapping[AlertKind, str] = {
-    "near_empty": "Watering ends when only the reserve is left.",
+    "near_empty": "What the water no longer reaches goes without; at the reserve all watering ends.",
     "runs_out": "After that day nothing is watered until it rains.",
     "run_short": "The plants of the zone get too little.",
     "run_over": "The barrels empty sooner than planned.",

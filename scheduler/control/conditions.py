@@ -6,7 +6,7 @@ from collections.abc import Callable, Collection, Iterable, Iterator
 from datetime import timedelta
 
 from scheduler.agronomy.past_week import STORED_YEARS
-from scheduler.control import links, refusals
+from scheduler.control import links, refusals, running_low
 from scheduler.control.alarms import NEITHER, RULES, WELL, AlarmMemory, Condition, judge
 from scheduler.control.effects import AlertKind, ClearAlert, RaiseAlert
 from scheduler.control.frost import frost, winter_over
@@ -16,18 +16,10 @@ from scheduler.control.state import State, Turn
 from scheduler.control.supervision import is_overdue
 from scheduler.control.waterbook import unexplained
 from scheduler.control.winter import TOLD_IN_WINTER, is_drained, rests_dry
-from scheduler.planning.plan import StoreOutlook
 from scheduler.sensing.doubt import doubts
 from scheduler.site.showing import show_volume
 
-# Trade notes section 7 (common practice, no source): values and their deadbands.
-NEAR_EMPTY_SHARE = 0.10
-NEAR_EMPTY_CLEAR = 0.15
-RUNS_OUT_MIDDLE_DAYS = 5
-RUNS_OUT_EARLY_DAYS = 3
-RATIONED_EARLY_DAYS = 7
-RUNS_OUT_CLEAR_DAYS = 7
-RUNS_OUT_HOUR = 8  # told once a day, from this local hour
+# Trade notes section 7 (common practice, no source).
 LEVEL_UNKNOWN_S = 6 * 3600.0
 FORECAST_STALE = timedelta(hours=24)
 # One odd day may be a can that nobody told of; two in a row are told (a choice of this project).
@@ -302,108 +294,6 @@ def _water_lost(turn: Turn) -> Condition:
     )
 
 
-def usable_l(state: State) -> float | None:
-    """Litres above the reserve by the believed level; None when the level is unknown."""
-    if state.belief.level_m is None:
-        return None
-    model = state.model
-    return max(0.0, model.stage.volume_l(state.belief.level_m) - model.reserve_l)
-
-
-def _near_empty(turn: Turn) -> Condition:
-    state = turn.state
-    usable = usable_l(state)
-    if usable is None:
-        return NEITHER
-    full_l = state.model.usable_full_l
-    store = state.plan.store if state.plan else None
-    days = store.days_left_middle if store else None
-    active = None if usable < NEAR_EMPTY_CLEAR * full_l else False
-    # Little that lasts for weeks, in a cool autumn, is not nearly nothing.
-    lasts = days > RUNS_OUT_CLEAR_DAYS if days is not None else _outlasts_the_horizon(store, usable)
-    if (usable < NEAR_EMPTY_SHARE * full_l and not lasts) or (days is not None and days <= 1):
-        active = True
-    if not active:
-        return NEITHER if active is None else WELL
-    span = f", about {days} day{'' if days == 1 else 's'} of watering" if days else ""
-    units = state.site.units
-    if usable >= NEAR_EMPTY_SHARE * full_l and (shut := _shut_off(state, NEAR_EMPTY_SHARE * full_l)):
-        return Condition(
-            active,
-            lambda: (
-                f"{state.site.name}: {show_volume(usable, units)} stand above the reserve, but too low for "
-                f"{shut}{span}."
-            ),
-            "Top up (through an air gap), water by hand, or set what is no longer reached lower.",
-        )
-    return Condition(
-        active,
-        lambda: (
-            f"{state.site.name}: the barrels are nearly empty: {show_volume(usable, units)} above the "
-            f"reserve{span}."
-        ),
-        "Top up (through an air gap) or let the lower ranks wait.",
-    )
-
-
-def _shut_off(state: State, little_l: float) -> str:
-    """The zones with only a little above their floor, which is not the reserve, and whom it leaves dry."""
-    model, level_m = state.model, state.belief.level_m
-    found = []
-    for zone_id, zone in model.zones.items():
-        floor_m = model.floor_level_m(zone_id)
-        if level_m is None or floor_m <= model.reserve_level_m:
-            continue
-        if model.stage.volume_l(level_m) - model.stage.volume_l(floor_m) < little_l:
-            names = ", ".join(model.site.plant(p).name for p in zone.first_dry)
-            whom = f" (it no longer reaches {names})" if names else ""
-            found.append(f"{zone.zone.name}{whom}")
-    return " and ".join(found)
-
-
-def _outlasts_the_horizon(store: StoreOutlook | None, usable_l: float) -> bool:
-    """Whether the plan saw no end of the water, and still does by what is left of it since."""
-    if store is None or store.usable_l is None or store.days_left_middle is not None:
-        return False
-    return store.horizon_days * usable_l > RUNS_OUT_CLEAR_DAYS * store.usable_l
-
-
-def _runs_out(turn: Turn) -> Condition:
-    state = turn.state
-    store = state.plan.store if state.plan else None
-    if store is None or store.usable_l is None:
-        return NEITHER  # without a level nothing is known of it, neither that it is over
-    if store.days_left_middle is None:
-        return WELL
-    early = store.days_left_early
-    soon = store.days_left_middle <= RUNS_OUT_MIDDLE_DAYS or (
-        early is not None and early <= RUNS_OUT_EARLY_DAYS
-    )
-    # Once it is rationed people are asked how it is to be spent, while there is something to spend.
-    rationed = state.plan is not None and any(r.code == "rationed" for r in state.plan.reasons)
-    soon = soon or (rationed and early is not None and early <= RATIONED_EARLY_DAYS)
-    active = None if store.days_left_middle <= RUNS_OUT_CLEAR_DAYS or soon else False
-    if soon and turn.local.hour >= RUNS_OUT_HOUR:
-        active = True
-    if not active:
-        return NEITHER if active is None else WELL
-    assert state.plan is not None
-    last = state.plan.day + timedelta(days=store.days_left_middle)
-    lasts = f"lasts until about {last:%A %d %B} ({_span(early, store.days_left_late)})"
-    if store.days_left_late == 0:
-        lasts = f"does not last through today: {show_volume(usable_l(state), state.site.units)} can be used"
-    return Condition(
-        active,
-        lambda: f"{state.site.name}: the stored water {lasts}.",
-        "Top up, or say what must be watered first (fallinghead ration, fallinghead rank).",
-    )
-
-
-def _span(early: int | None, late: int | None) -> str:
-    first = f"{early}" if early is not None else "?"
-    return f"{first} to {late} days" if late is not None else f"{first} days or more"
-
-
 def _short(state: State, zone: str, count: int) -> Condition:
     if count < 2:
         return WELL
@@ -459,8 +349,8 @@ GARDEN: tuple[tuple[AlertKind, Callable[[Turn], Condition]], ...] = (
     ("supply_low", _supply),
     ("records_lost", _records_lost),
     ("water_lost", _water_lost),
-    ("near_empty", _near_empty),
-    ("runs_out", _runs_out),
+    ("near_empty", running_low.near_empty),
+    ("runs_out", running_low.runs_out),
     ("frost", frost),
     ("winter_over", winter_over),
 )

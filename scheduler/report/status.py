@@ -26,6 +26,7 @@ from scheduler.report.answers import (
     StatusHoldAnswer,
     StatusPlantAnswer,
 )
+from scheduler.report.stopped import short_today_words, stopped_zones
 from scheduler.report.year import away_now, care_due_answers, day_words, winter_answer, winter_words
 from scheduler.sensing.belief import UNKNOWN_LEVEL, LevelBelief
 from scheduler.site.model import Site
@@ -90,6 +91,7 @@ def status_answer(
         away=away_now(site, store, now),
         care_due=care_due_answers(site, store, today),
         **_node(site, store, now),
+        stopped=stopped_zones(site, store, facts.plan, today),
         **_water(site, facts.plan, level_now(store, now), ahead),
         **_next(_next_run(facts.plan, facts.bookings, now)),
         **_weather(facts.outlook, today),
@@ -287,7 +289,9 @@ def _water_words(site: Site, answer: StatusAnswer) -> list[str]:
             f"{show_length(answer.level_m, units)} +-{show_length(half_m, units)}, "
             f"{how} at {at})."
         )
-    if answer.days_left_middle is not None:
+    if answer.days_left_middle == 0:
+        lines += short_today_words(site, answer)
+    elif answer.days_left_middle is not None:
         late = f" to {answer.days_left_late}" if answer.days_left_late is not None else " or more"
         lines.append(
             f"It lasts about {days_words(answer.days_left_middle)} ({answer.days_left_early}{late})."

@@ -320,7 +320,8 @@ def _plants(
     plain = all(reach(p.flows_lph) in ("reached", "unknown") for p in section.plants)
     letter = form.letter if plain else BOLD * form.letter
     flow_room = letter * max((len(t) for t in flows), default=0) + 10.0
-    name_room = letter * max((len(t) for t in names), default=0) + 10.0
+    # A short name may be of wide letters alone: room for one more.
+    name_room = letter * (max((len(t) for t in names), default=0) + 1) + 10.0
     places = [frame.x(p.along_m) for p in section.plants]
     spots = kept_inside(places, form.column, frame.origin + 8.0, drawing.width - RIGHT)
     by_plant = {e.plant: e for e in section.emitters if _is_middle(e, section)}

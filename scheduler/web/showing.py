@@ -6,8 +6,9 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
 from scheduler.planning.ahead import STORM_DAYS
+from scheduler.report.stopped import stopped_words
 from scheduler.site.model import Site
-from scheduler.site.showing import show_duration, show_length, show_volume
+from scheduler.site.showing import show_duration, show_length, show_volume, show_whole_volume
 from scheduler.supply.stage import stage_storage
 from scheduler.web.facts import Facts, LastRun
 from scheduler.web.plant_rows import plant_reach
@@ -93,27 +94,37 @@ def lasting(facts: Facts) -> Lasting | None:
     if early is not None and early != middle:
         words += f"; in one of ten ways the weather may go, only until {day(early)}"
     span = "1 day" if span == "1 days" else span
-    if middle == 0:
+    if middle == 0 and status.stopped:
+        span = "not for all plants"
+        words = "; ".join(f"not watered {stopped_words(facts.site, z, facts.today)}" for z in status.stopped)
+    elif middle == 0:
         later = f"in up to {late} days" if late is not None else f"not for {horizon} days"
         span = "short today" if early == late else f"short today, or {later}"
         words = "a plant that is due goes without today"
     old = f"as planned on {first:%A %d %B}" if first != facts.today else ""
-    return Lasting(span, words, _counted(facts), _to_do_about_it(facts), old)
+    return Lasting(
+        span, words, _counted(facts, of_days=middle != 0 or not status.stopped), _to_do_about_it(facts), old
+    )
 
 
-def _counted(facts: Facts) -> str:
+def _counted(facts: Facts, *, of_days: bool) -> str:
     """Days are counted to the first plant that goes without, and a zone whose water does not reach all its
     plants is not watered: then it is short though litres are left."""
     status = facts.status
     out = zones_out_of_reach(facts)
     if status is None or not status.usable_l or not out:
         return ""
-    which = "; ".join(f"{zone}, for water does not reach {', '.join(names)}" for zone, names in out.items())
+    said = ""
+    if of_days:
+        which = "; ".join(
+            f"at this level the water does not reach {', '.join(names)}, so {zone} is not watered"
+            for zone, names in out.items()
+        )
+        said = f"Days are counted to the first plant that goes without: {which}. "
+    if len(out) == len(facts.site.zones):
+        return said.rstrip()
     left = show_volume(status.usable_l, facts.site.units)
-    return (
-        f"Days are counted to the first plant that goes without, and not watered at this level is {which}. "
-        f"The {left} that can be used are left for the others."
-    )
+    return f"{said}The {left} that can be used are left for the others."
 
 
 def zones_out_of_reach(facts: Facts) -> dict[str, list[str]]:
@@ -139,14 +150,14 @@ def _to_do_about_it(facts: Facts) -> tuple[str, ...]:
     elif top_up_l > 0.0:
         found.append(
             f"To last through {last:%a %d %B} in nine of ten ways, top up "
-            f"{show_volume(top_up_l, units)} now: through an air gap, never joined to the mains. Local rules "
-            "come first."
+            f"{show_whole_volume(top_up_l, units)} now: through an air gap, never joined to the mains. "
+            "Local rules come first."
         )
     over_l = ahead.runs_over_l()
     if over_l > 0.0:
         found.append(
-            f"{show_volume(over_l, units)} or more are likely to run over in the next {STORM_DAYS} days: "
-            "what you want to use of it, use before."
+            f"{show_whole_volume(over_l, units)} or more are likely to run over in the next {STORM_DAYS} "
+            "days: what you want to use of it, use before."
         )
     return tuple(found)
 

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Literal
 
-from scheduler.control.conditions import FORECAST_STALE, NEAR_EMPTY_CLEAR
+from scheduler.control.conditions import FORECAST_STALE
+from scheduler.control.running_low import NEAR_EMPTY_CLEAR
 from scheduler.control.winter import LEVEL_OF_WATER_M, TOLD_IN_WINTER, winter_of
 from scheduler.report.answers import StatusAlertAnswer, StatusAnswer, StatusWinterAnswer
 from scheduler.report.year import day_words
@@ -290,6 +291,8 @@ def _nearly_empty(
     if "near_empty" not in alerts:
         return
     if status.usable_l is None or status.usable_l >= NEAR_EMPTY_CLEAR * facts.made.model.usable_full_l:
+        if status.usable_l is not None and zones_out_of_reach(facts):
+            return  # "not reached" says it by today's figures
         text = _alert_words(facts, alerts["near_empty"])
     elif status.usable_l < NOTHING_L:
         text = "The barrels are empty down to the reserve: nothing more can be used."
@@ -303,7 +306,7 @@ def _short(facts: Facts) -> Iterator[Standing]:
     for reason in facts.plan.reasons if facts.plan is not None else ():
         if reason.code == "rationed":
             short, comma, spent = reason.text.removesuffix(_CHOOSE).partition(", so it goes ")
-            goes = f" Until then it goes {spent}" if comma else ""
+            goes = f" Until then it goes like this: {spent}" if comma else ""
             day = facts.plan.day if facts.plan is not None else facts.today
             if day == facts.today:
                 short = short.replace(f"about {day:%A %d %B}", "today")
@@ -336,7 +339,9 @@ def _well(facts: Facts) -> Standing:
     assert status is not None
     if facts.under_way:
         zones = ", ".join(dict.fromkeys(facts.site.zone(i.zone).name for i in facts.under_way))
-        return Standing("running", "well", f"Watering now: {zones}.", "")
+        last = max(i.made_at + timedelta(milliseconds=i.order.open_ms) for i in facts.under_way)
+        until = f"{last.astimezone(facts.site.place.timezone):%H:%M}"
+        return Standing("running", "well", f"Watering now: {zones}, until about {until}.", "")
     if facts.plan is None:
         return Standing("first_plan", "well", "All is in order; the first plan is still to come.")
     if facts.coming:

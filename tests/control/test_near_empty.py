@@ -6,8 +6,8 @@ from dataclasses import replace
 
 import pytest
 
-from scheduler.control.conditions import NEAR_EMPTY_SHARE
-from scheduler.control.effects import RaiseAlert
+from scheduler.control.effects import ClearAlert, RaiseAlert
+from scheduler.control.running_low import NEAR_EMPTY_SHARE
 from tests.support.driving import Driver
 from tests.support.gardens import small_garden
 
@@ -51,19 +51,62 @@ def test_a_plan_without_a_level_says_nothing_of_how_long_it_lasts() -> None:
     assert told(None, level_known=False)
 
 
-def test_water_too_low_for_a_plant_far_up_is_not_called_an_empty_barrel() -> None:
+def uphill(level_m: float, days: int | None) -> Driver:
+    """A garden whose thyme stands 40 cm above the outlet, its plan as if the first plant went without after
+    so many days; three quarters of an hour later."""
     site = small_garden()
     bed = site.zones[1]
-    high = replace(bed.lines[0].points[1], drop_m=-0.4)  # thyme's bubbler, 40 cm above the outlet
+    high = replace(bed.lines[0].points[1], drop_m=-0.4)
     line = replace(bed.lines[0], points=(bed.lines[0].points[0], high))
     driver = Driver(replace(site, zones=(site.zones[0], replace(bed, lines=(line,)))))
-    driver.node.level_m = 0.42
+    driver.node.level_m = level_m
     driver.ready()
+    _lasts(driver, days)
+    driver.wait(2700.0)
+    return driver
+
+
+def _lasts(driver: Driver, days: int | None) -> None:
     plan = driver.state.plan
     assert plan is not None
-    store = replace(plan.store, days_left_early=0, days_left_middle=1, days_left_late=1)
+    store = replace(plan.store, days_left_early=days, days_left_middle=days, days_left_late=days)
     driver.state = replace(driver.state, plan=replace(plan, store=store))
-    driver.wait(2700.0)
+
+
+def texts(driver: Driver) -> list[str]:
+    return [a.alert.text for a in driver.all(RaiseAlert) if a.alert.kind == "near_empty"]
+
+
+def test_water_too_low_for_a_plant_far_up_is_not_called_an_empty_barrel() -> None:
+    driver = uphill(0.42, 1)
     (alert,) = [a.alert for a in driver.all(RaiseAlert) if a.alert.kind == "near_empty"]
-    assert "too low for Bed (it no longer reaches Thyme), about 1 day of watering" in alert.text
+    assert "too low for Bed (it no longer reaches Thyme); a plant goes without in about 1 day." in alert.text
     assert "nearly empty" not in alert.text and "set what is no longer reached lower" in alert.advice
+
+
+def test_it_is_told_when_the_level_passes_that_plant_and_not_only_when_the_plant_is_due() -> None:
+    (text,) = texts(uphill(0.38, 5))
+    assert "too low for Bed (it no longer reaches Thyme); a plant goes without in about 5 days." in text
+    assert texts(uphill(0.55, 5)) == []  # the level stands well above it
+
+
+def test_a_plant_out_of_reach_that_wants_nothing_for_weeks_is_not_told() -> None:
+    assert texts(uphill(0.38, 20)) == [] and texts(uphill(0.38, None)) == []
+
+
+def test_a_level_that_plays_about_that_plant_is_one_message_and_ends_when_it_has_risen() -> None:
+    driver = uphill(0.38, 5)
+    for level_m in (0.41, 0.39, 0.42, 0.38):
+        driver.node.level_m = level_m
+        driver.wait(3 * 3600.0, every_s=600)
+        _lasts(driver, 5)
+    assert len(texts(driver)) == 1 and not ended(driver)
+    driver.node.level_m = 0.7
+    driver.wait(600.0, every_s=120)
+    _lasts(driver, 20)
+    driver.wait(3 * 3600.0, every_s=600)
+    assert ended(driver) and len(texts(driver)) == 1
+
+
+def ended(driver: Driver) -> bool:
+    return "near_empty" in [e.kind for e in driver.all(ClearAlert)]

@@ -293,9 +293,11 @@ def test_a_plant_that_the_water_does_not_reach_is_told_first_and_drawn_with_a_cr
     assert ">not reached</text>" in text
     # The sentence, the days and the litres agree, for it is said what each counts.
     assert "the store runs short today." in heading(text)
-    assert "How long does it last? Short today." in words
+    assert (
+        "How long does it last? Not for all plants. Not watered from today: Bed, for at this level the water "
+        "does not reach Thyme."
+    ) in words
     assert "Until the water reaches it, Bed cannot be watered, and that counts as short." in words
-    assert "not watered at this level is Bed, for water does not reach Thyme." in words
     usable = re.search(r"([\d.]+ L) ± [\d.]+ L can be used\.", words)
     assert usable is not None and f"The {usable[1]} that can be used are left for the others." in words
 

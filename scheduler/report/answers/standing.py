@@ -38,6 +38,15 @@ class StatusHoldAnswer(Answer):
     who: str
 
 
+class StatusStoppedAnswer(Answer):
+    """A zone that is due and not watered, for the water does not reach ``plants`` (none: a high place of its
+    line stops it); ``since``: the first of the days on which it was so."""
+
+    zone: str
+    plants: list[str]
+    since: date
+
+
 class WinterValveAnswer(Answer):
     """A valve against the place it is to winter in; ``proven`` None: not known."""
 
@@ -132,6 +141,7 @@ class StatusAnswer(Answer):
     et0_today_from: str | None = None
     level_by_hand: bool | None = None  # the level is a person's measure; None: no level is known
     held: list[StatusHoldAnswer] = []
+    stopped: list[StatusStoppedAnswer] = []  # by a level too low for one of its plants
     coming: list[ComingRunAnswer] = []
     winter: StatusWinterAnswer | None = None  # None: not drained
     away: StatusAwayAnswer | None = None
