@@ -15,6 +15,7 @@ from scheduler.cli.sites import SITE_HELP, find_site
 if TYPE_CHECKING:
     from scheduler.site.model import Site
     from scheduler.store.store import Store
+    from scheduler.survey.tests_done import TestKind
 
 IN_MEMORY = "sqlite://"
 JSON = typer.Option(False, "--json", help="Print one JSON object for a program.")
@@ -23,7 +24,7 @@ JSON = typer.Option(False, "--json", help="Print one JSON object for a program."
 def add_to(app: typer.Typer) -> None:
     app.command(
         epilog="Examples: fallinghead commission site.toml; fallinghead commission site.toml catch-cans "
-        "--zone pots --from cans.toml"
+        "--zone pots --blank > cans.toml; the same with --from cans.toml"
     )(commission)
     app.command(epilog="Example: fallinghead sheet site.toml --html sheet.html")(sheet)
     app.command(epilog="Example: fallinghead drift site.toml")(drift)
@@ -36,6 +37,7 @@ def commission(
     source: Path = typer.Option(
         None, "--from", help="Take the test from a TOML file instead of asking.", metavar="FILE"
     ),
+    blank: bool = typer.Option(False, "--blank", help="Print a file of the step to fill in, for --from."),
     sure: bool = typer.Option(False, "--sure", help="What is questioned in the file is so."),
     who: str = typer.Option(None, "--who", help="Who did the test; without it your login name."),
     steps: bool = typer.Option(False, "--list", help="Say what is done, due and stale."),
@@ -55,6 +57,9 @@ def commission(
     zones = [z.id for z in garden.zones]
     if zone is not None and zone not in zones:
         raise UsageError(f"there is no zone {zone!r}; there are {', '.join(zones)}")
+    if blank:
+        _blank(garden, STEPS[step] if step else None, zone)
+        return
     with _kept(garden) if steps else _open_store(garden) as store:
         if steps:
             _list(garden, store, json, site or "")
@@ -66,6 +71,23 @@ def commission(
             from scheduler.cli.guiding import Guide
 
             Guide(garden, store, who, site or "").run(STEPS[step] if step else None, zone)
+
+
+def _blank(site: Site, kind: TestKind | None, zone: str | None) -> None:
+    from scheduler.report.form_blank import blank_test
+    from scheduler.report.forms import GARDEN_STEPS
+    from scheduler.site.errors import UsageError
+
+    if kind is None:
+        raise UsageError("say which step to print, such as catch-cans; --list shows all of them")
+    zones = [z.id for z in site.zones]
+    if kind in GARDEN_STEPS:
+        zone = None
+    elif zone is None and len(zones) > 1:
+        raise UsageError(f"say which zone: --zone {' or --zone '.join(zones)}")
+    else:
+        zone = zone or zones[0]
+    typer.echo(blank_test(site, kind, zone), nl=False)
 
 
 def _open_store(site: Site) -> Store:

@@ -1,4 +1,5 @@
-"""A test written in a TOML file: the same entries as at the terminal, every mistake told at once."""
+"""A test written in a TOML file: the same entries as at the terminal, every mistake told at once. An empty
+text is an entry that was not measured, as at the terminal; ``form_blank`` writes a file to fill in."""
 
 from __future__ import annotations
 
@@ -54,10 +55,24 @@ def read_test(
     if parsed.document is None:
         raise SiteFileError(findings.sorted())
     findings.lines = toml_lines(parsed.text)
-    found = _read(parsed.document, findings, site, step, zone, who, now)
+    document = _filled(parsed.document)
+    if zone is None and len(site.zones) == 1:
+        zone = site.zones[0].id
+    found = _read(document, findings, site, step, zone, who, now)
     if found is None:
         raise SiteFileError(findings.sorted())
     return found
+
+
+def _filled(table: dict[str, Any]) -> dict[str, Any]:
+    """Without the entries that were left empty; rows keep their places."""
+    return {
+        key: [_filled(row) if isinstance(row, dict) else row for row in value]
+        if isinstance(value, list)
+        else value
+        for key, value in table.items()
+        if value != ""
+    }
 
 
 def _whole(name: str, read: str, remedy: str) -> SiteFileError:

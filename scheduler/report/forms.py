@@ -286,7 +286,7 @@ def _flow_form(zone: Zone, _emitters: tuple[str, ...]) -> Form:
         f"{zone.name}: flow at two or more levels",
         "With the lines primed, catch all that the emitters give for a time, or read the level before and "
         "after. Do it at full, half and low barrels: one level cannot tell how flow goes with head.",
-        "Lift full buckets with your knees; a litre is a kilogram.",
+        "Lift full buckets with your knees: a litre is a kilogram, a gallon more than 8 lb.",
         head=(Field("water", WARMTH, "Temperature of the water (empty: not measured)"),),
         rows="draw",
         row=(
