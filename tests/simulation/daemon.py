@@ -31,6 +31,7 @@ from scheduler.site.model import Site
 from scheduler.store.store import Store
 from tests.simulation.broker import DAEMON_FINDS_DEAD_MS, Broker, Connection
 from tests.simulation.clockwork import HOUR, MINUTE, SECOND, Clockwork, Planned
+from tests.simulation.quick_store import QuickEngine
 
 # The world begins then: a summer day of the garden, 04:00 local.
 START = datetime(2012, 7, 20, 11, 0, tzinfo=UTC)
@@ -132,6 +133,10 @@ class SimStore(Store):
 
     written = True
 
+    def __init__(self, url: str, site_id: str) -> None:
+        super().__init__(url, site_id)
+        self._engine = cast("Any", QuickEngine(self._engine))
+
     def changed(self) -> bool:
         written, self.written = self.written, False
         return written
@@ -142,7 +147,7 @@ class SimStore(Store):
 
     @cached_property
     def raw(self) -> sqlite3.Connection:
-        return cast("sqlite3.Connection", self._engine.raw_connection().driver_connection)
+        return cast("QuickEngine", self._engine).raw
 
 
 @lru_cache
