@@ -31,9 +31,14 @@ LINKS = {
     "frost": ("/tell#winter", "Tell that it is drained"),
     "back_from_winter": ("/care", "Tell them as done"),
     "near_empty": ("/tell#topped-up", "Tell a top-up"),
+    "level_doubtful": ("/tell#measured", "Tell a measured level"),
     "care_due": ("/care", "Tell it as done"),
     "away": ("/away", "What a helper does"),
 }
+# What goes before the advice, where that is not first of all something to do.
+TO_DO = {"run_interrupted": "What comes:"}
+# Nothing is wrong, and yet there is something to do.
+LOOK_AT = ("care_due", "runs_over")
 ZoneName = Annotated[str | None, Query(max_length=60)]
 
 
@@ -52,7 +57,9 @@ def now(request: Request, zone: ZoneName = None) -> Response:
         "now.html",
         here="now",
         standing=standing,
-        look_below=any(s.weight in ("go now", "look") or s.state == "care_due" for s in standing[1:]),
+        look_below=any(
+            s.weight in ("go now", "look") or s.state in ("care_due", "runs_over") for s in standing[1:]
+        ),
         mark=mark_of(facts),
         clock=f"{local:%A %d %B %H:%M %Z}",
         zones=site.zones,
@@ -63,6 +70,7 @@ def now(request: Request, zone: ZoneName = None) -> Response:
         known=levels.now_m is not None,
         drained=levels.drained,
         links=LINKS,
+        label=TO_DO.get(standing[0].state, "To do:"),
         after=len(levels.at()) > 1,
         looks={reach(e.flows_lph) for e in section.emitters},
         water=showing.water(facts),

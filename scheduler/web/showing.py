@@ -7,7 +7,7 @@ from datetime import date, datetime, timedelta
 
 from scheduler.planning.ahead import STORM_DAYS
 from scheduler.report.stopped import stopped_words
-from scheduler.site.model import Site
+from scheduler.site.model import DisplayUnits, Site
 from scheduler.site.showing import show_duration, show_length, show_volume, show_whole_volume
 from scheduler.supply.stage import stage_storage
 from scheduler.web.facts import Facts, LastRun
@@ -33,21 +33,39 @@ def water(facts: Facts) -> Water | None:
     if status is None or status.level_m is None:
         return None
     site, units = facts.site, facts.site.units
-    stage = stage_storage(site.tank)
-    spread = ""
-    if status.level_low_m is not None and status.level_high_m is not None:
-        half_l = 0.5 * (stage.volume_l(status.level_high_m) - stage.volume_l(max(0.0, status.level_low_m)))
-        spread = show_volume(half_l, units)
+    half_l = _half_l(facts)
+    spread = _known_volume(half_l, half_l, units) if half_l is not None else ""
     half_m = 0.5 * ((status.level_high_m or status.level_m) - (status.level_low_m or status.level_m))
     return Water(
-        usable=show_volume(status.usable_l, units),
+        usable=usable_words(facts),
         spread=spread,
-        total=show_volume(status.total_l, units),
-        reserve=show_volume(min(site.reserve.volume_l, status.total_l or 0.0), units),
+        total=_known_volume(status.total_l, half_l, units),
+        reserve=_known_volume(min(site.reserve.volume_l, status.total_l or 0.0), half_l, units),
         level=f"{show_length(status.level_m, units)} ± {show_length(half_m, units)} above the outlet",
         age=age_words(facts.now, status.level_at),
         doubtful=status.level_quality == "doubtful",
     )
+
+
+def usable_words(facts: Facts) -> str:
+    """What can be used, to the digits that are known."""
+    usable_l = facts.status.usable_l if facts.status is not None else None
+    return _known_volume(usable_l, _half_l(facts), facts.site.units)
+
+
+def _known_volume(litres: float | None, half_l: float | None, units: DisplayUnits) -> str:
+    """Whole litres where the level is not known better."""
+    coarse = half_l is not None and half_l >= 1.0
+    return show_whole_volume(litres, units) if coarse else show_volume(litres, units)
+
+
+def _half_l(facts: Facts) -> float | None:
+    """Litres on either side of what there is, by the level's own error. None: not known."""
+    status = facts.status
+    if status is None or status.level_low_m is None or status.level_high_m is None:
+        return None
+    stage = stage_storage(facts.site.tank)
+    return 0.5 * (stage.volume_l(status.level_high_m) - stage.volume_l(max(0.0, status.level_low_m)))
 
 
 def age_words(now: datetime, at: datetime | None) -> str:
@@ -64,7 +82,7 @@ class Lasting:
     span: str
     middle: str
     counted: str  # to which day it is counted, where that is not plain; else empty
-    more: tuple[str, ...]  # what to top up, what runs over
+    more: tuple[str, ...]  # what to top up
     old: str  # when the plan behind it is not of today; else empty
 
 
@@ -123,8 +141,7 @@ def _counted(facts: Facts, *, of_days: bool) -> str:
         said = f"Days are counted to the first plant that goes without: {which}. "
     if len(out) == len(facts.site.zones):
         return said.rstrip()
-    left = show_volume(status.usable_l, facts.site.units)
-    return f"{said}The {left} that can be used are left for the others."
+    return f"{said}The {usable_words(facts)} that can be used are left for the others."
 
 
 def zones_out_of_reach(facts: Facts) -> dict[str, list[str]]:
@@ -139,10 +156,10 @@ def zones_out_of_reach(facts: Facts) -> dict[str, list[str]]:
 
 
 def _to_do_about_it(facts: Facts) -> tuple[str, ...]:
-    """What to top up for the next weeks, and what rain will run over; said only where it matters."""
+    """What to top up for the next weeks; said only where it matters."""
     if facts.foreseen is None:
         return ()
-    ahead, last, top_up_l = facts.foreseen.ahead, facts.foreseen.through, facts.foreseen.top_up_l
+    last, top_up_l = facts.foreseen.through, facts.foreseen.top_up_l
     units = facts.site.units
     found = []
     if top_up_l is None:
@@ -153,13 +170,16 @@ def _to_do_about_it(facts: Facts) -> tuple[str, ...]:
             f"{show_whole_volume(top_up_l, units)} now: through an air gap, never joined to the mains. "
             "Local rules come first."
         )
-    over_l = ahead.runs_over_l()
-    if over_l > 0.0:
-        found.append(
-            f"{show_whole_volume(over_l, units)} or more are likely to run over in the next {STORM_DAYS} "
-            "days: what you want to use of it, use before."
-        )
     return tuple(found)
+
+
+def runs_over(facts: Facts) -> str:
+    """Rain that the barrels will not hold; empty: none that is likely."""
+    over_l = facts.foreseen.ahead.runs_over_l() if facts.foreseen is not None else 0.0
+    if over_l <= 0.0:
+        return ""
+    litres = show_whole_volume(over_l, facts.site.units)
+    return f"Rain is to come: {litres} or more are likely to run over in the next {STORM_DAYS} days."
 
 
 def _day(first: date, left: int) -> str:

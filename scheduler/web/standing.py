@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -16,7 +17,7 @@ from scheduler.site.model import Site
 from scheduler.site.showing import show_length, show_volume
 from scheduler.web.facts import Facts
 from scheduler.web.plant_rows import plant_reach
-from scheduler.web.showing import zones_out_of_reach
+from scheduler.web.showing import runs_over, zones_out_of_reach
 
 Weight = Literal["go now", "look", "know", "well"]
 _WEIGHTS: tuple[Weight, ...] = ("go now", "look", "know", "well")
@@ -35,6 +36,7 @@ _OWN = {
 NOTHING_L = 0.25
 # How a reason of the plan points to a command; here there is a link for it.
 _CHOOSE = " To choose another way: fallinghead ration."
+_TOP_UP = "Top up (through an air gap), or release the reserve."
 # While one of these stands nothing is opened, whatever is planned.
 _STANDSTILLS = {
     "drained",
@@ -49,8 +51,9 @@ _STANDSTILLS = {
 
 # After so long "1 h ago" is no longer that.
 SOME_TIME = timedelta(minutes=20)
+_AGO = re.compile(r"\b(\d+) (h|min) ago\b")
 # Worth knowing beside how it stands, and no part of that.
-_BESIDE = {"care_due", "away"}
+_BESIDE = {"care_due", "away", "runs_over"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,7 +93,7 @@ def _all(facts: Facts) -> Iterator[Standing]:
     yield from _standstill(facts, status, alerts)
     yield from _unknowns(facts, status, alerts)
     yield from _nearly_empty(facts, status, alerts)
-    yield from _short(facts)  # by today's figures: before what an alert said of them some days ago
+    yield from _short(facts, status)  # by today's figures: before what an alert said of them some days ago
     for alert in status.alerts:
         if alert.kind not in _OWN:
             yield Standing(alert.kind, "look", _alert_words(facts, alert), alert.advice)
@@ -98,6 +101,9 @@ def _all(facts: Facts) -> Iterator[Standing]:
     yield from _held(facts, status)
     yield from _care(facts, status)
     yield from _away(facts, status)
+    over = runs_over(facts)
+    if over:
+        yield Standing("runs_over", "know", over, "What you want to use of it, use before.")
     if facts.choices.reserve_released:
         yield Standing("reserve_released", "know", "The reserve is released: it is watered from it.", "")
     yield from _waiting(status)
@@ -108,9 +114,16 @@ def _alert_words(facts: Facts, alert: StatusAlertAnswer) -> str:
     text, since = own_words(facts.site, alert.text), alert.since.astimezone(facts.site.place.timezone)
     if since.date() != facts.today:
         return f"{text.rstrip('.')} (said on {day_words(since.date(), facts.today)})."
-    if " ago " in text and facts.now - alert.since > SOME_TIME:
-        return f"{text.rstrip('.')} (said at {since:%H:%M})."
+    if facts.now - alert.since > SOME_TIME:
+        return _AGO.sub(lambda found: _at(found, since), text)
     return text
+
+
+def _at(found: re.Match[str], since: datetime) -> str:
+    """What was so long ago when it was said, by the clock."""
+    count, unit = int(found[1]), {"h": "hours", "min": "minutes"}[found[2]]
+    word = "about" if found.start() else "About"
+    return f"{word} {since - timedelta(**{unit: count}):%H:%M}"
 
 
 def _waiting(status: StatusAnswer) -> Iterator[Standing]:
@@ -294,20 +307,28 @@ def _nearly_empty(
         if status.usable_l is not None and zones_out_of_reach(facts):
             return  # "not reached" says it by today's figures
         text = _alert_words(facts, alerts["near_empty"])
-    elif status.usable_l < NOTHING_L:
+    elif _nothing_left(status):
         text = "The barrels are empty down to the reserve: nothing more can be used."
     else:
         text = f"The barrels are nearly empty: {show_volume(status.usable_l, facts.site.units)} can be used."
-    yield Standing("near_empty", "look", text, alerts["near_empty"].advice)
+    advice = _TOP_UP if _nothing_left(status) else alerts["near_empty"].advice
+    yield Standing("near_empty", "look", text, advice)
 
 
-def _short(facts: Facts) -> Iterator[Standing]:
-    """The plan spends less than the plants want: water is short."""
-    for reason in facts.plan.reasons if facts.plan is not None else ():
+def _nothing_left(status: StatusAnswer) -> bool:
+    return status.usable_l is not None and status.usable_l < NOTHING_L
+
+
+def _short(facts: Facts, status: StatusAnswer) -> Iterator[Standing]:
+    """The plan spends less than the plants want: water is short. Where nothing is left there is nothing to
+    choose."""
+    if facts.plan is None or _nothing_left(status):
+        return
+    for reason in facts.plan.reasons:
         if reason.code == "rationed":
             short, comma, spent = reason.text.removesuffix(_CHOOSE).partition(", so it goes ")
             goes = f" Until then it goes like this: {spent}" if comma else ""
-            day = facts.plan.day if facts.plan is not None else facts.today
+            day = facts.plan.day
             if day == facts.today:
                 short = short.replace(f"about {day:%A %d %B}", "today")
             text = f"{short.rstrip('.')}."
