@@ -16,9 +16,10 @@ from scheduler.report.plan import Columns, Rows
 from scheduler.site.errors import FallingheadError
 from scheduler.site.model import Site
 from scheduler.site.showing import show_flow, show_share
-from scheduler.survey.analysis import analyse
+from scheduler.survey.analysis import TestResult, analyse
 from scheduler.survey.as_built import AsBuilt, Kept, as_built
 from scheduler.survey.catch_cans import CanResult
+from scheduler.survey.set_by_hand import baseline
 from scheduler.survey.tests_done import KINDS, CatchCans, TestRecord, Trim
 from scheduler.survey.tests_due import standing
 from scheduler.survey.trimming import TrimAdvice, trim_advice
@@ -114,7 +115,7 @@ def findings(
 ) -> tuple[list[str], dict[str, Any] | None]:
     """What a record says, in sentences and figures. A test that makes no sense says so in a sentence."""
     try:
-        result = analyse(judged_by(site, kept, record, now), record)
+        result = judged(site, kept, record, now)
         words = [result.verdict]
         if isinstance(record, CatchCans) and isinstance(result, CanResult):
             words += turn_words(site, record, result)
@@ -125,12 +126,15 @@ def findings(
     return words, figures
 
 
-def judged_by(site: Site, kept: Sequence[Kept], record: TestRecord, now: datetime) -> Site:
-    """The garden that a test is judged against: as drawn, its barrels as they were found; for cans with the
-    zone's measured curve too."""
+def judged(site: Site, kept: Sequence[Kept], record: TestRecord, now: datetime) -> TestResult:
+    """A test against the garden as drawn, its barrels as they were found; cans against the zone's measured
+    curve too, and turned bubblers against what they gave since. Raises as ``analyse``."""
     kinds = ("poured", "head_flow") if isinstance(record, CatchCans) else ("poured",)
     built = built_of(site, [k for k in kept if k.record.kind in kinds], now)
-    return built.site if isinstance(record, CatchCans) else replace(site, tank=built.site.tank)
+    if not isinstance(record, CatchCans):
+        return analyse(replace(site, tank=built.site.tank), record)
+    base = baseline(site, built.site, kept, record)
+    return analyse(base.site, record, turned=base.unknown)
 
 
 def plain(value: Any) -> Any:

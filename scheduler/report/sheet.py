@@ -18,13 +18,12 @@ from scheduler.report.answers import (
     SheetTestAnswer,
     SheetZoneAnswer,
 )
-from scheduler.report.commissioning import STEP_OF, VISIT, doubts_of, judged_by, turn_words
+from scheduler.report.commissioning import STEP_OF, VISIT, doubts_of, judged, turn_words
 from scheduler.site.errors import FallingheadError
 from scheduler.site.model import Site
 from scheduler.site.showing import show_share
 from scheduler.supply.stage import stage_storage
 from scheduler.survey.advice import advise
-from scheduler.survey.analysis import analyse
 from scheduler.survey.as_built import AsBuilt, Kept, ZoneEvidence, as_built
 from scheduler.survey.catch_cans import CanResult
 from scheduler.survey.head_flow import HeadFlowFit
@@ -189,7 +188,7 @@ def _result(site: Site, kept: Sequence[Kept], known: ZoneEvidence, kind: TestKin
     record = known.history[kind][0].record
     assert isinstance(record, CatchCans | HeadFlow)
     try:
-        return analyse(judged_by(site, kept, record, now), record)
+        return judged(site, kept, record, now)
     except (FallingheadError, ValueError):
         return None
 
@@ -231,7 +230,7 @@ def _verdict(site: Site, kept: Sequence[Kept], test: Kept, now: datetime) -> str
     if changed := _changed(site, test):
         return f"Done before a change of {changed}."
     try:
-        return analyse(judged_by(site, kept, test.record, now), test.record).verdict
+        return judged(site, kept, test.record, now).verdict
     except (FallingheadError, ValueError) as error:
         return f"Nothing can be worked out from it: {error}."
 

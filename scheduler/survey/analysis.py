@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass
 
 from scheduler.site.model import Site
@@ -61,10 +62,11 @@ TestResult = (
 )
 
 
-def analyse(site: Site, record: TestRecord) -> TestResult:
+def analyse(site: Site, record: TestRecord, *, turned: Collection[str] = ()) -> TestResult:
     """The result of one test; each has a ``verdict`` in plain words.
 
-    ``site`` is the garden as drawn; for cans rather the garden as built, where its head-flow test is known.
+    ``site`` is the garden as drawn; for cans rather the garden as built, where its head-flow test is known;
+    ``turned``: emitters of which it does not tell what they should give (``set_by_hand``).
     KeyError for a zone that is not there, UsageError in one sentence for entries that cannot be.
     """
     if isinstance(record, SensorScale):
@@ -79,12 +81,12 @@ def analyse(site: Site, record: TestRecord) -> TestResult:
         return prime_time(site, record)
     if isinstance(record, HeadFlow):
         return head_flow(site, record)
+    if isinstance(record, CatchCans):
+        return catch_cans(site, record, turned=turned)
     return _of_the_others(site, record)
 
 
-def _of_the_others(site: Site, record: CatchCans | Trim | TravelTimes | Poured) -> TestResult:
-    if isinstance(record, CatchCans):
-        return catch_cans(site, record)
+def _of_the_others(site: Site, record: Trim | TravelTimes | Poured) -> TestResult:
     if isinstance(record, Trim):
         return _turns(site, record)
     if isinstance(record, TravelTimes):

@@ -10,7 +10,7 @@ differ along the zone.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -33,7 +33,7 @@ from scheduler.survey.wants import midsummer_wants
 
 Array = NDArray[np.float64]
 
-CanFinding = Literal["right", "clogged", "dead", "too open", "drawn dry", "not measured"]
+CanFinding = Literal["right", "clogged", "dead", "too open", "drawn dry", "not measured", "turned"]
 
 # Error of one can's volume as a share, one sd (1 to 2 % by weight or a measuring glass: common practice).
 CAN_READ_SHARE = 0.015
@@ -132,21 +132,29 @@ class CanResult:
         return self.by_want.grade if self.by_want is not None else None
 
 
-def catch_cans(site: Site, record: CatchCans, *, read_sd_share: float = CAN_READ_SHARE) -> CanResult:
-    """What the cans of a zone say. KeyError for an unknown zone; sense of the entries is not looked at here,
-    and cans of emitters that are not in the zone are left out."""
+def catch_cans(
+    site: Site,
+    record: CatchCans,
+    *,
+    turned: Collection[str] = (),
+    read_sd_share: float = CAN_READ_SHARE,
+) -> CanResult:
+    """What the cans of a zone say. ``turned``: emitters set by hand and not measured since, of which ``site``
+    does not tell what they should give: only a dead one is named. KeyError for an unknown zone; sense of the
+    entries is not looked at here, and cans of emitters that are not in the zone are left out."""
     zone = site.zone(record.zone)
     stage = stage_storage(site.tank)
     level = _level(site, zone, record, stage)
     drawn = dict(zip((e.id for e in zone.emitters), _drawn(site, zone, level, record.water_c), strict=True))
     caught = _flows(record)
-    seen = {e: caught[e] / drawn[e] for e in drawn if e in caught and drawn[e] > _DRY_LPH}
+    seen = {e: caught[e] / drawn[e] for e in drawn if e in caught and drawn[e] > _DRY_LPH and e not in turned}
     spreads = {e.id: e.spread for e in zone.emitters}
     factor, off_share = _middle(seen, spreads, read_sd_share)
-    emitters = tuple(
+    judged = (
         _judge(e.id, e.plant, caught.get(e.id), drawn[e.id], factor.value, off_share, len(seen))
         for e in zone.emitters
     )
+    emitters = tuple(_set_by_hand(e) if e.emitter in turned else e for e in judged)
     plants = _plant_sums(emitters)
     wants = midsummer_wants(site)
     wanted = [f / wants[p] for p, f in plants.items() if f is not None and wants[p] > 0.0]
@@ -263,6 +271,11 @@ def _judge(
     return CanEmitter(emitter, plant, flow, expected, share, finding)
 
 
+def _set_by_hand(e: CanEmitter) -> CanEmitter:
+    """What it should give is not known."""
+    return replace(e, share=None, finding="turned") if e.finding in ("right", "clogged", "too open") else e
+
+
 def _plant_sums(emitters: Sequence[CanEmitter]) -> dict[str, float | None]:
     sums: dict[str, float | None] = {}
     for e in emitters:
@@ -347,19 +360,24 @@ def _verdict(site: Site, result: CanResult) -> str:
             f"({show_share(even.du.low)} to {show_share(even.du.high)})."
         )
     words += [_amiss_words(site, e) for e in result.amiss]
-    if not result.amiss and even is not None:
+    if not result.amiss and even is not None and any(e.finding == "right" for e in result.emitters):
         words.append(f"No emitter is off by {show_share(result.off_share)} or more of what it should give.")
     if result.off_share >= AMISS_SCATTERS * SCATTER_MOST:
         words.append("The emitters scatter far from what is drawn: trim first, then set the cans out again.")
-    missing = [e.emitter for e in result.emitters if e.finding == "not measured"]
-    if missing:
-        more = f" and {len(missing) - _NAMED_MOST} more" if len(missing) > _NAMED_MOST else ""
-        words.append(f"No can: {', '.join(missing[:_NAMED_MOST])}{more}.")
+    if missing := [e.emitter for e in result.emitters if e.finding == "not measured"]:
+        words.append(f"No can: {_some(missing)}.")
+    if turned := [e.emitter for e in result.emitters if e.finding == "turned"]:
+        words.append(f"First cans since they were turned, which do not tell a clogged one: {_some(turned)}.")
     lost = result.lost_l
     if lost is not None and lost.value > _LOSS_SDS * lost.sd:
         over = show_volume(lost.value, site.units)
         words.append(f"{over} more were drawn than caught: look for a leak in the lines.")
     return " ".join(words)
+
+
+def _some(names: Sequence[str]) -> str:
+    more = f" and {len(names) - _NAMED_MOST} more" if len(names) > _NAMED_MOST else ""
+    return f"{', '.join(names[:_NAMED_MOST])}{more}"
 
 
 def _amiss_words(site: Site, emitter: CanEmitter) -> str:

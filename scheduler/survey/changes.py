@@ -159,7 +159,7 @@ def turned(site: Site, factors: dict[str, float]) -> Site:
         factor = factors.get(emitter.id, 1.0)
         return replace(emitter, coefficient_lph=emitter.coefficient_lph * factor)
 
-    return _with_emitters(site, lambda e: (one(e),))
+    return with_emitters(site, lambda e: (one(e),))
 
 
 def _add(site: Site, amount: str, plant: str, name: str, place: str) -> Site:
@@ -199,7 +199,7 @@ def _move(site: Site, name: str, place: str) -> Site:
 
 def _remove(site: Site, name: str) -> Site:
     turned(site, {name: 1.0})  # refuses an unknown one
-    return _with_emitters(site, lambda e: () if e.id == name else (e,))
+    return with_emitters(site, lambda e: () if e.id == name else (e,))
 
 
 def _middle(site: Site, name: str) -> Site:
@@ -305,7 +305,7 @@ def _with_line(site: Site, name: str, change: Callable[[Line], Line]) -> Site:
     return _with_zone(site, replace(zone, lines=tuple(change(x) if x.id == name else x for x in zone.lines)))
 
 
-def _with_emitters(site: Site, change: Callable[[Emitter], tuple[Emitter, ...]]) -> Site:
+def with_emitters(site: Site, change: Callable[[Emitter], tuple[Emitter, ...]]) -> Site:
     def point(p: Point) -> Point:
         return replace(p, emitters=tuple(n for e in p.emitters for n in change(e))) if p.emitters else p
 

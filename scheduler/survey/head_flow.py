@@ -19,10 +19,11 @@ from scheduler.hydraulics.network import Network, zone_network
 from scheduler.hydraulics.solve import solve_levels
 from scheduler.site.errors import UsageError
 from scheduler.site.model import Site, Tank
-from scheduler.site.showing import show_flow, show_head, show_share
+from scheduler.site.showing import show_flow, show_share
 from scheduler.supply.link import link_offset_m
 from scheduler.supply.stage import StageStorage, stage_storage
 from scheduler.survey.intervals import Measured, error_scale
+from scheduler.survey.sentences import show_height
 from scheduler.survey.tests_done import Draw, HeadFlow
 
 Array = NDArray[np.float64]
@@ -184,8 +185,8 @@ def _seen(
     head = level + drop_m
     if head <= 0.0:
         raise UsageError(
-            f"with the level at {show_head(draw.level_m, site.units)} the water stands below the zone's mean "
-            "outlet: fill up and draw again"
+            f"with the level at {show_height(draw.level_m, site.units)} the water stands below the zone's "
+            "mean outlet: fill up and draw again"
         )
     own = volume_sd
     if draw.volume_l is None:
@@ -299,7 +300,7 @@ def _verdict(site: Site, fit: HeadFlowFit) -> str:
     units = site.units
     k = fit.k_lph
     words = [
-        f"With {show_head(1.0, units)} of head the zone gives {show_flow(k.value, units)} "
+        f"With {show_height(1.0, units)} of head the zone gives {show_flow(k.value, units)} "
         f"({show_flow(k.low, units)} to {show_flow(k.high, units)})."
     ]
     if fit.x_from == "measured":
@@ -312,7 +313,7 @@ def _verdict(site: Site, fit: HeadFlowFit) -> str:
             "draw again with the barrels half full and low."
         )
     words.append(_against_words(fit))
-    low, high = show_head(fit.head_min_m, units), show_head(fit.head_max_m, units)
+    low, high = show_height(fit.head_min_m, units), show_height(fit.head_max_m, units)
     words.append(f"Tested from {low} to {high} of head.")
     if fit.misfit is not None and fit.misfit > MISFIT_MAX:
         worst = max(range(len(fit.points)), key=lambda i: abs(fit.points[i].residual_share))
