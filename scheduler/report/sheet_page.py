@@ -8,7 +8,8 @@ from itertools import groupby
 from scheduler.report.answers import SheetAnswer
 from scheduler.report.paper import template
 from scheduler.site.model import DisplayUnits, Site
-from scheduler.site.showing import show_flow, show_length, show_share, show_volume
+from scheduler.site.showing import show_flow, show_share, show_volume
+from scheduler.survey.sentences import show_height
 
 # US fluid ounce, 1/128 of the US gallon (NIST Handbook 44).
 _LITRE_PER_OUNCE = 3.785411784 / 128.0
@@ -27,7 +28,7 @@ def sheet_page(site: Site, sheet: SheetAnswer) -> str:
         day=day,
         small=lambda v: small_volume(v, units),
         volume=lambda v: show_volume(v, units),
-        length=lambda v: show_length(v, units),
+        length=lambda v: show_height(v, units),
         flow=lambda v: show_flow(v, units),
         share=show_share,
     )
