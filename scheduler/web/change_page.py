@@ -11,7 +11,6 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Query, Request
 from fastapi.responses import Response
 
-from scheduler.report.plan import Columns, Rows
 from scheduler.report.side_by_side import compare_answer, compare_lines, compare_rows
 from scheduler.report.survey import advice_lines, survey_answer
 from scheduler.site.errors import FallingheadError, UsageError
@@ -23,7 +22,7 @@ from scheduler.survey.changes import changed
 from scheduler.web.asks import UNITS
 from scheduler.web.rendering import show
 from scheduler.web.rights import Right, needs, parts_of
-from scheduler.web.tables import table
+from scheduler.web.tables import table, unit_above
 
 router = APIRouter()
 Word = Annotated[str, Query(max_length=60)]
@@ -33,8 +32,6 @@ NEW_PLANT, NEW_NAME = "one-more", "The new plant"
 ALONG: Mapping[str, str] = {"metric": "m", "us": "ft"}
 # More is a slip of the unit: a stand higher than this is a building, a line longer no garden's (ours).
 RISE_MOST_M, ALONG_MOST_M = 5.0, 300.0
-# Units that may stand in the head of a column.
-UNITS_ABOVE = ("L/h", "gph", "gpm", "%")
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,23 +107,10 @@ def _compared(site: Site, tried: Tried) -> dict[str, Any]:
         "heading": heading,
         "lines": compare_lines(site, after, answer),
         "found": [
-            (_told(title), table(*_unit_above(head, [[_told(cell) for cell in row] for row in rows])))
+            (_told(title), table(*unit_above(head, [[_told(cell) for cell in row] for row in rows])))
             for title, head, rows in compare_rows(after, answer)
         ],
     }
-
-
-def _unit_above(columns: Columns, rows: Rows) -> tuple[Columns, Rows]:
-    """A unit that all figures of a column share stands in its head: a phone is narrow."""
-    heads, cells = list(columns), [list(row) for row in rows]
-    for n, (name, side) in enumerate(columns):
-        units = {unit for row in rows for unit in UNITS_ABOVE if row[n].endswith(f" {unit}")}
-        if len(units) == 1:
-            (unit,) = units
-            heads[n] = (f"{name}, {unit}", side)
-            for row in cells:
-                row[n] = row[n].removesuffix(f" {unit}")
-    return heads, cells
 
 
 def _told(text: str) -> str:

@@ -162,9 +162,13 @@ def _sources(why: WhyAnswer | None) -> list[str]:
         return []
     lines = []
     for source in why.sources:
-        age = f", {source.age_h:.0f} h old then" if source.age_h is not None else ""
+        age = f", {_age(source.age_h)} old then" if source.age_h is not None else ""
         lines.append(f"{SOURCES.get(source.what, source.what)}: {source.source}{age}")
     return lines
+
+
+def _age(age_h: float) -> str:
+    return f"{age_h:.0f} h" if age_h >= 1.0 else "less than 1 h"
 
 
 def _happened(facts: Facts, store: Store, day: _Day) -> list[dict[str, str]]:

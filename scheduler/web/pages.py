@@ -31,6 +31,7 @@ LINKS = {
     "frost": ("/tell#winter", "Tell that it is drained"),
     "back_from_winter": ("/care", "Tell them as done"),
     "near_empty": ("/tell#topped-up", "Tell a top-up"),
+    "out_of_reach": ("/tell#topped-up", "Tell a top-up"),
     "level_doubtful": ("/tell#measured", "Tell a measured level"),
     "care_due": ("/care", "Tell it as done"),
     "away": ("/away", "What a helper does"),

@@ -95,6 +95,8 @@ def _all(facts: Facts) -> Iterator[Standing]:
     yield from _nearly_empty(facts, status, alerts)
     yield from _short(facts, status)  # by today's figures: before what an alert said of them some days ago
     for alert in status.alerts:
+        if alert.kind == "out_of_reach" and zones_out_of_reach(facts):
+            continue  # "not reached" says it by today's figures
         if alert.kind not in _OWN:
             yield Standing(alert.kind, "look", _alert_words(facts, alert), alert.advice)
     yield from _dry(facts)
@@ -299,13 +301,10 @@ def _forecast_age(status: StatusAnswer) -> timedelta | None:
 def _nearly_empty(
     facts: Facts, status: StatusAnswer, alerts: dict[str, StatusAlertAnswer]
 ) -> Iterator[Standing]:
-    """By the litres of now; the alert's are of when it was raised. Where much is left, it was raised for a
-    zone that the water no longer reaches, and says so itself."""
+    """By the litres of now; the alert's are of when it was raised. Where much is left, it says itself why."""
     if "near_empty" not in alerts:
         return
     if status.usable_l is None or status.usable_l >= NEAR_EMPTY_CLEAR * facts.made.model.usable_full_l:
-        if status.usable_l is not None and zones_out_of_reach(facts):
-            return  # "not reached" says it by today's figures
         text = _alert_words(facts, alerts["near_empty"])
     elif _nothing_left(status):
         text = "The barrels are empty down to the reserve: nothing more can be used."

@@ -19,7 +19,7 @@ from scheduler.site.showing import show_flow, show_length, show_share
 from scheduler.web.facts import Facts
 from scheduler.web.rendering import show
 from scheduler.web.rights import Right, needs, parts_of
-from scheduler.web.tables import Table, table
+from scheduler.web.tables import Table, table, unit_above
 
 router = APIRouter()
 CANS: Columns = [
@@ -122,9 +122,15 @@ def _curve(site: Site, zone: SheetZoneAnswer) -> Table | None:
         [
             show_length(c.level_m, site.units),
             show_flow(c.flow_lph, site.units),
-            f"{show_flow(c.low_lph, site.units)} and {show_flow(c.high_lph, site.units)}",
+            _between(show_flow(c.low_lph, site.units), show_flow(c.high_lph, site.units)),
             "yes" if c.tested else "no",
         ]
         for c in zone.curve
     ]
-    return table(CURVE, rows)
+    return table(*unit_above(CURVE, rows))
+
+
+def _between(low: str, high: str) -> str:
+    """The unit once, where both have the same."""
+    unit = f" {high.rpartition(' ')[2]}"
+    return f"{low.removesuffix(unit)} and {high}"

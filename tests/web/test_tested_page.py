@@ -7,6 +7,8 @@ from pathlib import Path
 
 import pytest
 
+from scheduler.report.plan import Columns
+from scheduler.web.tables import unit_above
 from tests.support.page_garden import PageGarden, plain
 from tests.support.page_states import STATES
 
@@ -37,3 +39,14 @@ def test_what_was_never_tested_is_said_to_be_worked_out(started: PageGarden) -> 
 def test_before_the_service_has_run_nothing_was_tested(page: PageGarden) -> None:
     page.let_in()
     assert "No test is in the books of this garden." in plain(page.client.get("/weeks/tested").text)
+
+
+def test_a_unit_that_a_column_shares_stands_above_it_and_no_other_does() -> None:
+    columns: Columns = [("level", "left"), ("flow", "right"), ("stops below", "right"), ("head", "right")]
+    rows = [
+        ["79.0 cm", "8.1 to 9.0 L/h", "12.0 cm to 15.0 cm", "1.20 m"],
+        ["8 cm", "5 L/h", "outlet", "90 cm"],
+    ]
+    heads, cells = unit_above(columns, rows)
+    assert [name for name, _ in heads] == ["level, cm", "flow, L/h", "stops below", "head"]
+    assert cells == [["79.0", "8.1 to 9.0", "12.0 cm to 15.0 cm", "1.20 m"], ["8", "5", "outlet", "90 cm"]]
