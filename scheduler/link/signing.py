@@ -6,7 +6,6 @@ They are compared in constant time, and nothing is parsed before (RFC 2104; FIPS
 
 from __future__ import annotations
 
-import hashlib
 import hmac
 
 from scheduler.site.errors import LinkError
@@ -30,7 +29,7 @@ class UntrustedMessageError(LinkError):
 def _mac(kind: str, body: bytes, key: bytes) -> bytes:
     if len(key) < KEY_BYTES_MIN:
         raise LinkError(f"the node's key has {len(key)} bytes; it needs {KEY_BYTES_MIN} or more")
-    return hmac.new(key, kind.encode() + b"\n" + body, hashlib.sha256).hexdigest().encode()
+    return hmac.digest(key, kind.encode() + b"\n" + body, "sha256").hex().encode()
 
 
 def seal(kind: str, body: bytes, key: bytes, bytes_max: int = ORDER_BYTES_MAX) -> bytes:

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +22,9 @@ from scheduler.site.model import Plant
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
+
+# Tables that are kept: a day is planned when it begins and again as its windows open.
+TABLES_KEPT = 8
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -59,7 +63,13 @@ class ZonesDay:
 
 
 def plant_table(plants: Sequence[Plant], days: Sequence[date]) -> PlantTable:
-    """The table of those plants and days. ValueError as from ``available_mm`` and ``plant_coefficient``."""
+    """The table of those plants and days; not to be written to, for the last ones are given out again.
+    ValueError as from ``available_mm`` and ``plant_coefficient``."""
+    return _table(tuple(plants), tuple(days))
+
+
+@lru_cache(maxsize=TABLES_KEPT)
+def _table(plants: tuple[Plant, ...], days: tuple[date, ...]) -> PlantTable:
     by_age = np.array([[young.is_young(p, d) for p in plants] for d in days]).reshape(len(days), len(plants))
     canopy = np.array([p.canopy_m2 for p in plants])
     net = APPLICATION_EFFICIENCY / canopy
@@ -74,8 +84,8 @@ def plant_table(plants: Sequence[Plant], days: Sequence[date]) -> PlantTable:
     coefficient = np.array([_coefficients(p, days) for p in plants]).T.reshape(len(days), len(plants))
     container = np.array([p.container_l is not None for p in plants])
     return PlantTable(
-        plants=tuple(plants),
-        days=tuple(days),
+        plants=plants,
+        days=days,
         canopy_m2=canopy,
         taw_mm=np.array([_available(p, y) for p, y in zip(plants, ever_young, strict=True)]),
         p_table=np.array([kind_of(p).p for p in plants]),
