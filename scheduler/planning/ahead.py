@@ -45,7 +45,7 @@ class ComingRun:
 
 @dataclass(frozen=True, slots=True)
 class Visit:
-    """Somebody tops up in the evening of that day."""
+    """Somebody tops up in the evening of that day; today at once, where today's run would be short."""
 
     day: date
     volume_l: float
@@ -101,20 +101,25 @@ class Ahead:
         """On which evenings somebody must top up how much, so that the store lasts through ``last`` in that
         share of the ways; as late and as seldom as is safe. None when that is more than every other day."""
         days = self._days_to(last)
-        added = np.zeros(self.ways.horizon_days)
+        added, now_l = np.zeros(self.ways.horizon_days), 0.0
         found: list[Visit] = []
         least = 0
         while True:
-            ways = self._with(added)
+            ways = self._with(added, now_l)
             if float(np.mean(ways.days_left >= days)) >= sure:
                 return tuple(found)
             short = int(np.quantile(ways.days_left, 1.0 - sure, method="inverted_cdf"))
+            at_once = short == 0 and not found  # this evening is too late for today's run
             day = max(least, short - BEFORE_DAYS)
-            room = self.garden.full_l - float(np.median(ways.held_l[:, day + 1]))
-            if day >= short or room < STEP_L:
+            held_l = self.held_l if at_once else float(np.median(ways.held_l[:, day + 1]))
+            room = self.garden.full_l - held_l
+            if (day >= short and not at_once) or room < STEP_L:
                 return None
-            added[day] = self._least_l(added, day, days, room, sure)
-            found.append(Visit(self.first + timedelta(days=day), float(added[day])))
+            if at_once:
+                now_l = litres = self._least_l(added, None, 0.0, days, room, sure)
+            else:
+                added[day] = litres = self._least_l(added, day, now_l, days, room, sure)
+            found.append(Visit(self.first + timedelta(days=day), litres))
             least = day + BETWEEN_DAYS
 
     def rain_gives_l(self, last: date) -> tuple[float, float]:
@@ -149,21 +154,26 @@ class Ahead:
         over = self.ways.overflow_l[:, :days].sum(axis=1)
         return float(np.quantile(over, 1.0 - LIKELY, method="inverted_cdf"))
 
-    def _least_l(self, added: Array, day: int, days: int, room: float, sure: float) -> float:
-        """Least top-up on that day that carries through; all that fits where none does."""
+    def _least_l(
+        self, added: Array, day: int | None, now_l: float, days: int, room: float, sure: float
+    ) -> float:
+        """Least top-up on that day (None: at once) that carries through; all that fits where none does."""
         low, high = 0.0, room
         while high - low > STEP_L:
-            tried = added.copy()
-            tried[day] = (low + high) / 2.0
-            if float(np.mean(self._with(tried).days_left >= days)) >= sure:
-                high = float(tried[day])
+            middle = (low + high) / 2.0
+            tried, at_once = added.copy(), middle if day is None else now_l
+            if day is not None:
+                tried[day] = middle
+            if float(np.mean(self._with(tried, at_once).days_left >= days)) >= sure:
+                high = middle
             else:
-                low = float(tried[day])
+                low = middle
         return high
 
-    def _with(self, added_l: Array) -> Trajectories:
+    def _with(self, added_l: Array, now_l: float = 0.0) -> Trajectories:
+        """With so much topped up in the evening of each day, and at once."""
         return store_trajectories(
-            self.garden, self.held_l, self.depletion_mm, self.et0_mm, self.rain_mm, added_l
+            self.garden, self.held_l + now_l, self.depletion_mm, self.et0_mm, self.rain_mm, added_l
         )
 
     def _lasts(self, held_l: float, days: int, sure: float) -> bool:

@@ -210,9 +210,9 @@ def _top_up_words(site: Site, answer: AheadAnswer, through: str) -> list[str]:
         lines.append(
             f"To be {show_share(SURE)} sure, top up {show_volume(answer.top_up_l, units)} now.{cost}"
         )
-    if answer.visits is None:
+    if answer.visits is None and answer.top_up_l is None:
         lines.append("Nor does topping up every other day: let lower ranks go.")
-    elif answer.visits:
+    elif answer.visits and not (answer.top_up_l and _at_once(answer)):
         visits = ", ".join(f"{v.day:%A %d %B} {show_volume(v.volume_l, units)}" for v in answer.visits)
         lead = "Or as late as is safe, by a helper too: " if answer.top_up_l else "A helper must top up: "
         lines.append(f"{lead}{visits}.{cost if answer.top_up_l is None else ''}")
@@ -223,6 +223,11 @@ def _top_up_words(site: Site, answer: AheadAnswer, through: str) -> list[str]:
         "Local codes come first. Then tell: fallinghead topped-up LITRES."
     )
     return lines
+
+
+def _at_once(answer: AheadAnswer) -> bool:
+    """Whether all there is to top up is to be topped up today: the same as in one sentence before."""
+    return answer.visits is not None and [v.day for v in answer.visits] == [answer.today]
 
 
 def _ways(chance: float) -> str:

@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import date
 
+from scheduler.agronomy.need import daily_need_l
 from scheduler.control.effects import RootZoneRecord
 from scheduler.report.answers import LitresAnswer, PlantLitresAnswer
 from scheduler.report.plan import Columns, Rows
-from scheduler.site.model import Site
+from scheduler.site.model import Plant, Site
 from scheduler.site.showing import show_share, show_volume
 from scheduler.store.store import Store
 
@@ -19,6 +20,7 @@ COLUMNS: Columns = [
     ("plant", "left"),
     ("days short", "right"),
     ("worst", "right"),
+    ("missed", "right"),
     ("last short", "left"),
     ("used, rain apart", "right"),
     ("given", "right"),
@@ -34,15 +36,16 @@ def litres_answer(site: Site, store: Store, first: date) -> LitresAnswer:
         garden=site.name,
         first=days[0] if days else None,
         last=days[-1] if days else None,
-        plants=[_plant(p.id, p.name, [r for r in records if r.plant == p.id]) for p in site.plants],
+        plants=[_plant(p, [r for r in records if r.plant == p.id]) for p in site.plants],
     )
 
 
-def _plant(plant: str, name: str, records: Sequence[RootZoneRecord]) -> PlantLitresAnswer:
+def _plant(plant: Plant, records: Sequence[RootZoneRecord]) -> PlantLitresAnswer:
     short = [r for r in records if r.stress > SHORT_STRESS]
+    missed = sum(r.stress * daily_need_l(plant, r.et0_mm, r.day) for r in short)
     return PlantLitresAnswer(
-        id=plant,
-        name=name,
+        id=plant.id,
+        name=plant.name,
         days=len(records),
         used_l=round(sum(r.wanted_l for r in records), 2) if records else None,
         given_l=round(sum(r.given_l for r in records), 2) if records else None,
@@ -50,6 +53,7 @@ def _plant(plant: str, name: str, records: Sequence[RootZoneRecord]) -> PlantLit
         days_short=len(short) if records else None,
         worst_shortfall=round(max((r.stress for r in short), default=0.0), 2) if records else None,
         last_short=max((r.day for r in short), default=None),
+        missed_l=round(missed, 2) if records else None,
     )
 
 
@@ -68,6 +72,7 @@ def litres_rows(site: Site, answer: LitresAnswer) -> tuple[Columns, Rows]:
                 p.name,
                 str(p.days_short) if p.days_short is not None else "not known",
                 worst,
+                litres(p.missed_l) if p.days_short else "-",
                 f"{p.last_short:%a %d %b}" if p.last_short is not None else "-",
                 litres(p.used_l),
                 litres(p.given_l),
@@ -81,9 +86,13 @@ def litres_words(answer: LitresAnswer) -> list[str]:
     """What stands behind the table."""
     if answer.first is None or answer.last is None:
         return ["No day is balanced yet: the first stands after the first whole day."]
-    short = [p.name for p in answer.plants if p.days_short]
+    short = [p for p in answer.plants if p.days_short]
     span = f"{answer.first:%d %B} to {answer.last:%d %B}"
     if not short:
         return [f"{span}: no plant stood short."]
-    worst = "worst is the share of a day's use that the plant could not draw"
-    return [f"{span}: {', '.join(short)} stood short; {worst}."]
+    names, last = ", ".join(p.name for p in short), max(short, key=lambda p: p.last_short or date.min)
+    return [
+        f"{span}: {names} stood short. Worst is the share of a day's use that the plant could not draw, "
+        "missed all that it could not draw on its short days. That is noted and not repaid in one flood.",
+        f"Why: fallinghead why {last.id} --on {last.last_short}.",
+    ]

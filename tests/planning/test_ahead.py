@@ -63,6 +63,26 @@ def test_no_top_up_is_asked_for_where_the_store_lasts_and_none_helps_where_full_
     assert looked(model, 0.75).top_up_l(FIRST + timedelta(days=58)) is None
 
 
+def test_an_empty_store_is_topped_up_at_once_and_the_visits_then_carry_through(model: GardenModel) -> None:
+    """A plant that is due finds nothing this morning: the evening would be too late for it."""
+    last, empty_m = FIRST + timedelta(days=9), model.reserve_level_m
+    overdue = {p.id: 30.0 for p in model.site.plants}
+    found = look_ahead(model, level_m=empty_m, depletion_mm=overdue, first=FIRST, forecast=dry_days(FIRST, 7))
+    assert found is not None and found.days_left[1] == 0
+    top_up, visits = found.top_up_l(last), found.visits(last)
+    assert top_up is not None and visits is not None
+    assert visits[0].day == FIRST
+    assert sum(v.volume_l for v in visits) == pytest.approx(top_up, abs=2.0 * len(visits))
+    filled = look_ahead(
+        model,
+        level_m=model.stage.level_m(found.held_l + visits[0].volume_l),
+        depletion_mm=overdue,
+        first=FIRST,
+        forecast=dry_days(FIRST, 7),
+    )
+    assert filled is not None and filled.days_left[0] != 0
+
+
 def test_rain_on_full_barrels_runs_over_and_unsure_rain_is_no_promise(model: GardenModel) -> None:
     full_m = model.stage.brim_level_m
     assert looked(model, full_m).runs_over_l() == 0.0

@@ -9,7 +9,14 @@ from pathlib import Path
 import pytest
 
 from scheduler.agronomy.weather import DayWeather, Outlook
-from scheduler.control.effects import RecordCalibration, RecordChoice, RecordHandWater, RecordReading
+from scheduler.control.effects import (
+    RecordCalibration,
+    RecordChoice,
+    RecordDay,
+    RecordHandWater,
+    RecordReading,
+    RootZoneRecord,
+)
 from scheduler.report.ahead import _lasts, ahead_answer, ahead_words
 from scheduler.report.answers import AheadAnswer
 from scheduler.report.away import away_answer
@@ -58,6 +65,24 @@ def test_a_household_is_told_how_long_how_sure_and_how_much_to_top_up(store: Sto
     assert "no past years" in text
     # The terms of the services ask for their name beside what is shown, some for the time of fetching too.
     assert "Weather: test, fetched Wednesday 01 August 08:00 PDT. By Somebody (CC BY 4.0)" in text
+
+
+def test_an_empty_store_is_told_what_to_top_up_now_and_nothing_that_contradicts_it(store: Store) -> None:
+    fill(store, 0.05)
+    store.save_outlook(outlook())
+    days = RecordDay(
+        DayWeather(TODAY - timedelta(days=1)),
+        tuple(
+            RootZoneRecord(p.id, TODAY - timedelta(days=1), 40.0, 1.0, 4.0, "test", 0.0, 0.0, 0.2)
+            for p in SITE.plants
+        ),
+    )
+    store.write([days])
+    answer = ahead_answer(SITE, store, NOW, date(2012, 8, 10))
+    assert answer.days_left_middle == 0 and answer.top_up_l
+    text = "\n".join(ahead_words(SITE, answer))
+    assert "top up" in text and "Nor does" not in text
+    assert answer.visits is not None and answer.visits[0].day == TODAY
 
 
 def test_water_given_by_hand_today_makes_the_store_last_no_shorter(store: Store) -> None:

@@ -5,6 +5,8 @@ from __future__ import annotations
 from datetime import date, timedelta
 from pathlib import Path
 
+import pytest
+
 from scheduler.agronomy.weather import DayWeather
 from scheduler.control.effects import RecordDay, RootZoneRecord
 from scheduler.report.litres import litres_answer, litres_rows, litres_words
@@ -32,13 +34,16 @@ def test_short_days_are_counted_by_plant_and_sums_add_up(tmp_path: Path) -> None
     fig = by_id["fig"]
     assert (fig.used_l, fig.given_l, fig.rain_l) == (9.0, 6.0, 1.5)
     assert (fig.days_short, fig.worst_shortfall, fig.last_short) == (2, 0.3, DAY + timedelta(days=2))
-    assert by_id["rosemary"].days_short == 0
+    # Days over 5 % count: 0.3 and 0.1 of 4 mm x 0.5 (WUCOLS, moderate) x 0.8 m2 / 0.9 of efficiency.
+    assert fig.missed_l == pytest.approx(0.4 * 4.0 * 0.5 * 0.8 / 0.9, abs=0.01)
+    assert by_id["rosemary"].days_short == 0 and by_id["rosemary"].missed_l == 0.0
     # A plant without a balanced day is not one that got nothing.
     assert (by_id["tomato-1"].given_l, by_id["tomato-1"].days_short) == (None, None)
     _, rows = litres_rows(SITE, answer)
     assert rows[0][0] == SITE.plant("fig").name
     assert any("not known" in cell for row in rows for cell in row)
-    assert "Young fig stood short" in litres_words(answer)[0]
+    said = " ".join(litres_words(answer))
+    assert "Young fig stood short" in said and "Why: fallinghead why fig --on 2031-07-03" in said
 
 
 def test_a_new_garden_says_that_nothing_is_balanced_yet(tmp_path: Path) -> None:

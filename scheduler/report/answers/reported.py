@@ -109,6 +109,7 @@ class PlantLitresAnswer(Answer):
     days_short: int | None
     worst_shortfall: float | None
     last_short: date | None
+    missed_l: float | None = None  # what it would have used beside that on the days on which it stood short
 
 
 class LitresAnswer(Answer):
