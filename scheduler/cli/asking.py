@@ -8,7 +8,7 @@ import typer
 
 from scheduler.cli import present
 from scheduler.cli.printing import say, say_json, say_table
-from scheduler.cli.sites import PAST_HELP, SITE_HELP, find_site, read_date, read_price, read_weather
+from scheduler.cli.sites import PAST_HELP, SITE_HELP, find_site, read_date, read_price, read_weather, store_of
 
 
 def add_to(app: typer.Typer) -> None:
@@ -31,12 +31,10 @@ def why(
 ) -> None:
     """Say why a zone is watered so long, or not at all, and what would change that."""
     from scheduler.report.why import newest_planned_day, why_answer, why_words
-    from scheduler.service.daemon import site_store_path
-    from scheduler.store.store import Store, store_url
 
     garden = find_site(site)
     today = present.today(garden.place.timezone)
-    with Store(store_url(site_store_path(garden.id)), garden.id, service=False) as store:
+    with store_of(garden) as store:
         day = read_date(on, "--on") if on else newest_planned_day(store, today)
         answer = why_answer(garden, store, day, subject)
     if json:
@@ -55,12 +53,10 @@ def balance(
 ) -> None:
     """Say where the barrels' water went, day by day, and what nobody accounts for."""
     from scheduler.report.water_days import balance_answer, balance_rows, balance_words
-    from scheduler.service.daemon import site_store_path
-    from scheduler.store.store import Store, store_url
 
     garden = find_site(site)
     first = present.today(garden.place.timezone) - timedelta(days=days)
-    with Store(store_url(site_store_path(garden.id)), garden.id, service=False) as store:
+    with store_of(garden) as store:
         answer = balance_answer(garden, store, first)
     if json:
         say_json(answer)
@@ -79,12 +75,10 @@ def litres(
 ) -> None:
     """Say what each plant used and got, and which stood short on how many days."""
     from scheduler.report.litres import litres_answer, litres_rows, litres_words
-    from scheduler.service.daemon import site_store_path
-    from scheduler.store.store import Store, store_url
 
     garden = find_site(site)
     first = present.today(garden.place.timezone) - timedelta(days=days)
-    with Store(store_url(site_store_path(garden.id)), garden.id, service=False) as store:
+    with store_of(garden) as store:
         answer = litres_answer(garden, store, first)
     if json:
         say_json(answer)
@@ -109,15 +103,13 @@ def ahead(
 ) -> None:
     """Say how long the water lasts, what to top up until when, and whether coming rain would run over."""
     from scheduler.report.ahead import ahead_answer, ahead_words
-    from scheduler.service.daemon import site_store_path
     from scheduler.service.tested import garden_as_tested
-    from scheduler.store.store import Store, store_url
 
     garden = find_site(site)
     last = read_date(until, "--until") if until else None
     years = read_weather(past, garden.place) if past is not None else ()
     cost = read_price(price) if price else None
-    with Store(store_url(site_store_path(garden.id)), garden.id, service=False) as store:
+    with store_of(garden) as store:
         now = present.now()
         answer = ahead_answer(garden_as_tested(garden, store, now).site, store, now, last, years, cost)
     if json:

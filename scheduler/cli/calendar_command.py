@@ -8,7 +8,7 @@ import typer
 
 from scheduler.cli import present, waiting
 from scheduler.cli.printing import say, say_json
-from scheduler.cli.sites import SITE_HELP, find_site
+from scheduler.cli.sites import SITE_HELP, find_site, store_of
 from scheduler.site.errors import UsageError
 
 
@@ -26,12 +26,10 @@ def calendar(
     """List coming runs and days of care; the page also has them as a feed that a calendar can follow."""
     from scheduler.report.ahead import weeks_ahead
     from scheduler.report.calendar import calendar_answer, calendar_feed, calendar_words
-    from scheduler.service.daemon import site_store_path
     from scheduler.service.tested import garden_as_tested
-    from scheduler.store.store import Store, store_url
 
     garden = find_site(site)
-    with Store(store_url(site_store_path(garden.id)), garden.id, service=False) as store:
+    with store_of(garden) as store:
         now = present.now()
         built = garden_as_tested(garden, store, now).site
         answer = calendar_answer(built, store, now, weeks_ahead(built, store, now))

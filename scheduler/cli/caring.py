@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
 import typer
@@ -10,13 +9,10 @@ import typer
 from scheduler.cli import present
 from scheduler.cli.printing import say, say_json
 from scheduler.cli.running import JSON, SITE, WAIT, send_request
-from scheduler.cli.sites import find_site, read_date
+from scheduler.cli.sites import find_site, read_date, store_of
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
     from scheduler.site.model import Site
-    from scheduler.store.store import Store
 
 
 def add_to(app: typer.Typer) -> None:
@@ -66,7 +62,7 @@ def _show_winter(garden: Site, json: bool) -> None:
     from scheduler.report.year import winter_answer, winter_words
 
     today = present.today(garden.place.timezone)
-    with _store(garden) as store:
+    with store_of(garden) as store:
         drained = winter_answer(garden, store)
         frost = frost_ahead(garden, store.last_outlook(), present.now()) if drained is None else None
         answer = WinterAnswer(garden=garden.name, drained=drained, frost=frost)
@@ -107,7 +103,7 @@ def away(
     if home:
         send_request(garden, "away", None, None, wait, json)
         return
-    with _store(garden) as store:
+    with store_of(garden) as store:
         now = present.now()
         answer = away_answer(garden_as_tested(garden, store, now).site, store, now)
         if json:
@@ -133,7 +129,7 @@ def care(
 
     garden = find_site(site)
     if task is None:
-        with _store(garden) as store:
+        with store_of(garden) as store:
             answer = care_answer(garden, store, present.now())
             if json:
                 say_json(answer)
@@ -157,7 +153,7 @@ def messages(
     from scheduler.service.practised import practice_ended
 
     garden = find_site(site)
-    with _store(garden) as store:
+    with store_of(garden) as store:
         now = present.now()
         answer = messages_answer(garden, store, now, days)
         if json:
@@ -190,13 +186,3 @@ def quiet(
         raise UsageError("say until which day (--until 2031-08-01), or end it with --end")
     day = f" {read_date(until, '--until')}" if until else ""
     send_request(garden, "quiet", f"{kind}{day}", None, wait, json)
-
-
-@contextmanager
-def _store(garden: Site) -> Iterator[Store]:
-    """The garden's store, open while it is used."""
-    from scheduler.service.daemon import site_store_path
-    from scheduler.store.store import Store, store_url
-
-    with Store(store_url(site_store_path(garden.id)), garden.id, service=False) as store:
-        yield store

@@ -11,7 +11,7 @@ import typer
 
 from scheduler.cli import present
 from scheduler.cli.printing import say, say_json, say_table
-from scheduler.cli.sites import PAST_HELP, SITE_HELP, find_site, read_date, read_weather
+from scheduler.cli.sites import PAST_HELP, SITE_HELP, find_site, read_date, read_weather, store_of
 from scheduler.site.errors import UsageError
 
 if TYPE_CHECKING:
@@ -49,9 +49,7 @@ def report(
     """Tell of a week or a season: what plants used and got, where the water went, what is worth changing."""
     from scheduler.report.garden_report import report_answer, report_words
     from scheduler.report.garden_report_page import fault_words
-    from scheduler.service.daemon import site_store_path
     from scheduler.service.tested import garden_as_tested
-    from scheduler.store.store import Store, store_url
 
     garden = find_site(site)
     garden = replace(garden, units="us") if us else garden
@@ -59,7 +57,7 @@ def report(
     start = read_date(first, "--from") if first else end - timedelta(days=days - 1)
     if start > end:
         raise UsageError(f"read --from {start} --to {end}; the first day comes before the last")
-    with Store(store_url(site_store_path(garden.id)), garden.id, service=False) as store:
+    with store_of(garden) as store:
         now = present.now()
         built = garden_as_tested(garden, store, now).site
         answer = report_answer(built, store, start, end, now, drawn=garden)

@@ -7,7 +7,7 @@ import typer
 from scheduler.cli import present
 from scheduler.cli.printing import say, say_json, say_table
 from scheduler.cli.running import JSON, SITE, WAIT, send_request
-from scheduler.cli.sites import PAST_HELP, find_site, read_weather
+from scheduler.cli.sites import PAST_HELP, find_site, read_weather, store_of
 
 
 def add_to(app: typer.Typer) -> None:
@@ -51,13 +51,11 @@ def ration(
 
 def _show(site: str, past: str | None, json: bool) -> None:
     from scheduler.report.rationing import ration_answer, ration_rows, ration_words
-    from scheduler.service.daemon import site_store_path
     from scheduler.service.tested import garden_as_tested
-    from scheduler.store.store import Store, store_url
 
     garden = find_site(site)
     years = read_weather(past, garden.place) if past is not None else ()
-    with Store(store_url(site_store_path(garden.id)), garden.id, service=False) as store:
+    with store_of(garden) as store:
         now = present.now()
         answer = ration_answer(garden_as_tested(garden, store, now).site, store, now, years)
     if json:

@@ -1,4 +1,4 @@
-"""Which site file a command means, and the small words people use for levels and dates."""
+"""Which site file and store a command means, and the small words people use for levels and dates."""
 
 from __future__ import annotations
 
@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from scheduler.agronomy.weather import DayWeather
     from scheduler.planning.garden import GardenModel
     from scheduler.site.model import GardenPlace, Site
+    from scheduler.store.store import Store
 
 SITE_VARIABLE = "FALLINGHEAD_SITE"
 SITE_PLACES = (Path("site.toml"), Path("/etc/fallinghead/site.toml"))
@@ -56,6 +57,14 @@ def service_site() -> Path:
         f"no site file was named and none was found ({SITE_VARIABLE} is not set; looked for {looked}). "
         "Name one, or print an example to start from: fallinghead example five-drums > site.toml"
     )
+
+
+def store_of(garden: Site) -> Store:
+    """What the service of a garden keeps, to read from. StoreError: there is none."""
+    from scheduler.service.daemon import site_store_path
+    from scheduler.store.store import Store, store_url
+
+    return Store(store_url(site_store_path(garden.id)), garden.id, service=False)
 
 
 def read_level(text: str, model: GardenModel) -> float:
