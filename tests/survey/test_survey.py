@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import pytest
@@ -10,7 +11,7 @@ from scheduler.hydraulics.network import zone_network
 from scheduler.hydraulics.solve import solve
 from scheduler.planning.garden import garden_model
 from scheduler.site.examples import EXAMPLES, example_site
-from scheduler.site.model import Site
+from scheduler.site.model import BarrelLink, Site
 from scheduler.survey.survey import survey
 from tests.support.gardens import small_garden
 
@@ -76,3 +77,22 @@ def test_a_plant_without_emitter_is_told() -> None:
     assert any(
         "Fig has no emitter" in f for f in survey(replace(site, plants=(*site.plants, more)), 0.5).findings
     )
+
+
+def test_joints_too_thin_for_the_draw_are_named_with_how_far_the_outlets_barrel_stands_lower() -> None:
+    """Two equal drums: half of the draw comes through the joint, and the outlet's barrel stands half of the
+    loss below the mean. Laminar loss by Hagen and Poiseuille with 1.30629e-6 m2/s, water of 10 C (IAPWS-97),
+    and three velocity heads of fittings."""
+    site, bore, length, k = small_garden(), 0.003, 0.5, 3.0
+    thin = replace(site, tank=replace(site.tank, link=BarrelLink(bore, length, k)))
+    seen = survey(thin, 0.6).zones[1]
+    through = seen.flow_lph / 3.6e6 / 2.0
+    speed = through / (math.pi / 4.0 * bore**2)
+    assert speed * bore / 1.30629e-6 < 2000.0
+    loss = 128.0 * 1.30629e-6 * length * through / (math.pi * 9.80665 * bore**4)
+    loss += k * speed**2 / (2.0 * 9.80665)
+    assert seen.link_gap_m == pytest.approx(loss / 2.0, rel=0.01)
+    told = [f for f in survey(thin, 0.6).findings if "joints between the barrels are thin" in f]
+    assert any(f"stands {100.0 * loss / 2.0:.1f} cm below the mean" in f for f in told)
+    wide = replace(site, tank=replace(site.tank, link=BarrelLink(0.025, length, k)))
+    assert not any("joints" in f for f in survey(wide, 0.6).findings)
