@@ -5,8 +5,9 @@ their length) that began within a few weeks of the same day of the year. Referen
 it stands for by the sun above the air (Ra of FAO-56 Eq 21). Few years tell little of how far years differ,
 so each member's ET and rain are spread further by what theory says is missing: n years show (n - 1)/n of the
 variance between years, and their mean is off by 1/n of it; a coming year differs by 1 + 1/n of it from that
-mean; so 2/n of it is added. A month that was thirstier than usual is carried on, fading. All draws are seeded
-by the data and the date: the same inputs give the same members.
+mean; so 2/n of it is added. Where that takes a past day's rain away, the day asks as much as a dry one. A
+month that was thirstier than usual is carried on, fading. All draws are seeded by the data and the date: the
+same inputs give the same members.
 """
 
 from __future__ import annotations
@@ -40,6 +41,9 @@ ET0_YEAR_LOG_SD = 0.08
 RAIN_CV_MAX = 1.5
 # Rain is never made more than about three times as heavy (e to this; ours).
 LOG_LIMIT = 1.1
+# So many days of each kind tell how much thirstier dry days are than wet ones, and no more than twice is
+# believed (ours).
+TELL_MIN_D, DRY_OVER_WET_MAX = 5, 2.0
 # How much of a month's departure from the usual ET is found again in the next (0.57 measured here on the
 # Seattle records of 2012 and 2013, rounded down; other years were not looked at for it).
 ET0_LASTS_MONTH = 0.5
@@ -126,7 +130,8 @@ def _drawn(
     ra_past = _ra(past.latitude_deg, past.first, len(past.et0_mm))
     ra_ahead = _ra(past.latitude_deg, first, days)
     length, years = min(stretch_d, days), 1.0
-    log_sd = np.zeros(days)
+    log_sd, thirstier = np.zeros(days), np.ones(days)
+    never = np.zeros((members, days), dtype=bool)
     luck = _evenly(members, rng)
     known = _known_stretches(past, length)
     while len(known) == 0:
@@ -142,12 +147,16 @@ def _drawn(
         log_sd[at : at + take] = _rain_log_sd(past, starts, length) * np.sqrt(2.0 / years)
         ratio = ra_ahead[at : at + take] / np.maximum(ra_past[rows], 1e-6)
         et0[:, at : at + take] = past.et0_mm[rows] * np.minimum(ratio, 3.0)
-        drier = luck < 1.0 / (years + 1.0)
-        rain[:, at : at + take] = np.where(drier[:, None], 0.0, past.rain_mm[rows])
+        rain[:, at : at + take] = past.rain_mm[rows]
+        never[:, at : at + take] = (luck < 1.0 / (years + 1.0))[:, None]
+        thirstier[at : at + take] = _dry_over_wet(past, ra_past, starts, length)
         at += take
     et0 *= np.exp(ET0_YEAR_LOG_SD * np.sqrt(2.0 / years) * _normal_evenly(members, rng)[:, None])
     et0 *= _carried_anomaly(past, first, days)
-    drawn = et0, _wetter_or_drier(rain, log_sd, years, rng)
+    fallen = _wetter_or_drier(np.where(never, 0.0, rain), log_sd, years, rng)
+    # A day whose rain is taken away is no longer the dull day that it was.
+    et0 *= np.where((rain > 0.0) & (fallen == 0.0), thirstier, 1.0)
+    drawn = et0, fallen
     for array in drawn:
         array.flags.writeable = False
     return drawn
@@ -209,6 +218,16 @@ def _carried_anomaly(past: PastWeather, first: date, days: int) -> Array:
     months = (MONTH_D / 2 + np.arange(days) + 0.5) / MONTH_D
     held = ET0_LASTS_MONTH**months * years / (years + 1.0)
     return np.asarray(np.exp(held * np.log(min(max(ratio, 0.5), 2.0))))
+
+
+def _dry_over_wet(past: PastWeather, ra_past: Array, starts: Rows, length: int) -> float:
+    """How many times the ET0 of a wet day a dry one has, under the same sun, among the stretches' days."""
+    used = np.zeros(len(past.et0_mm), dtype=bool)
+    used[(starts[:, None] + np.arange(length)).ravel()] = True
+    share, wet = past.et0_mm[used] / np.maximum(ra_past[used], 1e-6), past.rain_mm[used] > 0.0
+    if min(np.count_nonzero(wet), np.count_nonzero(~wet)) < TELL_MIN_D:
+        return 1.0
+    return float(min(max(share[~wet].mean() / max(share[wet].mean(), 1e-6), 1.0), DRY_OVER_WET_MAX))
 
 
 def _rain_log_sd(past: PastWeather, starts: Rows, length: int) -> float:
