@@ -22,6 +22,7 @@ from scheduler.report.commissioning import STEP_OF
 from scheduler.report.drift import drift_answer, with_zone_names
 from scheduler.report.hindsight import WORTH_A_WORD, change_words, hindsight_answer
 from scheduler.report.litres import SHORT_STRESS
+from scheduler.report.over_time import evenness, flow_by_month
 from scheduler.report.year import care_told
 from scheduler.site.errors import UsageError
 from scheduler.site.model import Site
@@ -71,6 +72,8 @@ def report_answer(
         plants=[_plant(p.id, p.name, [r for r in roots if r.plant == p.id]) for p in site.plants],
         runs=_runs(store, bookings, begins),
         flow=drift.zones,
+        flow_by_month=flow_by_month(site, store, begins, ends),
+        evenness=evenness(drawn or site, store.test_records(), begins, ends, now),
         care=_care(site, store, begins, ends),
         faults=[
             ReportedFaultAnswer(

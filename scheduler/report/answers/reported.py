@@ -69,6 +69,24 @@ class WorthChangingAnswer(Answer):
     evidence: str
 
 
+class ReportedFlowAnswer(Answer):
+    """``index``: what a zone gave in a month over what its curve says, by the fall of the level, with its
+    95 % interval (value, low, high). ``month``: its first day."""
+
+    zone: str
+    month: date
+    runs: int
+    index: tuple[float, float, float]
+
+
+class ReportedEvennessAnswer(Answer):
+    """Low-quarter uniformity by emitter that catch cans found, with its 95 % interval (value, low, high)."""
+
+    zone: str
+    at: datetime
+    du: tuple[float, float, float]
+
+
 class ReportAnswer(Answer):
     """Some days of a garden. Litres are sums over the days on which each is known; None: it is known of no
     day. ``topped_up_l`` and ``taken_l``: as people told. ``rain_share``: the part of what plants used that
@@ -91,6 +109,8 @@ class ReportAnswer(Answer):
     plants: list[ReportedPlantAnswer]
     runs: list[ReportedRunAnswer]
     flow: list[DriftZoneAnswer]
+    flow_by_month: list[ReportedFlowAnswer] = []
+    evenness: list[ReportedEvennessAnswer] = []
     care: list[ReportedCareAnswer]
     faults: list[ReportedFaultAnswer]
     worth_changing: list[WorthChangingAnswer]
