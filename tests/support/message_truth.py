@@ -15,6 +15,8 @@ from tests.support.message_year import Year
 
 # The alarm speaks of a day, and of five; a household that is told a little early was told the truth.
 NEAR_DAYS, SOON_DAYS = 2, 8
+# How often the virtual node speaks at rest (as the year makes it).
+NODE_SPEAKS = timedelta(minutes=30)
 # Less than this share of full barrels is nearly empty however long it lasts (common practice, no source) ...
 NEAR_SHARE = 0.10
 # ... by a level that errs by so much (4 mm of noise and 5 mm of offset are hidden from the controller).
@@ -34,7 +36,8 @@ def _true(year: Year, alert: Alert) -> bool:
         return any(t.kind == kind and t.begins <= at < t.ends + since for t in year.troubles)
 
     by_kind: dict[str, Callable[[], bool]] = {
-        "node_silent": lambda: held("node"),
+        # At rest it speaks every half hour: until then it was truly not heard.
+        "node_silent": lambda: held("node", NODE_SPEAKS),
         "level_unknown": lambda: held("sensor") or held("node"),
         "level_doubtful": lambda: held("sensor", day) or held("taps", 2 * day),
         "forecast_stale": lambda: held("forecast"),
@@ -47,6 +50,7 @@ def _true(year: Year, alert: Alert) -> bool:
         "care_due": lambda: True,  # by the calendar, which is tested elsewhere
         "near_empty": lambda: _little(year, at) or _scarce(year, at, NEAR_DAYS),
         "runs_out": lambda: _scarce(year, at, SOON_DAYS),
+        "out_of_reach": lambda: _too_low(year, at, alert.subject),
     }
     judge = by_kind.get(alert.kind)
     return judge is not None and judge()
@@ -110,6 +114,15 @@ def _little(year: Year, at: datetime) -> bool:
     """Whether the barrels truly held little of what they can, as well as a level tells it."""
     full_l = _above_reserve_l(year, year.shell.state.model.stage.brim_level_m)
     return _above_reserve_l(year, _true_level_m(year, at) - LEVEL_ERROR_M) < NEAR_SHARE * full_l
+
+
+def _too_low(year: Year, at: datetime, zone: str) -> bool:
+    """Whether the true water stood too low for the zone's worst emitter, as well as a level tells it; or so
+    little above that as is nearly nothing."""
+    model = year.shell.state.model
+    level_m, stops_m = _true_level_m(year, at) - LEVEL_ERROR_M, model.zones[zone].worst_stop_m
+    little_l = NEAR_SHARE * _above_reserve_l(year, model.stage.brim_level_m)
+    return model.stage.volume_l(level_m) - model.stage.volume_l(stops_m) <= little_l
 
 
 def _scarce(year: Year, at: datetime, days: int) -> bool:
