@@ -9,8 +9,9 @@ from dataclasses import dataclass
 from scheduler.control.effects import Alert, AlertKind
 
 HEADINGS: Mapping[AlertKind, str] = {
-    "near_empty": "water low in the barrels",
+    "near_empty": "barrels nearly empty",
     "runs_out": "water will run out",
+    "out_of_reach": "water too low for some plants",
     "run_short": "less water came than planned",
     "run_over": "more water came than planned",
     "valve_not_shut": "a valve is not proven shut",
@@ -37,6 +38,7 @@ HEADINGS: Mapping[AlertKind, str] = {
 UNTIL: Mapping[AlertKind, str] = {
     "near_empty": "within a day",
     "runs_out": "before that day",
+    "out_of_reach": "before they are due",
     "run_short": "before the zone's next run",
     "run_over": "today",
     "valve_not_shut": "now",
@@ -60,8 +62,9 @@ UNTIL: Mapping[AlertKind, str] = {
     "channel_dead": "this week",
 }
 OTHERWISE: Mapping[AlertKind, str] = {
-    "near_empty": "What the water no longer reaches goes without; at the reserve all watering ends.",
+    "near_empty": "Watering ends when only the reserve is left.",
     "runs_out": "After that day nothing is watered until it rains.",
+    "out_of_reach": "The whole zone goes without until the water stands higher.",
     "run_short": "The plants of the zone get too little.",
     "run_over": "The barrels empty sooner than planned.",
     "valve_not_shut": "The barrels may run empty.",

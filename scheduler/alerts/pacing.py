@@ -23,6 +23,7 @@ Pace = Literal["waking", "daily"]
 PACE: Mapping[AlertKind, Pace] = {
     "near_empty": "waking",
     "runs_out": "waking",
+    "out_of_reach": "waking",
     "run_over": "waking",
     "level_unknown": "waking",
     "node_silent": "waking",

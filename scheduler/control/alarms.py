@@ -35,6 +35,7 @@ RULES: dict[AlertKind, AlarmRule] = {
     "near_empty": AlarmRule(30 * MINUTE_S, HOUR_S, 7 * DAY_S, False, ("level_unknown",)),
     # Later than "near_empty", which tells the same of the last litres.
     "runs_out": AlarmRule(HOUR_S, DAY_S, 3 * DAY_S, False, ("level_unknown", "near_empty")),
+    "out_of_reach": AlarmRule(30 * MINUTE_S, HOUR_S, 7 * DAY_S, False, ("level_unknown", "near_empty")),
     "run_short": AlarmRule(0.0, 0.0, 7 * DAY_S, False),
     "run_over": AlarmRule(0.0, 0.0, 7 * DAY_S, False),
     "level_unknown": AlarmRule(0.0, 15 * MINUTE_S, 3 * DAY_S, False, ("node_silent",)),

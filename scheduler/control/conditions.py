@@ -96,8 +96,7 @@ def _told_of(turn: Turn, remembered: Collection[AlertKind]) -> list[Named]:
         condition = judged(turn)
         if (condition is not WELL and condition.active) or kind in remembered:
             found.append((kind, "", condition))
-    if turn.state.poor_runs or turn.state.topped_up or "run_interrupted" in remembered:
-        found += [named for named in _of_zones(turn) if named[2].active or named[0] in remembered]
+    found += [named for named in _of_zones(turn) if named[2].active or named[0] in remembered]
     return found
 
 
@@ -106,6 +105,8 @@ def _of_zones(turn: Turn) -> Iterator[Named]:
     for zone, count in state.poor_runs:
         yield "run_short", zone, _short(state, zone, count)
         yield "run_over", zone, _over(state, zone, count)
+    for zone in state.model.zones:
+        yield "out_of_reach", zone, running_low.out_of_reach(turn, zone)
     if state.topped_up or any(m.kind == "run_interrupted" for m in state.alarms):
         for zone in sorted({z.id for z in state.site.zones}):
             yield "run_interrupted", zone, _interrupted(turn, zone)

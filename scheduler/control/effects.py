@@ -18,6 +18,7 @@ from scheduler.sensing.belief import LevelBelief, LevelReading
 AlertKind = Literal[
     "near_empty",
     "runs_out",
+    "out_of_reach",
     "run_short",
     "run_over",
     "valve_not_shut",

@@ -29,7 +29,7 @@ def usable_l(state: State) -> float | None:
 
 
 def near_empty(turn: Turn) -> Condition:
-    """Little is left; or it stands too low for a plant that will want some within the week."""
+    """Little is left of what the barrels hold, or of the days that it lasts."""
     state = turn.state
     usable = usable_l(state)
     if usable is None:
@@ -37,68 +37,79 @@ def near_empty(turn: Turn) -> Condition:
     full_l = state.model.usable_full_l
     store = state.plan.store if state.plan else None
     days = store.days_left_middle if store else None
-    little = usable < NEAR_EMPTY_SHARE * full_l
+    active = None if usable < NEAR_EMPTY_CLEAR * full_l else False
     # Little that lasts for weeks, in a cool autumn, is not nearly nothing.
-    lasts = days > RUNS_OUT_CLEAR_DAYS if days is not None else _outlasts_the_horizon(store, usable)
-    stopped = [] if lasts or days is None else _stopped(state, 0.0)
-    if not ((little and not lasts) or (days is not None and days <= 1) or stopped):
-        near = usable < NEAR_EMPTY_CLEAR * full_l or _stopped(
-            state, (NEAR_EMPTY_CLEAR - NEAR_EMPTY_SHARE) * full_l
-        )
-        return NEITHER if near else WELL
-    too_low = [] if little else stopped or _stopped(state, NEAR_EMPTY_SHARE * full_l)
-    return _too_low(state, usable, too_low, days) if too_low else _little(state, usable, days)
-
-
-def _little(state: State, usable: float, days: int | None) -> Condition:
-    span = f", about {days} day{'' if days == 1 else 's'} of watering" if days else ""
+    if usable < NEAR_EMPTY_SHARE * full_l and not _lasts(store, usable):
+        active = True
+    elif days is not None and days <= 1:  # a zone that the water stands too low for is told as that
+        active = None if any(_stops(state, z, days) for z in state.model.zones) else True
+    if not active:
+        return NEITHER if active is None else WELL
     return Condition(
         True,
         lambda: (
             f"{state.site.name}: the barrels are nearly empty: {show_volume(usable, state.site.units)} above "
-            f"the reserve{span}."
+            f"the reserve{f', about {_days(days)} of watering' if days else ''}."
         ),
         "Top up (through an air gap) or let the lower ranks wait.",
     )
 
 
-def _too_low(state: State, usable: float, zones: list[str], days: int | None) -> Condition:
-    when = f"in about {days} day{'' if days == 1 else 's'}" if days else "from today"
-    goes = f"; a plant goes without {when}" if days is not None else ""
+def out_of_reach(turn: Turn, zone_id: str) -> Condition:
+    """Much may be left, but it stands too low for this zone, and within the week a plant goes without."""
+    state = turn.state
+    left_l, usable = _above_its_floor_l(state, zone_id), usable_l(state)
+    if left_l is None or usable is None:
+        return NEITHER if state.belief.level_m is None else WELL
+    store = state.plan.store if state.plan else None
+    days = store.days_left_middle if store else None
+    if days is None or _lasts(store, usable) or not _stops(state, zone_id, days):
+        clear_l = (NEAR_EMPTY_CLEAR - NEAR_EMPTY_SHARE) * state.model.usable_full_l
+        return NEITHER if left_l <= clear_l else WELL
     return Condition(
         True,
         lambda: (
             f"{state.site.name}: {show_volume(usable, state.site.units)} stand above the reserve, but too "
-            f"low for {_whom(state, zones)}{goes}."
+            f"low for {_whom(state, zone_id)}; a plant goes without "
+            f"{f'in about {_days(days)}' if days else 'today'}."
         ),
         "Top up (through an air gap), water by hand, or set what is no longer reached lower.",
     )
 
 
-def _stopped(state: State, little_l: float) -> list[str]:
-    """The zones with no more than that above the level at which they stop, which is not the reserve: where
-    their worst emitter falls dry, as well as the level is known."""
+def _stops(state: State, zone_id: str, days: int) -> bool:
+    """Whether the water stands too low for the zone; on the last day, whether it soon does."""
+    little_l = NEAR_EMPTY_SHARE * state.model.usable_full_l if days <= 1 else 0.0
+    left_l = _above_its_floor_l(state, zone_id)
+    return left_l is not None and left_l <= little_l
+
+
+def _above_its_floor_l(state: State, zone_id: str) -> float | None:
+    """Litres above the level at which the zone's worst emitter falls dry, as well as the level is known
+    (below it: negative); None where the reserve stands higher, or the level is unknown."""
     model, level_m = state.model, state.belief.level_m
-    if level_m is None:
-        return []
-    margin_m, found = floor_margin_m(state), []
-    for zone_id in model.zones:
-        floor_m = model.floor_level_m(zone_id)
-        if floor_m > model.reserve_level_m:
-            left_l = model.stage.volume_l(level_m) - model.stage.volume_l(floor_m + margin_m)
-            if left_l <= little_l:
-                found.append(zone_id)
-    return found
+    floor_m = model.floor_level_m(zone_id)
+    if level_m is None or floor_m <= model.reserve_level_m:
+        return None
+    return model.stage.volume_l(level_m) - model.stage.volume_l(floor_m + floor_margin_m(state))
 
 
-def _whom(state: State, zones: list[str]) -> str:
-    """Zones with the plants that stop them."""
-    found = []
-    for zone_id in zones:
-        zone = state.model.zones[zone_id]
-        names = ", ".join(state.model.site.plant(p).name for p in zone.first_dry)
-        found.append(f"{zone.zone.name}{f' (it no longer reaches {names})' if names else ''}")
-    return " and ".join(found)
+def _whom(state: State, zone_id: str) -> str:
+    """The zone with the plants that stop it."""
+    zone = state.model.zones[zone_id]
+    names = ", ".join(state.model.site.plant(p).name for p in zone.first_dry)
+    return f"{zone.zone.name}{f' (it no longer reaches {names})' if names else ''}"
+
+
+def _lasts(store: StoreOutlook | None, usable_l: float) -> bool:
+    """Whether no plant goes without for more than a week."""
+    if store is not None and store.days_left_middle is not None:
+        return store.days_left_middle > RUNS_OUT_CLEAR_DAYS
+    return _outlasts_the_horizon(store, usable_l)
+
+
+def _days(count: int) -> str:
+    return f"{count} day{'' if count == 1 else 's'}"
 
 
 def _outlasts_the_horizon(store: StoreOutlook | None, usable_l: float) -> bool:

@@ -16,7 +16,11 @@ from scheduler.report.litres import SHORT_STRESS
 from scheduler.report.season import lead_words
 
 # Warnings of the water's end, as the picture names them.
-TOLD = {"near_empty": "told: water low", "runs_out": "told: runs out"}
+TOLD = {
+    "near_empty": "told: nearly empty",
+    "runs_out": "told: runs out",
+    "out_of_reach": "told: out of reach",
+}
 
 
 def season_json(season: Season) -> dict[str, Any]:

@@ -70,6 +70,7 @@ _PARTS: Mapping[str, Callable[[Site, str], list[str]]] = {
     "water_lost": _lost,
     "store_failed": lambda _site, _subject: ["new storage card"],
     "near_empty": lambda _site, _subject: ["hose for topping up"],
+    "out_of_reach": lambda _site, _subject: ["hose for topping up"],
     "tests_due": lambda site, _subject: [f"{max(len(z.emitters) for z in site.zones)} catch cans or more"],
 }
 

@@ -24,11 +24,11 @@ def test_every_kind_of_alert_has_a_heading_of_its_own() -> None:
 
 def test_a_message_names_garden_quantity_cause_and_what_to_do() -> None:
     made = message(ALERT, "Rill Garden")
-    assert made.title == "Rill Garden: water low in the barrels"
+    assert made.title == "Rill Garden: barrels nearly empty"
     assert made.body.splitlines() == [
         ALERT.text,
         f"What to do, within a day: {ALERT.advice}",
-        "If nothing is done: What the water no longer reaches goes without; at the reserve all watering ends.",
+        "If nothing is done: Watering ends when only the reserve is left.",
     ]
     assert not made.urgent
 

@@ -74,14 +74,15 @@ def _lasts(driver: Driver, days: int | None) -> None:
 
 
 def texts(driver: Driver) -> list[str]:
-    return [a.alert.text for a in driver.all(RaiseAlert) if a.alert.kind == "near_empty"]
+    return [a.alert.text for a in driver.all(RaiseAlert) if a.alert.kind == "out_of_reach"]
 
 
 def test_water_too_low_for_a_plant_far_up_is_not_called_an_empty_barrel() -> None:
     driver = uphill(0.42, 1)
-    (alert,) = [a.alert for a in driver.all(RaiseAlert) if a.alert.kind == "near_empty"]
+    (alert,) = [a.alert for a in driver.all(RaiseAlert) if a.alert.kind == "out_of_reach"]
     assert "too low for Bed (it no longer reaches Thyme); a plant goes without in about 1 day." in alert.text
-    assert "nearly empty" not in alert.text and "set what is no longer reached lower" in alert.advice
+    assert "set what is no longer reached lower" in alert.advice and alert.subject == "bed"
+    assert "near_empty" not in [a.alert.kind for a in driver.all(RaiseAlert)]
 
 
 def test_it_is_told_when_the_level_passes_that_plant_and_not_only_when_the_plant_is_due() -> None:
@@ -109,4 +110,14 @@ def test_a_level_that_plays_about_that_plant_is_one_message_and_ends_when_it_has
 
 
 def ended(driver: Driver) -> bool:
-    return "near_empty" in [e.kind for e in driver.all(ClearAlert)]
+    return "out_of_reach" in [e.kind for e in driver.all(ClearAlert)]
+
+
+def test_barrels_that_are_nearly_empty_are_told_also_when_a_zone_was_out_of_reach_before() -> None:
+    driver = uphill(0.38, 5)
+    assert len(texts(driver)) == 1
+    driver.node.level_m = 0.14
+    for _ in range(4):
+        driver.wait(900.0, every_s=300)
+        _lasts(driver, 2)
+    assert [a.alert.kind for a in driver.all(RaiseAlert) if a.alert.kind == "near_empty"] == ["near_empty"]

@@ -73,12 +73,12 @@ def test_a_day_is_a_row_of_litres_who_stood_short_and_all_that_happened_with_its
         "90.0 L",
         "",
         "Tomatoes in pots: less than wanted; told: water will run out, 2 days ahead; "
-        "told: water low in the barrels, 2 days ahead",
+        "told: barrels nearly empty, 2 days ahead",
     ]
     assert rows[1][1] == "3.2 mm" and rows[1][5] == "all of Tomatoes in pots, Young fig"
     assert rows[2][1] == "?" and rows[2][5] == "not known yet"  # unknown rain is not 0
     assert rows[2][6] == (
-        "told: water low in the barrels; about down to the level below which nothing is watered"
+        "told: barrels nearly empty; about down to the level below which nothing is watered"
     )
 
 
@@ -100,7 +100,7 @@ def test_a_lead_is_hours_under_a_day_and_one_day_is_no_days(hours: float, words:
     assert lead_words(hours / 24.0) == words
     end = datetime(2012, 8, 22, 7, tzinfo=UTC)
     told = Alert("near_empty", "", "", "", urgent=True, at=end - timedelta(hours=hours))
-    assert _told(told, end) == f"told: water low{words}"
+    assert _told(told, end) == f"told: nearly empty{words}"
 
 
 def test_a_warning_of_no_end_has_no_lead() -> None:

@@ -13,8 +13,8 @@ from scheduler.control.effects import Alert
 from tests.hindcast.places import seattle
 from tests.support.message_year import Year
 
-# The alarm speaks of a day, and of five; a household that is told a little early was told the truth.
-NEAR_DAYS, SOON_DAYS = 2, 8
+# The alarm speaks of a day; a household that is told a little early was told the truth.
+NEAR_DAYS = 2
 # How often the virtual node speaks at rest (as the year makes it).
 NODE_SPEAKS = timedelta(minutes=30)
 # Less than this share of full barrels is nearly empty however long it lasts (common practice, no source) ...
@@ -49,7 +49,7 @@ def _true(year: Year, alert: Alert) -> bool:
         "valve_not_shut": lambda: held("node", timedelta(minutes=10)),
         "care_due": lambda: True,  # by the calendar, which is tested elsewhere
         "near_empty": lambda: _little(year, at) or _scarce(year, at, NEAR_DAYS),
-        "runs_out": lambda: _scarce(year, at, SOON_DAYS),
+        "runs_out": lambda: _lasts_as_said(year, alert),
         "out_of_reach": lambda: _too_low(year, at, alert.subject),
     }
     judge = by_kind.get(alert.kind)
@@ -123,6 +123,21 @@ def _too_low(year: Year, at: datetime, zone: str) -> bool:
     level_m, stops_m = _true_level_m(year, at) - LEVEL_ERROR_M, model.zones[zone].worst_stop_m
     little_l = NEAR_SHARE * _above_reserve_l(year, model.stage.brim_level_m)
     return model.stage.volume_l(level_m) - model.stage.volume_l(stops_m) <= little_l
+
+
+_LASTS = re.compile(r"\((\d+) to (\d+) days\)|\((\d+) days or more\)|(does not last through today)")
+
+
+def _lasts_as_said(year: Year, alert: Alert) -> bool:
+    """Whether the water truly lasted as many days as was said, the least and the most. Of a span of ten to
+    ninety in a hundred one in five may fall outside, and counts as untrue here."""
+    said = _LASTS.search(alert.text)
+    if said is None:
+        return False
+    least, most = (0, 0) if said[4] else (int(said[1] or said[3]), int(said[2]) if said[2] else None)
+    # Short of something within n days is whole for n - 1.
+    enough = least == 0 or not _scarce(year, alert.at, least - 1)
+    return enough and (most is None or _scarce(year, alert.at, most + 1))
 
 
 def _scarce(year: Year, at: datetime, days: int) -> bool:

@@ -193,6 +193,7 @@ class Year:
         does: dict[str, Callable[[], None]] = {
             "near_empty": self._top_up,
             "runs_out": self._top_up,
+            "out_of_reach": self._top_up,
             "run_short": self._clean,
             "care_due": self._care,
             "frost": self._drain,
