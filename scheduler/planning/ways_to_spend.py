@@ -137,15 +137,17 @@ class _Run:
         garden, table, ahead = self.garden, self.garden.table, self.ahead
         dose = zone_doses_l(garden, i, self.root, ahead)
         dose = np.where(np.isfinite(self.kept_l[i]), dose, 0.0)
-        given = np.zeros_like(dose)
-        for zone in range(dose.shape[1]):
-            free = self.held_l - given.sum(axis=1) - garden.floors_l[zone]
-            fits = np.minimum(dose[:, zone], np.maximum(0.0, free - self.kept_l[i, :, zone]))
-            given[:, zone] = np.where(fits >= LEAST_USEFUL_SHARE * dose[:, zone], fits, 0.0)
+        given, left_l = np.zeros_like(dose), self.held_l
+        for zone in np.flatnonzero(dose.any(axis=0)):
+            wanted = dose[:, zone]
+            free = left_l - garden.floors_l[zone]
+            fits = np.minimum(wanted, np.maximum(0.0, free - self.kept_l[i, :, zone]))
+            given[:, zone] = served = np.where(fits >= LEAST_USEFUL_SHARE * wanted, fits, 0.0)
+            left_l = left_l - served
         refused = (given < dose - LEAST_L) & (self.kept_l[i] <= 0.0)
         short = refused.any(axis=1) & (self.short_d == len(ahead.use_mm))
         self.short_d[short] = i
-        self.held_l = np.minimum(self.held_l - given.sum(axis=1) + self.caught_l[:, i], garden.full_l)
+        self.held_l = np.minimum(left_l + self.caught_l[:, i], garden.full_l)
         litres = given[:, garden.zone_rows] * garden.shares
         self._stress(i)
         self.root = next_mm(table, i, self.root, ahead, table.net_mm(litres))
@@ -163,17 +165,25 @@ class _Run:
         days = len(self.ahead.use_mm)
         risk = np.quantile(self.risk_d, RISK_WAYS, axis=0, method="inverted_cdf")
         rain = self.ahead.rain_mm.sum(axis=0)
-        wanted = garden.table.gross_l(np.maximum(0.0, self.use - rain))
-        from_soil = garden.table.gross_l(self.root - self.first_root)
+        gross = garden.table.gross_l
+        wanted, given, missed, from_soil = (
+            np.median(x, axis=0)
+            for x in (
+                gross(np.maximum(0.0, self.use - rain)),
+                self.given_l,
+                self.missed / np.maximum(self.use, 1e-9),
+                gross(self.root - self.first_root),
+            )
+        )
         return tuple(
             PlantSpending(
                 plant=plant.id,
                 rank=int(garden.ranks[row]),
-                wanted_l=float(np.median(wanted[:, row])),
-                given_l=float(np.median(self.given_l[:, row])),
-                missed_share=float(np.median(self.missed[:, row] / np.maximum(self.use[:, row], 1e-9))),
+                wanted_l=float(wanted[row]),
+                given_l=float(given[row]),
+                missed_share=float(missed[row]),
                 at_risk_from=first + timedelta(days=int(risk[row])) if risk[row] < days else None,
-                from_soil_l=float(np.median(from_soil[:, row])),
+                from_soil_l=float(from_soil[row]),
             )
             for row, plant in enumerate(garden.table.plants)
         )
