@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
     from scheduler.planning.garden import GardenModel
+    from scheduler.report.artist import Artist
     from scheduler.site.model import Site
 
 JSON = typer.Option(False, "--json", help="Print one JSON object for a program.")
@@ -109,8 +110,7 @@ def survey(
     json: bool = JSON,
 ) -> None:
     """Show the head and flow at every emitter, each zone as if open alone; or advise, or compare."""
-    from scheduler.planning.garden import garden_model
-    from scheduler.report.survey import advice_lines, survey_answer, survey_rows, zone_lines
+    from scheduler.report.artist import Artist
 
     garden = find_site(site)
     if what_if == ["forms"]:
@@ -122,10 +122,15 @@ def survey(
     if what_if or against:
         _compare(garden, what_if or [], against, pictures, svg, json)
         return
+    artist = Artist(pictures) if pictures is not None else None
+    # After the artist, who is the quicker the less is loaded.
+    from scheduler.planning.garden import garden_model
+    from scheduler.report.survey import advice_lines, survey_answer, survey_rows, zone_lines
+
     model = garden_model(garden)
     level_m = read_level(at, model)
-    # Begun first: the pictures work out at all levels together what the survey asks at one.
-    drawn = _begin_to_draw(model, pictures, svg) if pictures is not None else None
+    # Handed over first: the pictures work out at all levels together what the survey asks at one.
+    drawn = _handed_over(artist, model, svg) if artist is not None else None
     answer = survey_answer(garden, level_m, advice=advice, model=model)
     if json:
         say_json(answer.model_copy(update={"pictures": drawn() if drawn is not None else None}))
@@ -144,15 +149,15 @@ def survey(
         say(f"Drawn: {', '.join(drawn())}.")
 
 
-def _begin_to_draw(
-    model: GardenModel, folder: Path, svg: bool, changes: Sequence[str] = ()
+def _handed_over(
+    artist: Artist, model: GardenModel, svg: bool, changes: Sequence[str] = ()
 ) -> Callable[[], list[str]]:
     """Call what is given back to wait for the files."""
-    from scheduler.report.garden_pictures import begin_to_draw, garden_and_day
+    from scheduler.report.garden_pictures import garden_and_day
 
     form: Literal["svg", "png"] = "svg" if svg else "png"
     of = garden_and_day(model.site, present.today(model.site.place.timezone), changes)
-    wait = begin_to_draw(model, folder, form, of=of)
+    wait = artist.draw(model, form, of)
     return lambda: [str(path) for path in wait()]
 
 
@@ -161,17 +166,19 @@ def _compare(
 ) -> None:
     """The garden beside another, or beside itself with the changes made; drawn, each into a folder of its
     own."""
+    from scheduler.report.artist import Artist
+
+    names = "now", "changed" if changes else "other"
+    artists = [Artist(pictures / name) for name in names] if pictures is not None else []
+    # After the artists, who are the quicker the less is loaded.
     from scheduler.planning.garden import garden_model
     from scheduler.report.side_by_side import compare_answer, compare_lines, compare_rows
     from scheduler.survey.changes import changed
 
     other = changed(find_site(against) if against else garden, changes)
     models = garden_model(garden), garden_model(other)
-    names = "now", "changed" if changes else "other"
-    drawn: list[Callable[[], list[str]]] = []
-    if pictures is not None:
-        made = zip(models, names, ([], changes), strict=True)
-        drawn = [_begin_to_draw(model, pictures / name, svg, with_them) for model, name, with_them in made]
+    made = zip(artists, models, ([], changes), strict=False)
+    drawn = [_handed_over(artist, model, svg, with_them) for artist, model, with_them in made]
     answer = compare_answer(garden, other, changes, models)
     if json:
         files = [path for wait in drawn for path in wait()] if drawn else None

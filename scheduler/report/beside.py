@@ -99,11 +99,13 @@ class _Copy:
 
 
 def _worked(work: Callable[[Any], Any], asked: BinaryIO, answer: BinaryIO) -> None:
-    given = asked.read()
-    if not given:
+    try:
+        # Read no further than the values: a copy made after this one holds the pipe open too.
+        given = pickle.load(asked)  # noqa: S301 - from the process that was copied
+    except EOFError:
         return  # the command ended before it had anything to give
     try:
-        told: Any = (work(pickle.loads(given)),)  # noqa: S301 - from the process that was copied
+        told: Any = (work(given),)
     except OSError as error:
         told = OSError(error.errno, error.strerror)
     pickle.dump(told, answer, pickle.HIGHEST_PROTOCOL)

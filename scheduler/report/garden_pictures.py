@@ -11,10 +11,8 @@ from typing import Any, Literal
 from scheduler.pictures.flow_by_level import draw_flow_by_level
 from scheduler.pictures.long_section import draw_long_section
 from scheduler.pictures.run_time import draw_run_times
-from scheduler.pictures.style import drawing
 from scheduler.planning.garden import GardenModel, garden_model
-from scheduler.report.beside import Beside
-from scheduler.site.errors import UsageError
+from scheduler.report.artist import Artist
 from scheduler.site.model import Site
 from scheduler.survey.levels import zone_levels
 from scheduler.survey.run_times import run_times
@@ -43,48 +41,13 @@ def draw_garden(
     is at hand; ``of``: which garden and day, written small on each (``garden_and_day``). UsageError when the
     folder cannot be made or written.
     """
-    return begin_to_draw(model or garden_model(site), folder, form, of=of, beside=False)()
-
-
-def begin_to_draw(
-    model: GardenModel, folder: Path, form: PictureForm, *, of: str = "", beside: bool | None = None
-) -> Callable[[], tuple[Path, ...]]:
-    """As ``draw_garden``, by a process beside this one where that is safe: goes on while this one does other
-    work. Call what is given back to wait for the files. ``beside`` None: as the machine allows."""
-
-    def failed(error: OSError) -> UsageError:
-        return UsageError(f"the pictures cannot be written into {folder}: {error.strerror}")
-
-    def wait() -> tuple[Path, ...]:
-        try:
-            return artist.result()
-        except OSError as error:
-            raise failed(error) from error
-
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise failed(error) from error
-    artist = Beside(_draw_all, _load, fork=beside)
-    artist.give(garden_drawings(model, folder, form, of))
-    return wait
+    return Artist(folder, beside=False).draw(model or garden_model(site), form, of)()
 
 
 def garden_and_day(site: Site, day: date, changes: Sequence[str] = ()) -> str:
     """What a picture is of: a print is found again among those of other gardens, days and plans."""
     changed = f", with: {'; '.join(changes)}" if changes else ""
     return f"{site.name}, drawn {day.day} {day:%B %Y}{changed}"
-
-
-def _load() -> None:
-    with drawing():
-        pass
-
-
-def _draw_all(drawings: Sequence[Drawing]) -> tuple[Path, ...]:
-    for each in drawings:
-        each.draw(each.values, each.path, **each.look)
-    return tuple(each.path for each in drawings)
 
 
 def garden_drawings(model: GardenModel, folder: Path, form: PictureForm, of: str = "") -> list[Drawing]:

@@ -45,6 +45,11 @@ assert told("wrong") == "a mistake of ours", "raised here, where it can be read"
 assert told("x", ready=lambda: sys.exit(3)) == ("x", False)
 big = list(range(200_000))
 assert told(big) == (big, True), "more than a pipe holds"
+first, second = (Beside(work, lambda: None, fork=True) for _ in range(2))
+first.give("x")
+assert first.result() == ("x", True), "the second holds the pipe of the first, and must not keep it waiting"
+second.give("y")
+assert second.result() == ("y", True)
 signal.signal(signal.SIGCHLD, signal.SIG_IGN)  # as some that start commands hand it down
 assert told([1.5, "x"]) == ([1.5, "x"], True), "nobody is left to wait for"
 print("whole")
