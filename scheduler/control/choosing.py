@@ -67,7 +67,10 @@ def _rank(turn: Turn, request: Request) -> None:
         _answer(turn, request, False, text)
         return
     _keep(turn, request, RANK + plant.id, str(int(rank)))
-    text = f"{plant.name} has rank {int(rank)} from now on (the site file says {plant.rank}). Planned anew."
+    text = (
+        f"{plant.name} has rank {int(rank)} from now on (the site file says {plant.rank}). Planned anew. "
+        "Ranks count while water is short: fallinghead ration says who gets how much then."
+    )
     _answer(turn, request, True, text)
 
 

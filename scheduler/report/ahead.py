@@ -216,6 +216,7 @@ def _top_up_words(site: Site, answer: AheadAnswer, through: str) -> list[str]:
         visits = ", ".join(f"{v.day:%A %d %B} {show_volume(v.volume_l, units)}" for v in answer.visits)
         lead = "Or as late as is safe, by a helper too: " if answer.top_up_l else "A helper must top up: "
         lines.append(f"{lead}{visits}.{cost if answer.top_up_l is None else ''}")
+    lines.append("Without a top-up: fallinghead ration says who gets how much, and who is at risk from when.")
     lines.append(_rain_words(site, answer, through))
     lines.append(
         "Top up through an air gap only: the hose ends above the rim by twice its width, by "

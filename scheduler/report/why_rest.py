@@ -41,7 +41,10 @@ def rest_of(site: Site, before: PlannedRun, after: PlannedRun, change_s: float) 
     if other is not None:
         return [other]
     if _of(before, "since_watered") is None or _of(after, "since_watered") is None:
-        return [Named("not_kept", "one of the two plans did not keep what its plants used")]
+        text = (
+            "what the plants had used before is known of one run only: the other was their first, or too old"
+        )
+        return [Named("not_kept", text)]
     return [Named("not_told", "the stored figures do not tell by what")]
 
 

@@ -61,6 +61,7 @@ def test_which_day_does_it_run_out_and_what_to_do(garden: LivedIn) -> None:
     assert re.search(r"runs short about \w+day \d\d \w+; in one of ten cases by .*, in nine of ten by", said)
     assert re.search(r"top up [\d.]+ L now", said)
     assert "air gap" in said and "never joined to the mains" in said and "Local codes" in said
+    assert "Without a top-up: fallinghead ration says who gets how much" in said
     answer = told(garden, "ahead", "--site", "five-drums")
     early, middle, late = (answer[f"days_left_{when}"] for when in ("early", "middle", "late"))
     assert 0 < early <= middle <= (late or 60)  # type: ignore[operator]
@@ -299,6 +300,11 @@ def test_six_cans_were_taken(garden: LivedIn) -> None:
 def test_put_the_shrub_first(garden: LivedIn) -> None:
     said = garden.asks("rank", "fig", "1", "--site", "five-drums")
     assert "Young fig has rank 1 from now on" in said and "Planned anew" in said
+    assert "fallinghead ration says who gets how much" in said
+    # Who gets how much as it is ranked now, and who is at risk from when, by every way.
+    ration = told(garden, "ration", "--site", "five-drums")
+    every = {p.id for p in SITE.plants}
+    assert all({p["id"] for p in way["plants"]} == every for way in ration["ways"])  # type: ignore[attr-defined]
     assert "rank of the site file again" in garden.asks("rank", "fig", "--back", "--site", "five-drums")
 
 
