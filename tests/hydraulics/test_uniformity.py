@@ -49,6 +49,26 @@ def test_statistical_uniformity_is_one_less_the_coefficient_of_variation():
     assert statistical_uniformity(CANS) == pytest.approx(expected)
 
 
+# NIST Statistical Reference Datasets, SiRstv (Ehrstein and Croarkin): resistance in five groups, with certified
+# "within" sum of squares and residual standard deviation, as SciPy ships it among its tests.
+SIRSTV = (
+    (196.3052, 196.1240, 196.1890, 196.2569, 196.3403),
+    (196.3042, 196.3825, 196.1669, 196.3257, 196.0422),
+    (196.1303, 196.2005, 196.2889, 196.0343, 196.1811),
+    (196.2795, 196.1748, 196.1494, 196.1485, 195.9885),
+    (196.2119, 196.1051, 196.1850, 196.0052, 196.2090),
+)
+SIRSTV_WITHIN, SIRSTV_RESIDUAL_SD = 2.16636560000000e-01, 1.04076068334656e-01
+
+
+def test_the_standard_deviation_in_statistical_uniformity_is_that_which_nist_certifies():
+    """Us = 1 - s / mean, so s = (1 - Us) mean; four degrees of freedom in each group of five."""
+    sds = [(1.0 - statistical_uniformity(group)) * statistics.fmean(group) for group in SIRSTV]
+    within = sum(4.0 * s**2 for s in sds)
+    assert within == pytest.approx(SIRSTV_WITHIN, rel=1e-9)
+    assert (within / 20.0) ** 0.5 == pytest.approx(SIRSTV_RESIDUAL_SD, rel=1e-9)
+
+
 # ASABE EP458 prints the bounds of its classes twice, by statistical uniformity and by low-quarter (emission)
 # uniformity, in whole per cent (values from memory, not looked up again). The pairs belong to flows that
 # scatter normally: the standard's own nomograph rests on that.
