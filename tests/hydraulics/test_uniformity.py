@@ -49,8 +49,8 @@ def test_statistical_uniformity_is_one_less_the_coefficient_of_variation():
     assert statistical_uniformity(CANS) == pytest.approx(expected)
 
 
-# NIST Statistical Reference Datasets, SiRstv (Ehrstein and Croarkin): resistance in five groups, with certified
-# "within" sum of squares and residual standard deviation, as SciPy ships it among its tests.
+# NIST Statistical Reference Datasets, SiRstv (Ehrstein and Croarkin): resistance in five groups, with its
+# certified "within" sum of squares and residual standard deviation, as SciPy ships it among its tests.
 SIRSTV = (
     (196.3052, 196.1240, 196.1890, 196.2569, 196.3403),
     (196.3042, 196.3825, 196.1669, 196.3257, 196.0422),
