@@ -1,4 +1,4 @@
-"""What was to be built and shown of the dry spell: each line has a test that exists, or the command that prints it."""
+"""What was to be built and shown of the dry spell: each line has a test that exists, or a command."""
 
 from __future__ import annotations
 
