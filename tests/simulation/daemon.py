@@ -4,12 +4,14 @@ clocks are the simulation's. A life ends at any named boundary between two effec
 from __future__ import annotations
 
 import logging
+import os
 import random
 import sqlite3
 from collections import deque
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from functools import cached_property, lru_cache
+from pathlib import Path
 from typing import Any, cast
 
 import scheduler.control.controller as controller_module
@@ -28,26 +30,28 @@ from scheduler.service.keeping import SAVED_AT, SYNCED_BOOT
 from scheduler.service.shell import RETRY_S, Shell
 from scheduler.site.errors import StoreError
 from scheduler.site.model import Site
+from scheduler.store.engine import make_engine
 from scheduler.store.store import Store
 from tests.simulation.broker import DAEMON_FINDS_DEAD_MS, Broker, Connection
-from tests.simulation.clockwork import HOUR, MINUTE, SECOND, Clockwork, Planned
+from tests.simulation.clockwork import MINUTE, SECOND, Clockwork, Planned
 from tests.simulation.quick_store import QuickEngine
 
 # The world begins then: a summer day of the garden, 04:00 local.
 START = datetime(2012, 7, 20, 11, 0, tzinfo=UTC)
 RESTART_MS = (2 * SECOND, 12 * SECOND)
 LOOK_MS = 1 * SECOND
-TEND_MS = 5 * MINUTE
+TEND_MS = 15 * MINUTE
 ASK_LOOK_S = 15.0
 # Of so many steps one is taken twice, and each that gives an order.
 TWICE_EVERY = 50
 # A wake-up this soon is one of a busy phase. After so long without anything new, so far apart; asks without
-# an answer and writes to a store that fails likewise.
+# an answer and writes to a store that fails likewise. In a run the node speaks by itself: sooner.
 BUSY_WAKE_S = 5.0
 THINNED = ((5 * MINUTE, 150.0), (1 * MINUTE, 30.0))
+THINNED_IN_A_RUN = ((2 * MINUTE, 150.0), (15 * SECOND, 30.0))
 # A garden in order is looked at when a window may begin or end (on the full hour), when a run is due and when
 # its node is late: after more than a heartbeat.
-CALM_MS = 1 * HOUR
+CALM_MS = 10 * MINUTE
 LATE_BEATS = 1.2
 
 
@@ -133,8 +137,13 @@ class SimStore(Store):
 
     written = True
 
-    def __init__(self, url: str, site_id: str) -> None:
-        super().__init__(url, site_id)
+    def __init__(self, url: str, site_id: str, content: bytes | None = None) -> None:
+        """``content``: that of a store whose tables are there, as another process made them."""
+        if content is None:
+            super().__init__(url, site_id)
+        else:
+            self.url, self.site_id, self._watch = url, site_id, None
+            self._engine = make_engine(url)
         self._engine = cast("Any", QuickEngine(self._engine))
 
     def changed(self) -> bool:
@@ -150,9 +159,17 @@ class SimStore(Store):
         return cast("QuickEngine", self._engine).raw
 
 
+# What a new store holds, where another process made it: to make the tables takes half a second at first.
+NEW_STORE = "SIMULATION_NEW_STORE"
+
+
 @lru_cache
 def empty_store(site_id: str) -> tuple[SimStore, bytes]:
-    """One store per garden and process, and what it holds when new: migrating takes a tenth of a second."""
+    """One store per garden and process, and what it holds when new."""
+    known = os.environ.get(NEW_STORE)
+    if known is not None:
+        content = Path(known).read_bytes()
+        return SimStore("sqlite://", site_id, content), content
     store = SimStore("sqlite://", site_id)
     return store, store.raw.serialize()
 
@@ -530,7 +547,11 @@ class Daemon:
     def _thinned_s(self, in_s: float) -> float:
         """What is done again and again is done less often once nothing new has happened for a while."""
         calm_ms = self.clock.now_ms - self.stirred_ms
-        return next((thin_s for after_ms, thin_s in THINNED if calm_ms > after_ms), in_s)
+        runs = (
+            self.shell is not None and self.shell._state is not None and self.shell.state.phase == "running"
+        )
+        thinned = THINNED_IN_A_RUN if runs else THINNED
+        return next((thin_s for after_ms, thin_s in thinned if calm_ms > after_ms), in_s)
 
     def _nothing_for_s(self) -> float:
         """For how long nothing is to come in a garden in order; 0 in one that is not."""

@@ -1,8 +1,8 @@
 """The way from the store's statements to SQLite, shortened for a store in memory.
 
 The store, its statements, their SQL and the transactions are the real ones; only what SQLAlchemy does around
-each of them is done once per statement: a storm writes some thousand rows, and to prepare each took five times
-as long as to write it. Whatever this does not know goes SQLAlchemy's own way, in the same transaction.
+each of them is done once per statement: a storm writes some thousand rows, and to prepare each took five
+times as long as to write it. Whatever this does not know goes SQLAlchemy's own way, in the same transaction.
 """
 
 from __future__ import annotations
@@ -53,8 +53,8 @@ class QuickConnection:
     def execution_options(self, **_: Any) -> QuickConnection:
         return _Reading(self)
 
-    def begin(self) -> Any:
-        return _transaction(self._raw, self, "BEGIN IMMEDIATE")
+    def begin(self) -> _Transaction:
+        return _Transaction(self._raw, self, "BEGIN IMMEDIATE")
 
     def __getattr__(self, name: str) -> Any:
         return getattr(self._plain, name)
@@ -66,8 +66,8 @@ class _Reading(QuickConnection):
     def __init__(self, of: QuickConnection) -> None:
         self.__dict__ = of.__dict__
 
-    def begin(self) -> Any:
-        return _transaction(self._raw, self, "BEGIN")
+    def begin(self) -> _Transaction:
+        return _Transaction(self._raw, self, "BEGIN")
 
 
 class QuickEngine:
@@ -77,12 +77,12 @@ class QuickEngine:
         self._engine = engine
         self.url = engine.url
         plain = engine.connect()
-        plain.begin()  # SQLAlchemy's own transaction stands for good; those of SQLite are begun and ended here
+        plain.begin()  # SQLAlchemy's transaction stands for good; SQLite's are begun and ended here
         self.raw = cast("sqlite3.Connection", plain.connection.driver_connection)
         self.raw.execute("COMMIT")
         self._connection = QuickConnection(self.raw, plain)
 
-    def begin(self) -> Any:
+    def begin(self) -> _Transaction:
         return self._connection.begin()
 
     @contextmanager
@@ -90,18 +90,23 @@ class QuickEngine:
         yield self._connection
 
 
-@contextmanager
-def _transaction(
-    raw: sqlite3.Connection, connection: QuickConnection, begin: str
-) -> Iterator[QuickConnection]:
-    raw.execute(begin)
-    try:
-        yield connection
-        raw.execute("COMMIT")
-    except BaseException:
-        if raw.in_transaction:
-            raw.execute("ROLLBACK")
-        raise
+class _Transaction:
+    """All that is done within it, or nothing."""
+
+    def __init__(self, raw: sqlite3.Connection, connection: QuickConnection, begin: str) -> None:
+        self._raw, self._connection, self._begin = raw, connection, begin
+
+    def __enter__(self) -> QuickConnection:
+        self._raw.execute(self._begin)
+        return self._connection
+
+    def __exit__(self, kind: object, *_: object) -> None:
+        try:
+            if kind is None:
+                self._raw.execute("COMMIT")
+        finally:
+            if self._raw.in_transaction:
+                self._raw.execute("ROLLBACK")
 
 
 def _prepared(statement: Any, names: tuple[str, ...], plain: Connection) -> Prepared | None:
