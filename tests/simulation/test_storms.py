@@ -19,7 +19,7 @@ pytestmark = pytest.mark.slow
 # Seeds are run in handfuls, so that the handfuls can go to several processes of pytest. On each change so
 # many; the long run (python -m tests.simulation) goes on from there.
 GUSTS = [range(first, first + 8) for first in range(0, 48, 8)]
-STORMS = [range(first, first + 4) for first in range(0, 12, 4)]
+STORMS = [range(first, first + 4) for first in range(0, 20, 4)]
 
 
 def _no_rule_breaks(kind: str, seeds: range) -> Sum:
