@@ -10,14 +10,13 @@ import typer
 from scheduler.cli import present
 from scheduler.cli.printing import say, say_json, say_table
 from scheduler.cli.running import login_name
-from scheduler.cli.sites import SITE_HELP, find_site
+from scheduler.cli.sites import SITE_HELP, find_site, tests_of
 
 if TYPE_CHECKING:
     from scheduler.site.model import Site
     from scheduler.store.store import Store
     from scheduler.survey.tests_done import TestKind
 
-IN_MEMORY = "sqlite://"
 JSON = typer.Option(False, "--json", help="Print one JSON object for a program.")
 
 
@@ -60,7 +59,7 @@ def commission(
     if blank:
         _blank(garden, STEPS[step] if step else None, zone)
         return
-    with _kept(garden) if steps else _open_store(garden) as store:
+    with tests_of(garden) if steps else _open_store(garden) as store:
         if steps:
             _list(garden, store, json, site or "")
         elif source is not None:
@@ -100,16 +99,6 @@ def _open_store(site: Site) -> Store:
         path.parent.mkdir(parents=True, exist_ok=True)
         Store(store_url(path), site.id).close()
     return Store(store_url(path), site.id, service=False)
-
-
-def _kept(site: Site) -> Store:
-    """The garden's store to read from; an empty one in memory where none was made, so that asking makes
-    none."""
-    from scheduler.service.daemon import site_store_path
-    from scheduler.store.store import Store, store_url
-
-    path = site_store_path(site.id)
-    return Store(store_url(path), site.id, service=False) if path.exists() else Store(IN_MEMORY, site.id)
 
 
 def _list(site: Site, store: Store, json: bool, named: str) -> None:
@@ -185,7 +174,7 @@ def sheet(
     garden = find_site(site)
     if html is None and pictures is None and not json:
         raise UsageError("say where to write it, such as --html sheet.html, or --json for a program")
-    with _kept(garden) as store:
+    with tests_of(garden) as store:
         now, kept = present.now(), store.test_records()
         answer = sheet_answer(garden, kept, now, drift_answer(garden, store, now))
     drawn: tuple[Path, ...] = ()
@@ -218,7 +207,7 @@ def drift(site: str = typer.Argument(None, help=SITE_HELP, metavar="SITE"), json
     from scheduler.report.drift import drift_answer, drift_words
 
     garden = find_site(site)
-    with _kept(garden) as store:
+    with tests_of(garden) as store:
         made = store.path is not None
         answer = drift_answer(garden, store, present.now())
     if json:

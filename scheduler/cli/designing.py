@@ -10,7 +10,7 @@ import typer
 
 from scheduler.cli import present
 from scheduler.cli.printing import say, say_error, say_json, say_table
-from scheduler.cli.sites import SITE_HELP, find_site, read_date, read_level, read_weather
+from scheduler.cli.sites import SITE_HELP, find_site, read_date, read_level, read_weather, tests_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from scheduler.planning.garden import GardenModel
     from scheduler.report.artist import Artist
     from scheduler.site.model import Site
+    from scheduler.survey.as_built import AsBuilt
 
 JSON = typer.Option(False, "--json", help="Print one JSON object for a program.")
 
@@ -107,6 +108,9 @@ def survey(
         metavar="DIR",
     ),
     svg: bool = typer.Option(False, "--svg", help="Draw as SVG instead."),
+    as_tested: bool = typer.Option(
+        False, "--as-tested", help="The garden as its tests found it, instead of as drawn."
+    ),
     json: bool = JSON,
 ) -> None:
     """Show the head and flow at every emitter, each zone as if open alone; or advise, or compare."""
@@ -120,17 +124,19 @@ def survey(
             say(form)
         return
     if what_if or against:
-        _compare(garden, what_if or [], against, pictures, svg, json)
+        _compare(_found(garden).site if as_tested else garden, what_if or [], against, pictures, svg, json)
         return
     artist = Artist(pictures) if pictures is not None else None
     # After the artist, who is the quicker the less is loaded.
     from scheduler.planning.garden import garden_model
     from scheduler.report.survey import advice_lines, survey_answer, survey_rows, zone_lines
 
+    built = _found(garden) if as_tested else None
+    garden = built.site if built is not None else garden
     model = garden_model(garden)
     level_m = read_level(at, model)
     # Handed over first: the pictures work out at all levels together what the survey asks at one.
-    drawn = _handed_over(artist, model, svg) if artist is not None else None
+    drawn = _handed_over(artist, model, svg, built=built) if artist is not None else None
     answer = survey_answer(garden, level_m, advice=advice, model=model)
     if json:
         say_json(answer.model_copy(update={"pictures": drawn() if drawn is not None else None}))
@@ -150,15 +156,35 @@ def survey(
 
 
 def _handed_over(
-    artist: Artist, model: GardenModel, svg: bool, changes: Sequence[str] = ()
+    artist: Artist,
+    model: GardenModel,
+    svg: bool,
+    changes: Sequence[str] = (),
+    *,
+    built: AsBuilt | None = None,
 ) -> Callable[[], list[str]]:
     """Call what is given back to wait for the files."""
     from scheduler.report.garden_pictures import garden_and_day
 
     form: Literal["svg", "png"] = "svg" if svg else "png"
     of = garden_and_day(model.site, present.today(model.site.place.timezone), changes)
-    wait = artist.draw(model, form, of)
+    wait = artist.draw(model, form, of, built.zones if built is not None else None)
     return lambda: [str(path) for path in wait()]
+
+
+def _found(garden: Site) -> AsBuilt:
+    """As its tests found it. UsageError when nothing was tested."""
+    from scheduler.site.errors import UsageError
+    from scheduler.survey.as_built import as_built
+
+    with tests_of(garden) as store:
+        built = as_built(garden, store.test_records(), now=present.now())
+    if all(known.tested is None for known in built.zones.values()) and built.poured is None:
+        raise UsageError(
+            f"no test of {garden.name} is kept here that tells of a flow or of litres; leave out "
+            "--as-tested, or test it first: fallinghead commission"
+        )
+    return built
 
 
 def _compare(

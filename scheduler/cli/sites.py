@@ -23,6 +23,7 @@ SITE_HELP = (
     f"{SITE_PLACES[0]} in this folder, else {SITE_PLACES[1]}."
 )
 
+IN_MEMORY = "sqlite://"
 PAST_HELP = "CSV of past years' weather here: date,tmin_c,tmax_c,rain_mm,...; or seattle-2012."
 
 
@@ -65,6 +66,18 @@ def store_of(garden: Site) -> Store:
     from scheduler.store.store import Store, store_url
 
     return Store(store_url(site_store_path(garden.id)), garden.id, service=False)
+
+
+def tests_of(garden: Site) -> Store:
+    """The garden's store to read tests from; an empty one in memory where none was made, so that asking makes
+    none."""
+    from scheduler.service.daemon import site_store_path
+    from scheduler.store.store import Store, store_url
+
+    path = site_store_path(garden.id)
+    if path.exists():
+        return Store(store_url(path), garden.id, service=False)
+    return Store(IN_MEMORY, garden.id)
 
 
 def read_level(text: str, model: GardenModel) -> float:

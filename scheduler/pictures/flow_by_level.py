@@ -68,7 +68,7 @@ def draw_flow_by_level(
     level, flow = level_scale(units), flow_scale(units)
     with drawing() as make:
         figure = new_picture(make, _HEIGHT_IN, title, _below(flow_sd_share), of)
-        axes = axes_in(figure, 0.62, 1.85, 0.55, 0.72)
+        axes = axes_in(figure, 0.70, 1.77, 0.55, 0.72)  # room for 1.75 left of the axis
         at = survey.levels_m * level.factor
         top = float(max(survey.plant_flow_lph.max(initial=0.0), 0.1)) * flow.factor
         axes.set_xlim(0.0, float(at[-1]))
@@ -239,4 +239,5 @@ def _reserve(axes: Any, reserve: float, top: float) -> None:
 
 def _tested(axes: Any, span: tuple[float, float], top: float) -> None:
     trace(axes, span, [1.05 * top] * 2, color=STONE, marker="|", markersize=7, linewidth=1.0, clip_on=False)
-    label_at(axes, 0.5 * sum(span), 1.05 * top, "measured here", STONE, ha="center")
+    solid = {"facecolor": "white", "edgecolor": "none", "pad": 1.0}  # its own line runs behind it
+    label_at(axes, 0.5 * sum(span), 1.05 * top, "measured here", STONE, ha="center", bbox=solid)

@@ -6,7 +6,7 @@ garden out; so this module loads nothing heavy either.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -16,6 +16,7 @@ from scheduler.site.errors import UsageError
 if TYPE_CHECKING:
     from scheduler.planning.garden import GardenModel
     from scheduler.report.garden_pictures import Drawing, PictureForm
+    from scheduler.survey.zone_evidence import ZoneEvidence
 
 
 class Artist:
@@ -30,12 +31,19 @@ class Artist:
             raise self._failed(error) from error
         self._beside: Beside[Sequence[Drawing], tuple[Path, ...]] = Beside(_draw, _load, fork=beside)
 
-    def draw(self, model: GardenModel, form: PictureForm, of: str = "") -> Callable[[], tuple[Path, ...]]:
-        """Work out what is to be drawn and hand it over, once; ``of``: which garden and day. Call what is
-        given back to wait for the files, in a fixed order; UsageError when they cannot be written."""
+    def draw(
+        self,
+        model: GardenModel,
+        form: PictureForm,
+        of: str = "",
+        proven: Mapping[str, ZoneEvidence] | None = None,
+    ) -> Callable[[], tuple[Path, ...]]:
+        """Work out what is to be drawn and hand it over, once; ``of``: which garden and day; ``proven``: as
+        in ``garden_drawings``. Call what is given back to wait for the files, in a fixed order; UsageError
+        when they cannot be written."""
         from scheduler.report.garden_pictures import garden_drawings
 
-        self._beside.give(garden_drawings(model, self._folder, form, of))
+        self._beside.give(garden_drawings(model, self._folder, form, of, proven or {}))
         return self._wait
 
     def _wait(self) -> tuple[Path, ...]:

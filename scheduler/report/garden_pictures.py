@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
-from typing import Any, Literal
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Any, Literal
+
+import numpy as np
 
 from scheduler.pictures.flow_by_level import draw_flow_by_level
 from scheduler.pictures.long_section import draw_long_section
@@ -14,10 +17,13 @@ from scheduler.pictures.run_time import draw_run_times
 from scheduler.planning.garden import GardenModel, garden_model
 from scheduler.report.artist import Artist
 from scheduler.site.model import Site
-from scheduler.survey.levels import zone_levels
+from scheduler.survey.levels import LevelSurvey, zone_levels
 from scheduler.survey.run_times import run_times
 from scheduler.survey.section import long_section
 from scheduler.survey.wants import midsummer_wants
+
+if TYPE_CHECKING:
+    from scheduler.survey.zone_evidence import ZoneEvidence
 
 PictureForm = Literal["png", "svg"]
 
@@ -50,9 +56,17 @@ def garden_and_day(site: Site, day: date, changes: Sequence[str] = ()) -> str:
     return f"{site.name}, drawn {day.day} {day:%B %Y}{changed}"
 
 
-def garden_drawings(model: GardenModel, folder: Path, form: PictureForm, of: str = "") -> list[Drawing]:
-    """What is to be drawn, worked out; in a fixed order."""
+def garden_drawings(
+    model: GardenModel,
+    folder: Path,
+    form: PictureForm,
+    of: str = "",
+    proven: Mapping[str, ZoneEvidence] = MappingProxyType({}),
+) -> list[Drawing]:
+    """What is to be drawn, worked out; in a fixed order. ``proven``: what the tests tell of the zones, where
+    ``model`` is of the garden as they found it."""
     site = model.site
+    sure = {z: known for z, known in proven.items() if known.tested is not None}
     every: dict[str, Any] = {"units": site.units, "of": of}
     names = {p.id: p.name for p in site.plants}
     drawings: list[Drawing] = []
@@ -66,12 +80,19 @@ def garden_drawings(model: GardenModel, folder: Path, form: PictureForm, of: str
             "title": f"{zone.name}: what each plant gets",
             "names": names,
             "reserve_m": model.reserve_level_m,
+            **(_proof(sure[zone.id], levels) if zone.id in sure else {}),
             **every,
         }
         drawings.append(Drawing(draw_flow_by_level, levels, file, look))
     wants = midsummer_wants(site)
     litres = {z.id: sum(wants[p] for p in model.zones[z.id].plants) for z in site.zones}
-    tables = [run_times(model, z.id, litres[z.id]) for z in site.zones if litres[z.id] > 0.0]
+    # One share has to serve all levels, as where the learning of a zone's flow begins.
+    shares = {z: float(np.mean(known.sd_shares)) for z, known in sure.items()}
+    tables = [
+        run_times(model, z.id, litres[z.id], flow_sd_share=shares.get(z.id))
+        for z in site.zones
+        if litres[z.id] > 0.0
+    ]
     if tables:
         look = {
             "title": "Run time for a strong midsummer day",
@@ -80,3 +101,13 @@ def garden_drawings(model: GardenModel, folder: Path, form: PictureForm, of: str
         }
         drawings.append(Drawing(draw_run_times, tables, folder / f"run-times.{form}", look))
     return drawings
+
+
+def _proof(known: ZoneEvidence, levels: LevelSurvey) -> dict[str, Any]:
+    """How sure the flows are, and where they were measured."""
+    look: dict[str, Any] = {
+        "flow_sd_share": np.array([known.flow_sd_share(float(x)) for x in levels.levels_m])
+    }
+    if known.level_min_m is not None and known.level_max_m is not None:
+        look["tested_m"] = (known.level_min_m, known.level_max_m)
+    return look

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
@@ -13,11 +14,16 @@ from typer.testing import CliRunner
 
 from scheduler.cli.main import app
 from scheduler.hydraulics.epanet import emitter_names
+from scheduler.hydraulics.network import zone_network
+from scheduler.hydraulics.solve import solve
 from scheduler.planning.garden import garden_model
 from scheduler.site.errors import UsageError
 from scheduler.site.examples import example_site
+from scheduler.store.store import Store, store_url
 from scheduler.survey.compare import garden_side
 from scheduler.survey.section import long_section
+from scheduler.survey.site_mark import site_mark
+from scheduler.survey.tests_done import Draw, HeadFlow
 
 
 def run(*arguments: str) -> str:
@@ -111,3 +117,34 @@ def test_low_is_the_low_of_the_pictures_and_comparisons() -> None:
         == {grade.name: grade.level_m for grade in grades}["low"]
         == garden_side(site, model=model).levels_m[2]
     )
+
+
+def test_a_survey_as_tested_has_the_flows_that_were_caught_and_says_where(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A zone that gives a fifth less than drawn, by a bucket at two levels; the other was never tested."""
+    monkeypatch.setenv("FALLINGHEAD_STATE", str(tmp_path))
+    site = example_site("five-drums")
+    with pytest.raises(UsageError, match="test it first"):
+        run("survey", "five-drums", "--as-tested")
+    assert not list(tmp_path.iterdir()), "asking makes no store"
+    network = zone_network(site, site.zone("pots"))
+    draws = tuple(
+        Draw(level_m=at, level_end_m=at, run_s=360.0, volume_l=0.08 * solve(network, at).total_lph)
+        for at in (0.7, 0.4)
+    )
+    record = HeadFlow(zone="pots", at=datetime(2026, 4, 1, tzinfo=UTC), who="Ann", draws=draws)
+    with Store(store_url(tmp_path / "five-drums.db"), site.id) as store:
+        store.add_test_record(record, site_mark(site, "pots"))
+    words = ("survey", "five-drums", "--at", "50 cm", "--json")
+    drawn = {z["id"]: z["flow_lph"] for z in json.loads(run(*words))["zones"]}
+    pictures = ("--as-tested", "--svg", "--pictures", str(tmp_path / "drawn"))
+    found = {z["id"]: z["flow_lph"] for z in json.loads(run(*words, *pictures))["zones"]}
+    # The link between the drums costs a millimetre or two; the bucket, one or two per cent.
+    assert found["pots"] / drawn["pots"] == pytest.approx(0.8, abs=0.01)
+    assert found["border"] == drawn["border"]
+    proven, never = ((tmp_path / "drawn" / f"{z}-flow-by-level.svg").read_text() for z in ("pots", "border"))
+    assert "<!-- measured here -->" in proven and "<!-- Band:" in proven
+    assert "measured here" not in never and "never measured" in never
+    text = run("survey", "five-drums", "--as-tested", "--what-if", "raise barrels 30 cm")
+    assert "At half every plant gets" in text
