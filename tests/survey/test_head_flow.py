@@ -191,3 +191,12 @@ def test_times_too_short_to_tell_anything_leave_the_flow_unknown_upwards() -> No
     fit = head_flow(small_garden(), record(draw, draw))
     assert fit.k_lph.low < 1e-9 and math.isinf(fit.k_lph.high)
     assert "unknown" in fit.verdict and "inf" not in fit.verdict
+
+
+def test_heads_of_a_us_garden_are_all_in_inches() -> None:
+    """Of two feet and of three: figures of one sentence are compared by eye."""
+    site = replace(small_garden(), units="us")
+    network = zone_network(site, site.zones[0])
+    draws = [caught(level, solve(network, level).total_lph, 120.0) for level in (0.2, 0.75)]
+    said = head_flow(site, record(*draws)).verdict
+    assert " ft" not in said and said.count(" in of head") == 2
