@@ -21,11 +21,12 @@ from scheduler.report.litres import litres_answer, litres_rows, litres_words
 from scheduler.report.water_days import balance_answer, balance_words
 from scheduler.report.year import winter_answer, winter_words
 from scheduler.site.errors import UsageError
-from scheduler.site.model import Site
+from scheduler.site.model import DisplayUnits, Site
 from scheduler.store.store import Store
 from scheduler.web.facts import Facts, Garden, gone_by
 from scheduler.web.rendering import show
 from scheduler.web.rights import Right, needs, parts_of
+from scheduler.web.season_page import UNIT_WORDS
 from scheduler.web.tables import table
 
 router = APIRouter()
@@ -57,7 +58,18 @@ def weeks(
             ("weeks", back, gone_by(facts, store)), lambda: _gone_by(facts, store, back, garden.site)
         )
         values = _to_come(garden, facts, store, until) | over
-    return show(request, "weeks.html", here="weeks", back=back, spans=SPANS, today=facts.today, **values)
+    other: DisplayUnits = "metric" if garden.site.units == "us" else "us"
+    return show(
+        request,
+        "weeks.html",
+        here="weeks",
+        back=back,
+        spans=SPANS,
+        today=facts.today,
+        other_units=other,
+        other_words=UNIT_WORDS[other],
+        **values,
+    )
 
 
 def _to_come(garden: Garden, facts: Facts, store: Store, until: str) -> dict[str, Any]:
