@@ -4,12 +4,16 @@ The weather is NOAA's (public domain) as vega_datasets ships it. Hidden from the
 commissioning leaves (``Hidden``): 1.5 % of each emitter's k and 0.015 of its x, 15 % of the flow lost to
 clogging by the end, 4 mm of noise and 5 mm of offset in the level, priming, a leak of 0.3 L/h, and forecasts
 with errors. The targets are the project's own, of each plant's and zone's litres over the whole season. The
-errors of the season so far, day by day, which the script prints too, are larger for some days, and the stored
-plans say why: slow ground takes a dose in several openings with pauses between them, and where many zones are
-due the day's windows do not hold them all; "what they would have brought stays wanted", until rain or the
-next dose brings it. On the uneven ground so got the terrace 2 openings of 3 on 18 July (seed 5: 18 to 20 %
-short then; by rank the roses, whose first watering it was, 1 of 2, 60 %) and 3 of 4 on 28 July (seed 3, by
-rank: 10 %). Run as a script for every figure of every seed:
+errors of the season so far, day by day, which the script prints too, are larger for some days, and the
+stored plans say why: slow ground takes a dose in several openings with pauses between them, and where many
+zones are due the day's windows do not hold them all; "what they would have brought stays wanted", until rain
+or the next dose brings it. On the uneven ground so got the terrace 2 openings of 3 on 18 July (seed 5: 18 to
+20 % short then; by rank the roses, whose first watering it was, 1 of 2, 60 %) and 3 of 4 on 28 July (seed 3,
+by rank: 10 %). Seed 3's 16 July (13 to 15 %) is a fault of the plan, not mended yet: the last of 3 openings
+was put off for 0.3 mm of rain, because rain is weighed against plants that are still due, and after two
+openings none was. Weighed against what the opening was to bring, no plant of that zone was 10 % off on any
+day; but the season then took another course, in which the high bed's flow, known to 3.4 % (sd) from three
+runs, was off by 3.4 % where the target is 3. Run as a script for every figure of every seed:
 
     python tests/rehearsal/test_season_claims.py [alike]
 """
