@@ -236,9 +236,9 @@ def rationed_run(share: float) -> Reason:
 def in_force(ration: Ration) -> Reason:
     """Why water is short, and how it is spent."""
     if ration.short_middle is not None:
-        when = f"runs short about {ration.short_middle:%A %d %B}"
+        when = f"would run short about {ration.short_middle:%A %d %B}"
     else:
-        when = f"lasts the {ration.looked_d} days looked at in most cases, not in all"
+        when = f"would last the {ration.looked_d} days looked at in most cases, not in all"
     if ration.short_early is not None and ration.short_early != ration.short_middle:
         when += f" (in one of ten cases by {ration.short_early:%A %d %B})"
     text = (

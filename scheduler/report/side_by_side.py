@@ -78,6 +78,7 @@ def compare_rows(site: Site, answer: CompareAnswer) -> list[tuple[str, Columns, 
     """Plants, then zones, at full, half and low: as it is, to what it becomes; one figure where nothing
     changes."""
     names = {p.id: p.name for p in site.plants}
+    zone_names = {z.id: z.name for z in site.zones}
     old, new = ({p.id: p for p in s.plants} for s in (answer.before, answer.after))
     both = (*old.values(), *new.values())
     flow = flow_column([x for p in both for x in p.flows_lph], site.units)
@@ -101,7 +102,7 @@ def compare_rows(site: Site, answer: CompareAnswer) -> list[tuple[str, Columns, 
     ]
     zones_old, zones_new = ({z.id: z for z in s.zones} for s in (answer.before, answer.after))
     zones = [
-        [i]
+        [zone_names.get(i, i)]
         + [_to(zones_old.get(i), zones_new.get(i), even(n)) for n in range(3)]
         + [_to(zones_old.get(i), zones_new.get(i), lambda z: show_volume(z.dead_storage_l, site.units))]
         for i in dict.fromkeys((*zones_old, *zones_new))

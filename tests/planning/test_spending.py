@@ -80,7 +80,7 @@ def test_of_a_short_store_the_first_rank_is_watered_and_the_last_kept_waiting() 
     pots = MODEL.site.zone("pots").name
     assert pots in skipped.reasons[0].text
     assert "kept back" in skipped.reasons[0].text
-    assert any(r.code == "rationed" and "runs short about" in r.text for r in plan.reasons)
+    assert any(r.code == "rationed" and "run short about" in r.text for r in plan.reasons)
 
 
 def test_a_rationed_run_gives_its_dose_and_tells_what_was_wanted() -> None:
