@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from datetime import date
 
 from scheduler.agronomy.need import daily_need_l
+from scheduler.agronomy.young import is_young
 from scheduler.control.effects import RootZoneRecord
 from scheduler.report.answers import LitresAnswer, PlantLitresAnswer
 from scheduler.report.plan import Columns, Rows
@@ -42,7 +43,7 @@ def litres_answer(site: Site, store: Store, first: date) -> LitresAnswer:
 
 def _plant(plant: Plant, records: Sequence[RootZoneRecord]) -> PlantLitresAnswer:
     short = [r for r in records if r.stress > SHORT_STRESS]
-    missed = sum(r.stress * daily_need_l(plant, r.et0_mm, r.day) for r in short)
+    missed_l = _missed_l(plant, short)
     return PlantLitresAnswer(
         id=plant.id,
         name=plant.name,
@@ -53,8 +54,20 @@ def _plant(plant: Plant, records: Sequence[RootZoneRecord]) -> PlantLitresAnswer
         days_short=len(short) if records else None,
         worst_shortfall=round(max((r.stress for r in short), default=0.0), 2) if records else None,
         last_short=max((r.day for r in short), default=None),
-        missed_l=round(missed, 2) if records else None,
+        missed_l=round(missed_l, 2) if records and missed_l is not None else None,
     )
+
+
+def _missed_l(plant: Plant, short: Sequence[RootZoneRecord]) -> float | None:
+    """What it would have used beside what it used on its short days: 1 - Ks of its use without stress (FAO-56
+    Eq 81 and 84).
+
+    None where one of them is a day of a newly planted one: its use is its dose by age, which Ks does not cut,
+    so the whole dose stands in what it used already.
+    """
+    if any(is_young(plant, r.day) for r in short):
+        return None
+    return sum(r.stress * daily_need_l(plant, r.et0_mm, r.day) for r in short)
 
 
 def litres_rows(site: Site, answer: LitresAnswer) -> tuple[Columns, Rows]:
@@ -72,7 +85,7 @@ def litres_rows(site: Site, answer: LitresAnswer) -> tuple[Columns, Rows]:
                 p.name,
                 str(p.days_short) if p.days_short is not None else "not known",
                 worst,
-                litres(p.missed_l) if p.days_short else "-",
+                litres(p.missed_l) if p.days_short and p.missed_l is not None else "-",
                 f"{p.last_short:%a %d %b}" if p.last_short is not None else "-",
                 litres(p.used_l),
                 litres(p.given_l),
@@ -91,8 +104,14 @@ def litres_words(answer: LitresAnswer) -> list[str]:
     if not short:
         return [f"{span}: no plant stood short."]
     names, last = ", ".join(p.name for p in short), max(short, key=lambda p: p.last_short or date.min)
-    return [
+    lines = [
         f"{span}: {names} stood short. Worst is the share of a day's use that the plant could not draw, "
-        "missed all that it could not draw on its short days. That is noted and not repaid in one flood.",
+        "missed all that it could not draw on its short days. That is noted and not repaid in one flood."
+    ]
+    young = ", ".join(p.name for p in short if p.missed_l is None)
+    if young:
+        lines.append(f"What {young} missed is not told: newly planted, a dose by age, whatever it can draw.")
+    return [
+        *lines,
         f"Why: fallinghead why {last.id} --on {last.last_short}.",
     ]

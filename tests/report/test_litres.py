@@ -46,6 +46,26 @@ def test_short_days_are_counted_by_plant_and_sums_add_up(tmp_path: Path) -> None
     assert "Young fig stood short" in said and "Why: fallinghead why fig --on 2031-07-03" in said
 
 
+def test_what_a_newly_planted_one_missed_is_not_told(tmp_path: Path) -> None:
+    """It is watered by age: its dose stands in what it used in full, however short it stands."""
+    fig = SITE.plant("fig")
+    assert fig.planted is not None
+    n = (fig.planted - DAY).days + 10
+    with Store(store_url(tmp_path / "garden.db"), SITE.id) as store:
+        store.write([day(n, fig_stress=0.0)])
+        full = litres_answer(SITE, store, fig.planted)
+        store.write([day(n + 1, fig_stress=0.8), day(n + 2, fig_stress=0.86)])
+        answer = litres_answer(SITE, store, fig.planted)
+    young = next(p for p in answer.plants if p.id == "fig")
+    assert (young.days_short, young.worst_shortfall, young.missed_l) == (2, 0.86, None)
+    assert next(p for p in full.plants if p.id == "fig").missed_l == 0.0  # no short day, nothing missed
+    columns, rows = litres_rows(SITE, answer)
+    row = dict(zip((name for name, _ in columns), rows[0], strict=True))
+    assert (row["plant"], row["days short"], row["missed"]) == (fig.name, "2", "-")
+    said = " ".join(litres_words(answer))
+    assert f"What {fig.name} missed is not told: newly planted" in said
+
+
 def test_a_new_garden_says_that_nothing_is_balanced_yet(tmp_path: Path) -> None:
     with Store(store_url(tmp_path / "garden.db"), SITE.id) as store:
         assert "No day is balanced yet" in litres_words(litres_answer(SITE, store, DAY))[0]

@@ -129,7 +129,8 @@ class PlantLitresAnswer(Answer):
     days_short: int | None
     worst_shortfall: float | None
     last_short: date | None
-    missed_l: float | None = None  # what it would have used beside that on the days on which it stood short
+    # What it would have used beside that on its short days; None also if it was newly planted on one of them.
+    missed_l: float | None = None
 
 
 class LitresAnswer(Answer):
