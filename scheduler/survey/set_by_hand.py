@@ -1,7 +1,8 @@
 """Bubblers that were turned: what cans after a trimming are judged against.
 
 A bubbler closed as the cans advised gives less than it is drawn with, and is not clogged. Once it was
-measured at its new setting it is judged by that; before, only whether it gives anything at all.
+measured at its new setting it is judged by that; before, only whether it gives anything at all. A can that
+stayed empty is no such measure: it tells that the bubbler was clogged, not how it is set.
 """
 
 from __future__ import annotations
@@ -12,11 +13,12 @@ from datetime import datetime
 
 from scheduler.site.model import Emitter, Site
 from scheduler.survey.as_built import as_built
+from scheduler.survey.catch_cans import catch_cans
 from scheduler.survey.changes import with_emitters
 from scheduler.survey.site_mark import site_mark
-from scheduler.survey.tests_done import CatchCans, Trim
+from scheduler.survey.tests_done import Can, CatchCans, Trim
 from scheduler.survey.tests_due import standing
-from scheduler.survey.zone_readings import Kept
+from scheduler.survey.zone_readings import Kept, TestDone
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,6 +34,7 @@ def baseline(site: Site, judged: Site, records: Sequence[Kept], cans: CatchCans)
     """``site``: as drawn; ``judged``: as its other emitters are judged. ``records``: all of the garden."""
     before = [k for k in standing(records) if k.record.at < cans.at]
     turned = _turned(site, cans.zone, before)
+    before = [_without_dead(judged, kept, cans.zone, turned) for kept in before]
     measured = {e for e, at in turned.items() if _measured_since(e, at, cans.zone, before)}
     found = judged
     if measured:
@@ -54,12 +57,26 @@ def _turned(site: Site, zone: str, before: Sequence[Kept]) -> dict[str, datetime
     return found
 
 
+def _without_dead(judged: Site, kept: Kept, zone: str, turned: dict[str, datetime]) -> Kept:
+    """Cans without those of turned bubblers that were dead, or stood too high to give anything."""
+    record = kept.record
+    if not isinstance(record, CatchCans) or record.zone != zone:
+        return kept
+    since = {e for e, at in turned.items() if record.at > at}
+    if since.isdisjoint(can.emitter for can in record.cans):
+        return kept
+    emitters = catch_cans(judged, record, turned=since).emitters
+    dead = since & {e.emitter for e in emitters if e.finding in ("dead", "drawn dry")}
+    cans = tuple(Can(emitter=c.emitter, volume_l=None) if c.emitter in dead else c for c in record.cans)
+    return TestDone(kept.id, record.model_copy(update={"cans": cans}), kept.mark)
+
+
 def _measured_since(emitter: str, at: datetime, zone: str, before: Sequence[Kept]) -> bool:
-    """Right after the turning, or in cans set out since."""
+    """Right after the turning, at a level that is known, or in cans set out since."""
     here = [k.record for k in before if k.record.zone == zone]
-    turns = (t for r in here if isinstance(r, Trim) and r.at == at for t in r.turns)
+    turns = (t for r in here if isinstance(r, Trim) and r.at == at and r.level_m is not None for t in r.turns)
     cans = (c for r in here if isinstance(r, CatchCans) and r.at > at for c in r.cans)
-    return any(t.emitter == emitter and None not in (t.volume_l, t.run_s) for t in turns) or any(
+    return any(t.emitter == emitter and t.volume_l and t.run_s for t in turns) or any(
         c.emitter == emitter and c.volume_l is not None for c in cans
     )
 

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
+import pytest
+
 from scheduler.hydraulics.network import zone_network
 from scheduler.hydraulics.solve import solve
 from scheduler.report.commissioning import judged
@@ -85,6 +87,30 @@ def test_a_year_later_a_turned_bubbler_that_clogged_is_named_by_its_cans_of_last
 def test_a_turned_bubbler_out_of_which_nothing_comes_is_dead_all_the_same() -> None:
     result = found(cans(FIRST, 0), trim(1, caught=False), cans({**CLOSED, "e0": 0.0}, 2))
     assert ("e0", "dead") in amiss(result)
+
+
+@pytest.mark.parametrize("left", [0.0, 0.02])
+def test_a_turned_bubbler_that_was_dead_has_no_flow_to_be_judged_by_once_it_was_cleaned(left: float) -> None:
+    """Nothing came, or drops; cleaned, it gives as it was set: it is not "too open"."""
+    result = found(cans(FIRST, 0), trim(1, caught=False), cans({**CLOSED, "e0": left}, 2), cans(CLOSED, 3))
+    assert amiss(result) == {("e5", "clogged")}
+    assert {e.emitter for e in result.emitters if e.finding == "turned"} == {"e0"}
+
+
+def test_a_turned_bubbler_that_died_and_was_cleaned_is_judged_by_its_cans_from_before_it_died() -> None:
+    before = (cans(FIRST, 0), trim(1, caught=False), cans(CLOSED, 2), cans({**CLOSED, "e0": 0.0}, 9000))
+    assert amiss(found(*before, cans(CLOSED, 9001))) == {("e5", "clogged")}
+    clogging = cans({**CLOSED, "e0": 0.25}, 9001)
+    assert amiss(found(*before, clogging)) == {("e0", "clogged"), ("e5", "clogged")}
+
+
+def test_nothing_caught_right_after_turning_is_no_flow_to_be_judged_by() -> None:
+    caught = trim(1, caught=True)
+    dry = tuple(t.model_copy(update={"volume_l": 0.0}) for t in caught.turns)
+    for update in ({"turns": dry}, {"level_m": None}):
+        result = found(cans(FIRST, 0), caught.model_copy(update=update), cans(CLOSED, 2))
+        assert amiss(result) == {("e5", "clogged")}
+        assert {e.emitter for e in result.emitters if e.finding == "turned"} == {"e0", "e1"}
 
 
 def test_what_was_drawn_anew_since_it_was_turned_is_judged_by_its_drawing() -> None:
