@@ -45,10 +45,11 @@ class ComingRun:
 
 @dataclass(frozen=True, slots=True)
 class Visit:
-    """Somebody tops up in the evening of that day; today at once, where today's run would be short."""
+    """Somebody tops up in the evening of that day; ``at_once``: now, for today's run would be short."""
 
     day: date
     volume_l: float
+    at_once: bool = False
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -98,8 +99,9 @@ class Ahead:
         return high
 
     def visits(self, last: date, *, sure: float = SURE) -> tuple[Visit, ...] | None:
-        """On which evenings somebody must top up how much, so that the store lasts through ``last`` in that
-        share of the ways; as late and as seldom as is safe. None when that is more than every other day."""
+        """On which evenings (the first perhaps at once) somebody must top up how much, so that the store
+        lasts through ``last`` in that share of the ways; as late and as seldom as is safe. None when that is
+        more than every other day."""
         days = self._days_to(last)
         added, now_l = np.zeros(self.ways.horizon_days), 0.0
         found: list[Visit] = []
@@ -119,7 +121,7 @@ class Ahead:
                 now_l = litres = self._least_l(added, None, 0.0, days, room, sure)
             else:
                 added[day] = litres = self._least_l(added, day, now_l, days, room, sure)
-            found.append(Visit(self.first + timedelta(days=day), litres))
+            found.append(Visit(self.first + timedelta(days=day), litres, at_once))
             least = day + BETWEEN_DAYS
 
     def rain_gives_l(self, last: date) -> tuple[float, float]:

@@ -83,7 +83,7 @@ def answer_of_ahead(
         top_up_cost=_cost(top_up, visits, price_per_l),
         visits=None
         if visits is None
-        else [VisitAnswer(day=v.day, volume_l=round(v.volume_l, 0)) for v in visits],
+        else [VisitAnswer(day=v.day, volume_l=round(v.volume_l, 0), at_once=v.at_once) for v in visits],
         rain_gives_least_l=round(least_l, 0),
         rain_gives_middle_l=round(middle_l, 0),
         runs_over_l=round(found.runs_over_l(), 0),
@@ -213,7 +213,7 @@ def _top_up_words(site: Site, answer: AheadAnswer, through: str) -> list[str]:
     if answer.visits is None and answer.top_up_l is None:
         lines.append("Nor does topping up every other day: let lower ranks go.")
     elif answer.visits and not (answer.top_up_l and _at_once(answer)):
-        visits = ", ".join(f"{v.day:%A %d %B} {show_volume(v.volume_l, units)}" for v in answer.visits)
+        visits = ", ".join(f"{_when(v)} {show_volume(v.volume_l, units)}" for v in answer.visits)
         lead = "Or as late as is safe, by a helper too: " if answer.top_up_l else "A helper must top up: "
         lines.append(f"{lead}{visits}.{cost if answer.top_up_l is None else ''}")
     lines.append("Without a top-up: fallinghead ration says who gets how much, and who is at risk from when.")
@@ -224,6 +224,11 @@ def _top_up_words(site: Site, answer: AheadAnswer, through: str) -> list[str]:
         "Local codes come first. Then tell: fallinghead topped-up LITRES."
     )
     return lines
+
+
+def _when(visit: VisitAnswer) -> str:
+    day = f"{visit.day:%A %d %B}"
+    return f"now ({day})" if visit.at_once else day
 
 
 def _at_once(answer: AheadAnswer) -> bool:

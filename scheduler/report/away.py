@@ -53,13 +53,14 @@ def away_answer(site: Site, store: Store, now: datetime) -> AwayAnswer:
 
 
 def _top_up(site: Site, visit: Visit, first: date) -> DayTaskAnswer:
-    before = " before you go" if visit.day < first else ""
+    before = " now" if visit.at_once else ""
+    before += " before you go" if visit.day < first else ""
     gap = show_length(AIR_GAP_LEAST_M, site.units)
     text = (
         f"Top up {show_volume(visit.volume_l, site.units)}{before}: the hose ends above the rim, by twice "
         f"its width and {gap} at least."
     )
-    return DayTaskAnswer(day=visit.day, task="top_up", words=text)
+    return DayTaskAnswer(day=visit.day, task="top_up", words=text, at_once=visit.at_once)
 
 
 def _not_reached(site: Site, model: GardenModel, ahead: Ahead, day: date) -> list[DayTaskAnswer]:

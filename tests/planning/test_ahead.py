@@ -71,7 +71,8 @@ def test_an_empty_store_is_topped_up_at_once_and_the_visits_then_carry_through(m
     assert found is not None and found.days_left[1] == 0
     top_up, visits = found.top_up_l(last), found.visits(last)
     assert top_up is not None and visits is not None
-    assert visits[0].day == FIRST
+    assert visits[0].day == FIRST and visits[0].at_once
+    assert not any(v.at_once for v in visits[1:])
     assert sum(v.volume_l for v in visits) == pytest.approx(top_up, abs=2.0 * len(visits))
     filled = look_ahead(
         model,
@@ -81,6 +82,19 @@ def test_an_empty_store_is_topped_up_at_once_and_the_visits_then_carry_through(m
         forecast=dry_days(FIRST, 7),
     )
     assert filled is not None and filled.days_left[0] != 0
+
+
+def test_what_an_evening_is_early_enough_for_is_not_called_for_at_once(model: GardenModel) -> None:
+    found = look_ahead(
+        model,
+        level_m=0.1,
+        depletion_mm={p.id: 1.0 for p in model.site.plants},
+        first=FIRST,
+        forecast=dry_days(FIRST, 7),
+    )
+    assert found is not None and found.days_left[0] in (1, 2)
+    visits = found.visits(FIRST + timedelta(days=9))
+    assert visits and visits[0].day == FIRST and not visits[0].at_once
 
 
 def test_rain_on_full_barrels_runs_over_and_unsure_rain_is_no_promise(model: GardenModel) -> None:

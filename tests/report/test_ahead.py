@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
@@ -18,8 +19,8 @@ from scheduler.control.effects import (
     RootZoneRecord,
 )
 from scheduler.report.ahead import _lasts, ahead_answer, ahead_words
-from scheduler.report.answers import AheadAnswer
-from scheduler.report.away import away_answer
+from scheduler.report.answers import AheadAnswer, VisitAnswer
+from scheduler.report.away import away_answer, away_words
 from scheduler.report.status import status_answer, status_words
 from scheduler.sensing.belief import LevelBelief, LevelReading
 from scheduler.site.errors import UsageError
@@ -83,6 +84,37 @@ def test_an_empty_store_is_told_what_to_top_up_now_and_nothing_that_contradicts_
     text = "\n".join(ahead_words(SITE, answer))
     assert "top up" in text and "Nor does" not in text
     assert answer.visits is not None and answer.visits[0].day == TODAY
+    assert answer.visits[0].at_once
+
+
+def test_at_once_and_this_evening_are_told_apart(store: Store) -> None:
+    fill(store, 0.05)
+    store.save_outlook(outlook())
+    answer = ahead_answer(SITE, store, NOW, date(2012, 8, 21))
+
+    def said(*, at_once: bool) -> str:
+        visits = [
+            VisitAnswer(day=TODAY, volume_l=42.0, at_once=at_once),
+            VisitAnswer(day=TODAY + timedelta(days=3), volume_l=30.0),
+        ]
+        return " ".join(ahead_words(SITE, answer.model_copy(update={"visits": visits, "top_up_l": 72.0})))
+
+    lead = "Or as late as is safe, by a helper too: "
+    assert f"{lead}now (Wednesday 01 August) 42.0 L, Saturday 04 August 30.0 L." in said(at_once=True)
+    assert f"{lead}Wednesday 01 August 42.0 L, Saturday 04 August 30.0 L." in said(at_once=False)
+
+
+def test_who_looks_in_is_told_what_cannot_wait_for_the_evening(store: Store) -> None:
+    fill(store, 0.05)
+    store.save_outlook(outlook())
+    before = TODAY - timedelta(days=1)
+    roots = (RootZoneRecord(p.id, before, 40.0, 1.0, 4.0, "test", 0.0, 0.0, 0.2) for p in SITE.plants)
+    away = RecordChoice("away", f"{TODAY}/{TODAY + timedelta(days=9)}", "Ines", NOW)
+    store.write([RecordDay(DayWeather(before), tuple(roots)), away])
+    answer = away_answer(SITE, store, NOW)
+    first, *later = [t for t in answer.tasks if t.task == "top_up"]
+    assert first.day == TODAY and first.at_once and not any(t.at_once for t in later)
+    assert re.search(r"today: Top up [\d.]+ L now: the hose ends", " ".join(away_words(answer)))
 
 
 def test_water_given_by_hand_today_makes_the_store_last_no_shorter(store: Store) -> None:

@@ -32,10 +32,11 @@ class BalanceAnswer(Answer):
 
 
 class VisitAnswer(Answer):
-    """Somebody tops up in the evening of that day."""
+    """Somebody tops up in the evening of that day; ``at_once``: now, for the evening is too late."""
 
     day: date
     volume_l: float
+    at_once: bool = False
 
 
 class RoomAnswer(Answer):

@@ -25,11 +25,13 @@ class CareAnswer(Answer):
 
 
 class DayTaskAnswer(Answer):
-    """Something to be done on a day while the household is away, or just before."""
+    """Something to be done on a day while the household is away, or just before. ``at_once``: now, for that
+    day's evening is too late."""
 
     day: date
     task: str  # "top_up", "by_hand" or "care"
     words: str
+    at_once: bool = False
 
 
 class AwayAnswer(Answer):
