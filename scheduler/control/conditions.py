@@ -102,10 +102,15 @@ def _told_of(turn: Turn, remembered: Collection[AlertKind]) -> list[Named]:
 
 def _of_zones(turn: Turn) -> Iterator[Named]:
     state = turn.state
+    zones = state.model.zones
+    for memory in state.alarms:
+        if memory.kind in OF_A_ZONE and memory.subject not in zones:  # the garden no longer has it
+            yield memory.kind, memory.subject, WELL
     for zone, count in state.poor_runs:
-        yield "run_short", zone, _short(state, zone, count)
-        yield "run_over", zone, _over(state, zone, count)
-    for zone in state.model.zones:
+        if zone in zones:
+            yield "run_short", zone, _short(state, zone, count)
+            yield "run_over", zone, _over(state, zone, count)
+    for zone in zones:
         yield "out_of_reach", zone, running_low.out_of_reach(turn, zone)
     if state.topped_up or any(m.kind == "run_interrupted" for m in state.alarms):
         for zone in sorted({z.id for z in state.site.zones}):
@@ -334,6 +339,7 @@ def _interrupted(turn: Turn, zone: str) -> Condition:
     )
 
 
+OF_A_ZONE: frozenset[AlertKind] = frozenset({"run_short", "run_over", "run_interrupted", "out_of_reach"})
 # Of the garden as a whole, causes before what they hide.
 GARDEN: tuple[tuple[AlertKind, Callable[[Turn], Condition]], ...] = (
     ("store_failed", _store),

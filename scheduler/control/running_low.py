@@ -37,14 +37,11 @@ def near_empty(turn: Turn) -> Condition:
     full_l = state.model.usable_full_l
     store = state.plan.store if state.plan else None
     days = store.days_left_middle if store else None
-    active = None if usable < NEAR_EMPTY_CLEAR * full_l else False
     # Little that lasts for weeks, in a cool autumn, is not nearly nothing.
-    if usable < NEAR_EMPTY_SHARE * full_l and not _lasts(store, usable):
-        active = True
-    elif days is not None and days <= 1:  # a zone that the water stands too low for is told as that
-        active = None if any(_stops(state, z, days) for z in state.model.zones) else True
-    if not active:
-        return NEITHER if active is None else WELL
+    little = usable < NEAR_EMPTY_SHARE * full_l and not _lasts(store, usable)
+    # A zone that the water stands too low for is told as that.
+    if not little and (days is None or days > 1 or _any_stops(state, days)):
+        return NEITHER if usable < NEAR_EMPTY_CLEAR * full_l else WELL
     return Condition(
         True,
         lambda: (
@@ -70,7 +67,7 @@ def out_of_reach(turn: Turn, zone_id: str) -> Condition:
         True,
         lambda: (
             f"{state.site.name}: {show_volume(usable, state.site.units)} stand above the reserve, but too "
-            f"low for {_whom(state, zone_id)}; a plant goes without "
+            f"low for {_whom(state, zone_id, soon=left_l > 0.0)}; a plant goes without "
             f"{f'in about {_days(days)}' if days else 'today'}."
         ),
         "Top up (through an air gap), water by hand, or set what is no longer reached lower.",
@@ -84,6 +81,10 @@ def _stops(state: State, zone_id: str, days: int) -> bool:
     return left_l is not None and left_l <= little_l
 
 
+def _any_stops(state: State, days: int) -> bool:
+    return any(_stops(state, zone_id, days) for zone_id in state.model.zones)
+
+
 def _above_its_floor_l(state: State, zone_id: str) -> float | None:
     """Litres above the level at which the zone's worst emitter falls dry, as well as the level is known
     (below it: negative); None where the reserve stands higher, or the level is unknown."""
@@ -94,11 +95,12 @@ def _above_its_floor_l(state: State, zone_id: str) -> float | None:
     return model.stage.volume_l(level_m) - model.stage.volume_l(floor_m + floor_margin_m(state))
 
 
-def _whom(state: State, zone_id: str) -> str:
-    """The zone with the plants that stop it."""
+def _whom(state: State, zone_id: str, *, soon: bool) -> str:
+    """The zone with the plants that stop it. ``soon``: a little is left above its floor."""
     zone = state.model.zones[zone_id]
     names = ", ".join(state.model.site.plant(p).name for p in zone.first_dry)
-    return f"{zone.zone.name}{f' (it no longer reaches {names})' if names else ''}"
+    reaches = "soon no longer reaches" if soon else "no longer reaches"
+    return f"{zone.zone.name}{f' (it {reaches} {names})' if names else ''}"
 
 
 def _lasts(store: StoreOutlook | None, usable_l: float) -> bool:
@@ -127,6 +129,10 @@ def runs_out(turn: Turn) -> Condition:
         return NEITHER  # without a level nothing is known of it, neither that it is over
     if store.days_left_middle is None:
         return WELL
+    usable = usable_l(state)
+    little = usable is not None and usable < NEAR_EMPTY_SHARE * state.model.usable_full_l
+    if not little and _any_stops(state, store.days_left_middle):
+        return NEITHER  # a plant goes without since the water stands too low for it, which is told as that
     early = store.days_left_early
     soon = store.days_left_middle <= RUNS_OUT_MIDDLE_DAYS or (
         early is not None and early <= RUNS_OUT_EARLY_DAYS

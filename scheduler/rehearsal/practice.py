@@ -265,14 +265,16 @@ class Practice:
 
     @contextmanager
     def around(self) -> Iterator[None]:
-        """No time passes while the daemon decides and writes, however long a busy machine takes over it; then
-        it goes on at the pace that suits what was decided."""
+        """No time passes while the daemon takes an event, decides and writes, however long a busy machine
+        needs for it; then it goes on at the pace that suits what was decided."""
         self.clock.stand(True)
         try:
             yield
         finally:
-            self._set_pace()
-            self.clock.stand(False)
+            try:
+                self._set_pace()
+            finally:
+                self.clock.stand(False)
 
     def _set_pace(self) -> float:
         with self._pacing:  # the daemon's thread and the watching one both do

@@ -40,11 +40,12 @@ SHARES_LOST: Mapping[str, float] = {
     "stopped": NOTHING_IS_OPENED,
     "near_empty": NOTHING_IS_OPENED,  # from the day on which the water is used up
     "runs_out": NOTHING_IS_OPENED,
+    "out_of_reach": NOTHING_IS_OPENED,  # in its zone
     "run_short": 0.3,
     "run_over": 0.3,
 }
 SMALL_SHARE = 0.1
-RUNNING_OUT = ("near_empty", "runs_out")
+RUNNING_OUT = ("near_empty", "runs_out", "out_of_reach")
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import pytest
 
+from scheduler.control.alarms import AlarmMemory
 from scheduler.control.effects import ClearAlert, RaiseAlert
 from scheduler.control.running_low import NEAR_EMPTY_SHARE
 from tests.support.driving import Driver
@@ -80,7 +81,10 @@ def texts(driver: Driver) -> list[str]:
 def test_water_too_low_for_a_plant_far_up_is_not_called_an_empty_barrel() -> None:
     driver = uphill(0.42, 1)
     (alert,) = [a.alert for a in driver.all(RaiseAlert) if a.alert.kind == "out_of_reach"]
-    assert "too low for Bed (it no longer reaches Thyme); a plant goes without in about 1 day." in alert.text
+    assert (
+        "too low for Bed (it soon no longer reaches Thyme); a plant goes without in about 1 day."
+        in alert.text
+    )
     assert "set what is no longer reached lower" in alert.advice and alert.subject == "bed"
     assert "near_empty" not in [a.alert.kind for a in driver.all(RaiseAlert)]
 
@@ -121,3 +125,30 @@ def test_barrels_that_are_nearly_empty_are_told_also_when_a_zone_was_out_of_reac
         driver.wait(900.0, every_s=300)
         _lasts(driver, 2)
     assert [a.alert.kind for a in driver.all(RaiseAlert) if a.alert.kind == "near_empty"] == ["near_empty"]
+
+
+def test_the_end_of_the_water_is_not_told_where_one_zone_stands_too_high_for_it() -> None:
+    driver = uphill(0.38, 0)
+    for _ in range(8):
+        driver.wait(900.0, every_s=300)
+        _lasts(driver, 0)
+    kinds = [a.alert.kind for a in driver.all(RaiseAlert)]
+    assert kinds.count("out_of_reach") == 1 and "runs_out" not in kinds and "near_empty" not in kinds
+
+
+def test_nearly_empty_ends_when_much_was_filled_in_though_a_zone_is_still_out_of_reach() -> None:
+    driver = uphill(0.14, 1)
+    assert "near_empty" in [a.alert.kind for a in driver.all(RaiseAlert)] and texts(driver) == []
+    driver.node.level_m = 0.38
+    for _ in range(12):
+        driver.wait(900.0, every_s=300)
+        _lasts(driver, 1)
+    assert "near_empty" in [e.kind for e in driver.all(ClearAlert)] and len(texts(driver)) == 1
+
+
+def test_what_was_told_of_a_zone_that_the_garden_no_longer_has_is_over() -> None:
+    driver = uphill(0.7, 20)
+    gone = AlarmMemory("out_of_reach", "gone", raised_at=driver.now.wall, told_at=driver.now.wall)
+    driver.state = replace(driver.state, alarms=(*driver.state.alarms, gone))
+    driver.wait(2 * 3600.0, every_s=600)
+    assert ("out_of_reach", "gone") in [(e.kind, e.subject) for e in driver.all(ClearAlert)]

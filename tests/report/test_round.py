@@ -19,7 +19,7 @@ from scheduler.control.spans import OPEN
 from scheduler.report.answers import RoundAnswer, RoundGardenAnswer
 from scheduler.report.round import round_answer
 from scheduler.report.round_gardens import round_gardens
-from scheduler.report.round_harm import WEEK_DAYS, days_without, dry_from, plants_of
+from scheduler.report.round_harm import WEEK_DAYS, days_without, dry_from, plants_of, share_lost
 from scheduler.report.round_words import round_words
 from scheduler.service.lock import SiteLock, lock_path
 from scheduler.service.practised import keep_practice
@@ -157,6 +157,7 @@ def test_rain_to_come_spares_what_it_fills() -> None:
 def test_water_that_lasts_four_days_leaves_three_of_the_week() -> None:
     assert days_without("runs_out", 4) == 3
     assert days_without("near_empty", 30) == 0
+    assert days_without("out_of_reach", 5) == 2 and share_lost("out_of_reach") == 1.0
     assert days_without("node_silent", 4) == 7
 
 

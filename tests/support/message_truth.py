@@ -50,7 +50,7 @@ def _true(year: Year, alert: Alert) -> bool:
         "care_due": lambda: True,  # by the calendar, which is tested elsewhere
         "near_empty": lambda: _little(year, at) or _scarce(year, at, NEAR_DAYS),
         "runs_out": lambda: _lasts_as_said(year, alert),
-        "out_of_reach": lambda: _too_low(year, at, alert.subject),
+        "out_of_reach": lambda: _too_low(year, alert),
     }
     judge = by_kind.get(alert.kind)
     return judge is not None and judge()
@@ -116,12 +116,14 @@ def _little(year: Year, at: datetime) -> bool:
     return _above_reserve_l(year, _true_level_m(year, at) - LEVEL_ERROR_M) < NEAR_SHARE * full_l
 
 
-def _too_low(year: Year, at: datetime, zone: str) -> bool:
-    """Whether the true water stood too low for the zone's worst emitter, as well as a level tells it; or so
-    little above that as is nearly nothing."""
+def _too_low(year: Year, alert: Alert) -> bool:
+    """Whether the true water stood too low for the zone's worst emitter, as well as a level tells it; where
+    it is said of soon, so little above that as is nearly nothing."""
     model = year.shell.state.model
-    level_m, stops_m = _true_level_m(year, at) - LEVEL_ERROR_M, model.zones[zone].worst_stop_m
-    little_l = NEAR_SHARE * _above_reserve_l(year, model.stage.brim_level_m)
+    level_m = _true_level_m(year, alert.at) - LEVEL_ERROR_M
+    stops_m = model.zones[alert.subject].worst_stop_m
+    soon = "soon no longer reaches" in alert.text
+    little_l = NEAR_SHARE * _above_reserve_l(year, model.stage.brim_level_m) if soon else 0.0
     return model.stage.volume_l(level_m) - model.stage.volume_l(stops_m) <= little_l
 
 
