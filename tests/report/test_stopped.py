@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import replace
-from datetime import date, timedelta
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
-from scheduler.planning.plan import Plan, PlannedRun, Reason, SkippedZone
+import pytest
+
+from scheduler.control.effects import Booking, RecordPlan
+from scheduler.planning.plan import Plan, Reason, SkippedZone
 from scheduler.report.status import status_answer, status_words
-from scheduler.report.stopped import stopped_since, stopped_zones
+from scheduler.report.stopped import stopped_since, stopped_words, stopped_zones
 from tests.support.page_states import short
 
 TODAY = date(2012, 7, 20)  # a Friday
@@ -36,19 +40,68 @@ def test_it_is_stopped_since_the_first_day_after_its_last_run(tmp_path: Path) ->
     assert plan is not None and plan.day == TODAY
     bed = next(z for z in plan.skipped if z.zone == "bed")
     not_due = SkippedZone("bed", (Reason("not_due", "Not due."),))
-    ran = (replace(plan.runs[0], zone="bed"),)
 
-    def since(before: dict[int, Plan]) -> int:
-        return (TODAY - stopped_since("bed", list(before.values()), TODAY)).days
+    def since(before: dict[int, Plan], *bookings: Booking) -> int:
+        return (TODAY - stopped_since("bed", list(before.values()), bookings, TODAY)).days
 
-    def ago(days: int, runs: tuple[PlannedRun, ...] = (), skipped: tuple[SkippedZone, ...] = ()) -> Plan:
-        return replace(plan, day=TODAY - timedelta(days=days), runs=runs, skipped=skipped)
+    def ago(days: int, *skipped: SkippedZone) -> Plan:
+        return replace(plan, day=TODAY - timedelta(days=days), runs=(), skipped=skipped)
 
-    dry = {n: ago(n, skipped=(bed,)) for n in (1, 3)} | {2: ago(2, skipped=(not_due,))}
+    dry = {n: ago(n, bed) for n in (1, 3)} | {2: ago(2, not_due)}
     assert since({}) == 0
     assert since(dry) == 3  # that it was not due on a day between says nothing of it
-    assert since(dry | {4: ago(4, ran), 6: ago(6, skipped=(bed,))}) == 3
-    assert since({1: ago(1, ran), 2: ago(2, skipped=(bed,))}) == 0
+    assert since(dry | {4: ago(4), 6: ago(6, bed)}, booked(4)) == 3
+    assert since({1: ago(1), 2: ago(2, bed)}, booked(1)) == 0
+    assert since(dry, booked(1, zone="pots")) == 3  # another zone's water is none for this one
+
+
+def booked(days: int, litres: float = 3.0, zone: str = "bed") -> Booking:
+    day = TODAY - timedelta(days=days)
+    at = datetime(day.year, day.month, day.day, 18, tzinfo=UTC)
+    return Booking(f"{zone}-{days}", zone, day, at, 600.0, None, (("thyme", litres),), litres, litres, litres)
+
+
+def test_a_day_on_which_it_was_stopped_at_dawn_and_watered_later_is_a_watered_day(tmp_path: Path) -> None:
+    page = short(tmp_path)
+    plan = page.store.last_plan()
+    page.close()
+    assert plan is not None
+    dawn = replace(plan, day=TODAY - timedelta(days=2), runs=())
+    ran = (replace(plan.runs[0], zone="bed"),)
+    later = replace(dawn, made_at=dawn.made_at + timedelta(hours=4), runs=ran, skipped=())
+    after = replace(dawn, day=TODAY - timedelta(days=1))
+    before = (dawn, later, after)
+    assert stopped_since("bed", before, [booked(2)], TODAY) == TODAY - timedelta(days=1)
+    # What was planned and did not come is no water.
+    assert stopped_since("bed", before, [], TODAY) == TODAY - timedelta(days=2)
+    assert stopped_since("bed", before, [booked(2, 0.0)], TODAY) == TODAY - timedelta(days=2)
+
+
+@pytest.mark.parametrize(
+    ("days", "told"),
+    [
+        (range(1, 30), "since Thursday 21 June: Bed"),
+        (range(1, 31), "for 30 days or more: Bed"),
+        ((1, 29, 33, 36), "for 30 days or more: Bed"),  # not due on the thirtieth day itself
+        ((1, 60), "since Thursday 19 July: Bed"),
+    ],
+)
+def test_of_what_goes_on_for_longer_than_is_told_it_is_said_so(
+    tmp_path: Path, days: Iterable[int], told: str
+) -> None:
+    page = short(tmp_path)
+    plan = page.store.last_plan()
+    assert plan is not None
+    page.store.write(
+        [
+            RecordPlan(replace(plan, day=TODAY - timedelta(days=n), made_at=plan.made_at - timedelta(days=n)))
+            for n in days
+        ]
+    )
+    (stopped,) = stopped_zones(page.site, page.store, plan, TODAY)
+    page.close()
+    assert stopped_words(page.site, stopped, TODAY).startswith(told)
+    assert stopped.or_earlier is told.startswith("for")
 
 
 def test_of_a_plan_of_another_day_nothing_is_said(tmp_path: Path) -> None:

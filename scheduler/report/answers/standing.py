@@ -40,11 +40,12 @@ class StatusHoldAnswer(Answer):
 
 class StatusStoppedAnswer(Answer):
     """A zone that is due and not watered, for the water does not reach ``plants`` (none: a high place of its
-    line stops it); ``since``: the first of the days on which it was so."""
+    line stops it). ``since``: the first day on which it was so; ``or_earlier``: or some day before that."""
 
     zone: str
     plants: list[str]
     since: date
+    or_earlier: bool = False
 
 
 class WinterValveAnswer(Answer):
