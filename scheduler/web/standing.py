@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from typing import Literal
 
 from scheduler.control.conditions import FORECAST_STALE
@@ -36,7 +36,7 @@ _OWN = {
 NOTHING_L = 0.25
 # How a reason of the plan points to a command; here there is a link for it.
 _CHOOSE = " To choose another way: fallinghead ration."
-_TOP_UP = "Top up (through an air gap), or release the reserve."
+_TOP_UP = "Top up (through an air gap)"
 # While one of these stands nothing is opened, whatever is planned.
 _STANDSTILLS = {
     "drained",
@@ -94,8 +94,10 @@ def _all(facts: Facts) -> Iterator[Standing]:
     yield from _unknowns(facts, status, alerts)
     yield from _nearly_empty(facts, status, alerts)
     yield from _short(facts, status)  # by today's figures: before what an alert said of them some days ago
+    out = zones_out_of_reach(facts)
+    told_below = {z.id for z in facts.site.zones if z.name in out}
     for alert in status.alerts:
-        if alert.kind == "out_of_reach" and zones_out_of_reach(facts):
+        if alert.kind == "out_of_reach" and alert.subject in told_below:
             continue  # "not reached" says it by today's figures
         if alert.kind not in _OWN:
             yield Standing(alert.kind, "look", _alert_words(facts, alert), alert.advice)
@@ -117,15 +119,19 @@ def _alert_words(facts: Facts, alert: StatusAlertAnswer) -> str:
     if since.date() != facts.today:
         return f"{text.rstrip('.')} (said on {day_words(since.date(), facts.today)})."
     if facts.now - alert.since > SOME_TIME:
-        return _AGO.sub(lambda found: _at(found, since), text)
+        return _AGO.sub(lambda found: _at(facts, found, alert.since), text)
     return text
 
 
-def _at(found: re.Match[str], since: datetime) -> str:
-    """What was so long ago when it was said, by the clock."""
+def _at(facts: Facts, found: re.Match[str], since: datetime) -> str:
+    """What was so long ago when it was said, by the clock, with its day where that is another. Hours are
+    taken off in UTC: a local clock may have been put forward or back between."""
     count, unit = int(found[1]), {"h": "hours", "min": "minutes"}[found[2]]
-    word = "about" if found.start() else "About"
-    return f"{word} {since - timedelta(**{unit: count}):%H:%M}"
+    at = since.astimezone(UTC) - timedelta(**{unit: count})
+    word, local = "about" if found.start() else "About", at.astimezone(facts.site.place.timezone)
+    day = day_word(facts, at)
+    which = {"today": "", "yesterday": " yesterday"}.get(day, f" on {day}")
+    return f"{word} {local:%H:%M}{which}"
 
 
 def _waiting(status: StatusAnswer) -> Iterator[Standing]:
@@ -306,11 +312,17 @@ def _nearly_empty(
         return
     if status.usable_l is None or status.usable_l >= NEAR_EMPTY_CLEAR * facts.made.model.usable_full_l:
         text = _alert_words(facts, alerts["near_empty"])
+    elif _nothing_left(status) and facts.choices.reserve_released:
+        left = show_volume(status.total_l, facts.site.units)
+        text = f"The barrels are down into the reserve, which is released: {left} stand above the outlet."
     elif _nothing_left(status):
         text = "The barrels are empty down to the reserve: nothing more can be used."
     else:
         text = f"The barrels are nearly empty: {show_volume(status.usable_l, facts.site.units)} can be used."
-    advice = _TOP_UP if _nothing_left(status) else alerts["near_empty"].advice
+    advice = alerts["near_empty"].advice
+    if _nothing_left(status):
+        released = facts.choices.reserve_released
+        advice = f"{_TOP_UP}." if released else f"{_TOP_UP}, or release the reserve."
     yield Standing("near_empty", "look", text, advice)
 
 
