@@ -1,24 +1,18 @@
-"""Commands for a garden on paper: example, check, survey, plan, network, schema."""
+"""Commands for a garden on paper: example, check, plan, network, schema; and survey, which stands apart."""
 
 from __future__ import annotations
 
-from pathlib import Path
-from shlex import quote
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 import typer
 
 from scheduler.cli import present
 from scheduler.cli.printing import say, say_error, say_json, say_table
-from scheduler.cli.sites import SITE_HELP, find_site, read_date, read_level, read_weather, tests_of
+from scheduler.cli.sites import SITE_HELP, find_site, read_date, read_level, read_weather
+from scheduler.cli.surveying import survey
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
-
     from scheduler.planning.garden import GardenModel
-    from scheduler.report.artist import Artist
-    from scheduler.site.model import Site
-    from scheduler.survey.as_built import AsBuilt
 
 JSON = typer.Option(False, "--json", help="Print one JSON object for a program.")
 
@@ -84,139 +78,6 @@ def check(site: str = typer.Argument(None, help=SITE_HELP, metavar="SITE"), json
         return
     for line in (*site_words(garden), *doubts):
         say(line)
-
-
-def survey(
-    site: str = typer.Argument(None, help=SITE_HELP, metavar="SITE"),
-    at: str = typer.Option(
-        "half", "--at", help='Level above the outlet: "60 cm", full, half or low.', metavar="LEVEL"
-    ),
-    advice: bool = typer.Option(
-        False, "--advice", help="Say what would help, each solved again, instead of the survey."
-    ),
-    what_if: list[str] = typer.Option(
-        None,
-        "--what-if",
-        help='Compare with a change, such as "raise barrels 30 cm"; may be given again. "forms" lists all.',
-        metavar="CHANGE",
-    ),
-    against: str = typer.Option(None, "--against", help="Compare with another site file.", metavar="SITE"),
-    pictures: Path = typer.Option(
-        None,
-        "--pictures",
-        help="Draw the garden into this folder, as PNG; when compared, both.",
-        metavar="DIR",
-    ),
-    svg: bool = typer.Option(False, "--svg", help="Draw as SVG instead."),
-    as_tested: bool = typer.Option(
-        False, "--as-tested", help="The garden as its tests found it, instead of as drawn."
-    ),
-    json: bool = JSON,
-) -> None:
-    """Show the head and flow at every emitter, each zone as if open alone; or advise, or compare."""
-    from scheduler.report.artist import Artist
-
-    garden = find_site(site)
-    if what_if == ["forms"]:
-        from scheduler.survey.changes import SENTENCES
-
-        for form in SENTENCES[garden.units]:
-            say(form)
-        return
-    if what_if or against:
-        _compare(_found(garden).site if as_tested else garden, what_if or [], against, pictures, svg, json)
-        return
-    artist = Artist(pictures) if pictures is not None else None
-    # After the artist, who is the quicker the less is loaded.
-    from scheduler.planning.garden import garden_model
-    from scheduler.report.survey import advice_lines, survey_answer, survey_rows, zone_lines
-
-    built = _found(garden) if as_tested else None
-    garden = built.site if built is not None else garden
-    model = garden_model(garden)
-    level_m = read_level(at, model)
-    # Handed over first: the pictures work out at all levels together what the survey asks at one.
-    drawn = _handed_over(artist, model, svg, built=built) if artist is not None else None
-    answer = survey_answer(garden, level_m, advice=advice, model=model)
-    if json:
-        say_json(answer.model_copy(update={"pictures": drawn() if drawn is not None else None}))
-        return
-    if advice:
-        for line in advice_lines(garden, answer):
-            say(line)
-        at_level = "" if at == "half" else f" --at {quote(at)}"
-        say(f"The heads and flows as it is: fallinghead survey{f' {site}' if site else ''}{at_level}")
-    else:
-        for title, columns, rows in survey_rows(garden, answer):
-            say_table(title, columns, rows)
-        for line in (*zone_lines(garden, answer), *(f"- {finding}" for finding in answer.findings)):
-            say(line)
-    if drawn is not None:
-        say(f"Drawn: {', '.join(drawn())}.")
-
-
-def _handed_over(
-    artist: Artist,
-    model: GardenModel,
-    svg: bool,
-    changes: Sequence[str] = (),
-    *,
-    built: AsBuilt | None = None,
-) -> Callable[[], list[str]]:
-    """Call what is given back to wait for the files."""
-    from scheduler.report.garden_pictures import garden_and_day
-
-    form: Literal["svg", "png"] = "svg" if svg else "png"
-    of = garden_and_day(model.site, present.today(model.site.place.timezone), changes)
-    wait = artist.draw(model, form, of, built.zones if built is not None else None)
-    return lambda: [str(path) for path in wait()]
-
-
-def _found(garden: Site) -> AsBuilt:
-    """As its tests found it. UsageError when nothing was tested."""
-    from scheduler.site.errors import UsageError
-    from scheduler.survey.as_built import as_built
-
-    with tests_of(garden) as store:
-        built = as_built(garden, store.test_records(), now=present.now())
-    if all(known.tested is None for known in built.zones.values()) and built.poured is None:
-        raise UsageError(
-            f"no test of {garden.name} is kept here that tells of a flow or of litres; leave out "
-            "--as-tested, or test it first: fallinghead commission"
-        )
-    return built
-
-
-def _compare(
-    garden: Site, changes: list[str], against: str | None, pictures: Path | None, svg: bool, json: bool
-) -> None:
-    """The garden beside another, or beside itself with the changes made; drawn, each into a folder of its
-    own."""
-    from scheduler.report.artist import Artist
-
-    names = "now", "changed" if changes else "other"
-    artists = [Artist(pictures / name) for name in names] if pictures is not None else []
-    # After the artists, who are the quicker the less is loaded.
-    from scheduler.planning.garden import garden_model
-    from scheduler.report.side_by_side import compare_answer, compare_lines, compare_rows
-    from scheduler.survey.changes import changed
-
-    other = changed(find_site(against) if against else garden, changes)
-    models = garden_model(garden), garden_model(other)
-    made = zip(artists, models, ([], changes), strict=False)
-    drawn = [_handed_over(artist, model, svg, with_them) for artist, model, with_them in made]
-    answer = compare_answer(garden, other, changes, models)
-    if json:
-        files = [path for wait in drawn for path in wait()] if drawn else None
-        say_json(answer.model_copy(update={"pictures": files}))
-        return
-    for title, columns, rows in compare_rows(other, answer):
-        say_table(title, columns, rows)
-    for line in compare_lines(garden, other, answer):
-        say(line)
-    what = "The garden as it is", "With the changes" if changes else "The other garden"
-    for words, wait in zip(what, drawn, strict=False):
-        say(f"{words}, drawn: {', '.join(wait())}.")
 
 
 def plan(

@@ -20,16 +20,18 @@ if TYPE_CHECKING:
 
 
 class Artist:
-    """The pictures of one garden into a folder, which is made when it is not there. UsageError when it cannot
-    be made. ``beside``: in a process of its own; None: as the machine allows."""
+    """The pictures of one garden into a folder, which is made once there is something to draw into it.
+    ``beside``: in a process of its own, let go at the end of a ``with``; None: as the machine allows."""
 
     def __init__(self, folder: Path, *, beside: bool | None = None) -> None:
         self._folder = folder
-        try:
-            folder.mkdir(parents=True, exist_ok=True)
-        except OSError as error:
-            raise self._failed(error) from error
         self._beside: Beside[Sequence[Drawing], tuple[Path, ...]] = Beside(_draw, _load, fork=beside)
+
+    def __enter__(self) -> Artist:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._beside.close()
 
     def draw(
         self,
@@ -40,9 +42,13 @@ class Artist:
     ) -> Callable[[], tuple[Path, ...]]:
         """Work out what is to be drawn and hand it over, once; ``of``: which garden and day; ``proven``: as
         in ``garden_drawings``. Call what is given back to wait for the files, in a fixed order; UsageError
-        when they cannot be written."""
+        when the folder cannot be made or they cannot be written."""
         from scheduler.report.garden_pictures import garden_drawings
 
+        try:
+            self._folder.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise self._failed(error) from error
         self._beside.give(garden_drawings(model, self._folder, form, of, proven or {}))
         return self._wait
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import gc
 import os
 import pickle
+import signal
 from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
@@ -60,6 +61,11 @@ class Beside(Generic[Values, Result]):
                 return done  # type: ignore[no-any-return]
         return self._work(self._values)
 
+    def close(self) -> None:
+        """Let the copy go, also where it was never given anything or its result is not asked for."""
+        if self._copy is not None:
+            self._copy.close()
+
 
 class _Copy:
     """The forked process, with a pipe each way."""
@@ -96,6 +102,16 @@ class _Copy:
         with suppress(ChildProcessError):
             os.waitpid(self._pid, 0)
         return pickle.loads(told) if told else None  # noqa: S301 - from our own copy
+
+    def close(self) -> None:
+        if not self._values.closed:  # nothing was given: it only loads, or waits
+            self._values.close()
+            with suppress(ProcessLookupError):
+                os.kill(self._pid, signal.SIGKILL)
+        if not self._answer.closed:
+            self._answer.close()
+            with suppress(ChildProcessError):
+                os.waitpid(self._pid, 0)
 
 
 def _worked(work: Callable[[Any], Any], asked: BinaryIO, answer: BinaryIO) -> None:

@@ -21,6 +21,7 @@ from scheduler.site.model import Site
 from scheduler.supply.poured import Pour, PouredFit, fit_poured
 from scheduler.supply.stage import stage_storage
 from scheduler.survey.sensor_scale import SensorFit, sensor_scale
+from scheduler.survey.site_mark import changed_parts, site_mark
 from scheduler.survey.tests_done import Poured, SensorScale, TestKind
 from scheduler.survey.tests_due import Stale, TestDue, due, history, stale
 from scheduler.survey.zone_evidence import EmitterFound, ZoneEvidence, prove_zone
@@ -36,6 +37,7 @@ __all__ = [
     "ZoneEvidence",
     "as_built",
     "first_flow",
+    "still_proven",
 ]
 
 
@@ -105,6 +107,18 @@ def first_flow(built: AsBuilt, zone_id: str) -> FlowFactor:
     # One factor has to serve all levels: the doubt of the middle of those from which a zone is watered.
     sd = float(np.mean([known.flow_sd_share(level) for level in known.levels_m]))
     return FlowFactor(value=1.0, sd=sd, updated=known.tested)
+
+
+def still_proven(built: AsBuilt, after: Site) -> dict[str, ZoneEvidence]:
+    """What is known of the zones on which a change of the site found touches nothing that their flow depends
+    on."""
+    there = {z.id for z in after.zones}
+    return {
+        zone: known
+        for zone, known in built.zones.items()
+        if zone in there
+        and not changed_parts("head_flow", site_mark(built.site, zone), site_mark(after, zone))
+    }
 
 
 def _newest(

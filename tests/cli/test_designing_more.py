@@ -17,8 +17,8 @@ from scheduler.hydraulics.epanet import emitter_names
 from scheduler.hydraulics.network import zone_network
 from scheduler.hydraulics.solve import solve
 from scheduler.planning.garden import garden_model
-from scheduler.site.errors import UsageError
-from scheduler.site.examples import example_site
+from scheduler.site.errors import FallingheadError, UsageError
+from scheduler.site.examples import example_site, example_text
 from scheduler.store.store import Store, store_url
 from scheduler.survey.compare import garden_side
 from scheduler.survey.section import long_section
@@ -52,6 +52,20 @@ def test_pictures_where_nothing_can_be_written_are_refused_in_words(tmp_path: Pa
     (tmp_path / "file").write_text("x")
     with pytest.raises(UsageError, match="cannot be written into"):
         run("survey", "five-drums", "--pictures", str(tmp_path / "file"))
+
+
+@pytest.mark.parametrize(
+    "refused",
+    [("--what-if", "nonsense"), ("--as-tested",), ("--as-tested", "--what-if", "raise barrels 30 cm"),
+     ("--against", "no-such-garden.toml"), ("--at", "9 km")],
+)  # fmt: skip
+def test_a_survey_that_is_refused_leaves_no_folder(
+    refused: tuple[str, ...], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("FALLINGHEAD_STATE", str(tmp_path))
+    with pytest.raises(FallingheadError):
+        run("survey", "five-drums", *refused, "--pictures", str(tmp_path / "drawn"))
+    assert not list(tmp_path.iterdir())
 
 
 def test_a_comparison_draws_both_gardens_each_into_its_folder(tmp_path: Path) -> None:
@@ -119,23 +133,28 @@ def test_low_is_the_low_of_the_pictures_and_comparisons() -> None:
     )
 
 
-def test_a_survey_as_tested_has_the_flows_that_were_caught_and_says_where(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """A zone that gives a fifth less than drawn, by a bucket at two levels; the other was never tested."""
-    monkeypatch.setenv("FALLINGHEAD_STATE", str(tmp_path))
+def bucket_of_the_pots(folder: Path) -> None:
+    """Kept: the pots of the five drums give a fifth less than drawn, by a bucket at two levels."""
     site = example_site("five-drums")
-    with pytest.raises(UsageError, match="test it first"):
-        run("survey", "five-drums", "--as-tested")
-    assert not list(tmp_path.iterdir()), "asking makes no store"
     network = zone_network(site, site.zone("pots"))
     draws = tuple(
         Draw(level_m=at, level_end_m=at, run_s=360.0, volume_l=0.08 * solve(network, at).total_lph)
         for at in (0.7, 0.4)
     )
     record = HeadFlow(zone="pots", at=datetime(2026, 4, 1, tzinfo=UTC), who="Ann", draws=draws)
-    with Store(store_url(tmp_path / "five-drums.db"), site.id) as store:
+    with Store(store_url(folder / "five-drums.db"), site.id) as store:
         store.add_test_record(record, site_mark(site, "pots"))
+
+
+def test_a_survey_as_tested_has_the_flows_that_were_caught_and_says_where(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A zone that gives a fifth less than drawn, by a bucket at two levels; the other was never tested."""
+    monkeypatch.setenv("FALLINGHEAD_STATE", str(tmp_path))
+    with pytest.raises(UsageError, match="test it first"):
+        run("survey", "five-drums", "--as-tested")
+    assert not list(tmp_path.iterdir()), "asking makes no store"
+    bucket_of_the_pots(tmp_path)
     words = ("survey", "five-drums", "--at", "50 cm", "--json")
     drawn = {z["id"]: z["flow_lph"] for z in json.loads(run(*words))["zones"]}
     pictures = ("--as-tested", "--svg", "--pictures", str(tmp_path / "drawn"))
@@ -145,6 +164,38 @@ def test_a_survey_as_tested_has_the_flows_that_were_caught_and_says_where(
     assert found["border"] == drawn["border"]
     proven, never = ((tmp_path / "drawn" / f"{z}-flow-by-level.svg").read_text() for z in ("pots", "border"))
     assert "<!-- measured here -->" in proven and "<!-- Band:" in proven
-    assert "measured here" not in never and "never measured" in never
-    text = run("survey", "five-drums", "--as-tested", "--what-if", "raise barrels 30 cm")
-    assert "At half every plant gets" in text
+    assert "measured here" not in never and "no test of the zone is in them" in never
+
+
+def test_a_tested_garden_beside_itself_is_as_tested_on_both_sides(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("FALLINGHEAD_STATE", str(tmp_path))
+    bucket_of_the_pots(tmp_path)
+    same, renamed, other = (tmp_path / f"{name}.toml" for name in ("same", "renamed", "other"))
+    same.write_text(example_text("five-drums"), encoding="utf-8")
+    renamed.write_text(example_text("five-drums").replace('"pots"', '"tubs"'), encoding="utf-8")
+    other.write_text(example_text("five-drums").replace('"five-drums"', '"six-drums"'), encoding="utf-8")
+    words = ("survey", "five-drums", "--as-tested", "--against")
+    answer = json.loads(run(*words, str(same), "--json"))
+    assert answer["before"] == answer["after"]
+    assert "At half every plant that was there gets as much as before." in run(*words, str(same))
+    with pytest.raises(UsageError, match="'six-drums', not of 'five-drums'; leave out --as-tested"):
+        run(*words, str(other))
+    with pytest.raises(UsageError, match=r"as \S*renamed.toml draws it .* leave out --as-tested"):
+        run(*words, str(renamed))
+
+
+def test_pictures_of_a_change_say_where_the_garden_was_measured(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A dripper taken out of the border leaves the pots as tested."""
+    monkeypatch.setenv("FALLINGHEAD_STATE", str(tmp_path))
+    bucket_of_the_pots(tmp_path)
+    change = f"remove {example_site('five-drums').zone('border').emitters[0].id}"
+    folder = tmp_path / "drawn"
+    run("survey", "five-drums", "--as-tested", "--what-if", change, "--svg", "--pictures", str(folder))
+    for name in ("now", "changed"):
+        drawn = (folder / name / "pots-flow-by-level.svg").read_text()
+        assert "<!-- measured here -->" in drawn and "<!-- Band:" in drawn
+        assert "no test of the zone is in them" in (folder / name / "border-flow-by-level.svg").read_text()

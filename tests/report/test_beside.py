@@ -50,6 +50,16 @@ first.give("x")
 assert first.result() == ("x", True), "the second holds the pipe of the first, and must not keep it waiting"
 second.give("y")
 assert second.result() == ("y", True)
+given, idle = (Beside(work, lambda: None, fork=True) for _ in range(2))
+given.give("x")
+for beside in (given, idle, second, Beside(work, lambda: None, fork=False)):
+    beside.close()
+    beside.close()
+try:
+    os.waitpid(-1, os.WNOHANG)
+    raise AssertionError("a copy was left behind")
+except ChildProcessError:
+    pass
 signal.signal(signal.SIGCHLD, signal.SIG_IGN)  # as some that start commands hand it down
 assert told([1.5, "x"]) == ([1.5, "x"], True), "nobody is left to wait for"
 print("whole")

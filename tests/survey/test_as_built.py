@@ -13,7 +13,8 @@ from scheduler.hydraulics.solve import solve, solve_levels
 from scheduler.planning.garden import garden_model
 from scheduler.sensing.flow import CATALOGUE_SD
 from scheduler.site.model import Emitter, Line, Plant, Point, Site
-from scheduler.survey.as_built import AsBuilt, TestDone, as_built, first_flow
+from scheduler.survey.as_built import AsBuilt, TestDone, as_built, first_flow, still_proven
+from scheduler.survey.changes import changed
 from scheduler.survey.site_mark import site_mark
 from scheduler.survey.tests_done import (
     Can,
@@ -236,6 +237,24 @@ def test_barrels_raised_keep_the_bubblers_found_and_make_the_tests_due() -> None
     assert row.level_min_m == pytest.approx(0.1 - 0.3, abs=0.01)
     # With the drums full the head is above all those tested.
     assert row.flow_sd_share(0.8) > 1.5 * before.zones["row"].flow_sd_share(0.8)
+
+
+@pytest.mark.parametrize(
+    ("change", "still"),
+    [
+        ("remove b1", True),  # of the other zone
+        ("add barrel", True),
+        ("close e0 20 %", False),
+        ("raise barrels 30 cm", False),
+        ("feed bore 50 mm", False),
+        ("valve row 2 m3/h", False),
+    ],
+)
+def test_a_change_leaves_a_zone_proven_where_its_flow_at_a_level_stays(change: str, still: bool) -> None:
+    _, _, built = measured()
+    known = still_proven(built, changed(built.site, [change]))
+    assert (known.get("row") == built.zones["row"]) is still
+    assert ("row" in known) is still
 
 
 def test_a_bubbler_added_is_as_drawn_and_the_others_as_found() -> None:
