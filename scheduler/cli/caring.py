@@ -160,7 +160,7 @@ def messages(
             say_json(answer)
         else:
             over = practice_ended() is not None
-            for line in messages_words(garden, answer, now, practice_over=over):
+            for line in messages_words(garden, answer, now, days, practice_over=over):
                 say(line)
 
 

@@ -75,9 +75,10 @@ def _other(kind: str, subject: str) -> str:
 
 
 def messages_words(
-    site: Site, answer: MessagesAnswer, now: datetime, *, practice_over: bool = False
+    site: Site, answer: MessagesAnswer, now: datetime, days: int, *, practice_over: bool = False
 ) -> list[str]:
-    """The same in sentences, the newest first. ``practice_over``: it is a practice, which tells nobody."""
+    """The same in sentences, the newest first. ``days``: how far back it was asked; ``practice_over``: it is a
+    practice, which tells nobody."""
     zone = site.place.timezone
     today = now.astimezone(zone).date()
     lines = [f"Stands: {a.text} {a.advice}" for a in answer.standing] or [f"{answer.garden}: nothing stands."]
@@ -89,7 +90,8 @@ def messages_words(
         who = f"{STATUS_WORDS.get(told.status, told.status)} {told.person}".strip()
         lines.append(f"{at:%a} {at.day} {at:%B %H:%M}: {who}: {told.text or told.kind}")
     if not answer.told:
-        lines.append("Nothing was raised and nobody was told anything in that time.")
+        so_long = "24 hours" if days == 1 else f"{days} days"
+        lines.append(f"Nothing was raised and nobody was told anything in the last {so_long}.")
     elif any(t.status == "to_nobody" for t in answer.told):
         lines.append(_why_nobody(site, practice_over))
     return lines

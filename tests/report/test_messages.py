@@ -34,22 +34,26 @@ def test_what_was_raised_and_told_to_nobody_is_listed_newest_first(store: Store)
         ("near_empty", "to_nobody", ""),
         ("run_short", "to_nobody", ""),
     ]
-    lines = messages_words(SITE, answer, NOW)
+    lines = messages_words(SITE, answer, NOW, 14)
     assert "Sun 5 August 23:50: raised, told to nobody: The barrels are nearly empty." in lines
     assert not any("nobody was told anything" in line for line in lines)
     assert "no address was set up" in lines[-1]
-    assert "[[person]]" in messages_words(replace(SITE, people=()), answer, NOW)[-1]
-    assert "practice" in messages_words(SITE, answer, NOW, practice_over=True)[-1]
+    assert "[[person]]" in messages_words(replace(SITE, people=()), answer, NOW, 14)[-1]
+    assert "practice" in messages_words(SITE, answer, NOW, 14, practice_over=True)[-1]
 
 
 def test_what_was_told_is_not_listed_a_second_time(store: Store) -> None:
     store.save_telling(Telling(SHORT.kind, SHORT.subject, SHORT.at, "Ana", "told", NOW))
     answer = messages_answer(SITE, store, NOW, 14)
     assert [(t.kind, t.status) for t in answer.told] == [("run_short", "told"), ("near_empty", "to_nobody")]
-    assert any("reached Ana: The pots got too little." in line for line in messages_words(SITE, answer, NOW))
+    assert any(
+        "reached Ana: The pots got too little." in line for line in messages_words(SITE, answer, NOW, 14)
+    )
 
 
 def test_where_nothing_was_raised_it_says_so(store: Store) -> None:
     answer = messages_answer(SITE, store, NOW + timedelta(days=40), 14)
     assert answer.told == []
-    assert "Nothing was raised" in messages_words(SITE, answer, NOW)[-1]
+    told = "Nothing was raised and nobody was told anything in the last"
+    assert messages_words(SITE, answer, NOW, 14)[-1] == f"{told} 14 days."
+    assert messages_words(SITE, answer, NOW, 1)[-1] == f"{told} 24 hours."
