@@ -61,13 +61,14 @@ def _show(site: str, past: str | None, json: bool) -> None:
     if json:
         say_json(answer)
         return
-    columns, rows = ration_rows(garden, answer)
-    say_table(
-        f"{garden.name}: water to {answer.through:%d %B} in the middle of the ways of the weather; a day: at "
-        "risk from then on",
-        columns,
-        rows,
-    )
+    if answer.short:  # else no way is followed, and litres of one would speak against "none is held back"
+        columns, rows = ration_rows(garden, answer)
+        say_table(
+            f"{garden.name}: water to {answer.through:%d %B} in the middle of the ways of the weather; a "
+            "day: at risk from then on",
+            columns,
+            rows,
+        )
     for line in ration_words(garden, answer):
         say(line)
 

@@ -111,15 +111,9 @@ def ration_words(site: Site, answer: RationAnswer) -> list[str]:
     """What is chosen, what each way brings, and how to choose."""
     usable = show_volume(answer.usable_l, site.units)
     lines = [f"{usable} can be used. {_short_words(answer)}"]
-    lines.append(_wants_words(answer))
-    chosen = "This holds now" if answer.short else "This would hold"
-    for way in answer.ways:
-        mark = chosen if way.way == answer.chosen else "Another way"
-        if way.way == answer.default:
-            mark += (
-                ", and runs if nobody chooses" if way.way == answer.chosen else " (runs if nobody chooses)"
-            )
-        lines.append(f"{way.way}: water goes {way.words}. {mark}. {_way_words(site, answer, way)}")
+    if answer.short:
+        lines.append(_wants_words(answer))
+    lines += [_of_way(site, answer, way) for way in answer.ways]
     if answer.ranks:
         told = ", ".join(f"{r.plant} {r.rank} (site file {r.site_rank})" for r in answer.ranks)
         lines.append(f"Ranks that a person set: {told}.")
@@ -141,8 +135,8 @@ def _short_words(answer: RationAnswer) -> str:
     if not answer.short:
         return (
             f"If every plant gets all it wants it lasts through {answer.through:%d %B} in nine of ten cases: "
-            "water is not short, and none is held back. The ways below are followed only while it is short; "
-            "they show what each would give."
+            "water is not short, and none is held back. Once it is short it is spent in one of these ways, "
+            "and what each gives is shown then:"
         )
     if answer.short_middle is None:
         return (
@@ -158,10 +152,19 @@ def _short_words(answer: RationAnswer) -> str:
 
 def _wants_words(answer: RationAnswer) -> str:
     return (
-        f"Wanted is what a plant uses to {answer.through:%d %B} less the rain. While water is short its "
-        "doses are smaller: what is not given of it comes out of its soil, which is the emptier then, or is "
-        "missed."
+        f"Wanted is what a plant uses to {answer.through:%d %B} less the rain; what is not given of it comes "
+        "out of its soil, which is the emptier then, or is missed."
     )
+
+
+def _of_way(site: Site, answer: RationAnswer, way: RationWayAnswer) -> str:
+    """A way with whether it is followed; what it brings only while water is short, for else none is."""
+    chosen = "This holds now" if answer.short else "This would hold"
+    mark = chosen if way.way == answer.chosen else "Another way"
+    if way.way == answer.default:
+        mark += ", and runs if nobody chooses" if way.way == answer.chosen else " (runs if nobody chooses)"
+    text = f"{way.way}: water goes {way.words}. {mark}."
+    return f"{text} {_way_words(site, answer, way)}" if answer.short else text
 
 
 def _way_words(site: Site, answer: RationAnswer, way: RationWayAnswer) -> str:

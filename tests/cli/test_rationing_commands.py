@@ -76,9 +76,25 @@ def test_litres_of_days_to_come_are_whole_and_what_comes_out_of_the_soil_is_told
 
 def test_where_water_is_not_short_no_way_is_said_to_hold(garden: LivedIn) -> None:
     answer = RationAnswer.model_validate(ration(garden)).model_copy(update={"short": False})
-    said = " ".join(ration_words(SITE, answer))
-    assert "none is held back. The ways below are followed only while it is short" in said
+    lines = ration_words(SITE, answer)
+    said = " ".join(lines)
+    assert "none is held back. Once it is short it is spent in one of these ways" in said
     assert "This would hold" in said and "This holds now" not in said
+    # Litres of a way that is not followed would speak against it.
+    assert [way for way in WAYS if any(line.startswith(f"{way}: ") for line in lines)] == list(WAYS)
+    assert not any(word in said for word in (" are given", "come out of the soil", "At risk", "Wanted is"))
+
+
+def test_where_water_is_not_short_no_table_of_ways_is_shown(
+    garden: LivedIn, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    heading = "in the middle of the ways of the weather"
+    assert heading in plain(garden.says("ration", "--site", "five-drums"))
+    answer = RationAnswer.model_validate(ration(garden)).model_copy(update={"short": False})
+    monkeypatch.setattr("scheduler.report.rationing.ration_answer", lambda *_: answer)
+    said = plain(garden.says("ration", "--site", "five-drums"))
+    assert heading not in said and "tomato" not in said.lower()
+    assert "water is not short" in said and "fallinghead ration --choose" in said
 
 
 def test_a_chosen_way_holds_until_it_is_taken_back(garden: LivedIn) -> None:
