@@ -25,12 +25,12 @@ from scheduler.site.showing import (
     show_volume,
 )
 from scheduler.store.store import Store
+from scheduler.web.alert_words import own_words
 from scheduler.web.asked_words import what_words
 from scheduler.web.facts import Facts
 from scheduler.web.rendering import show
 from scheduler.web.rights import Right, needs, parts_of
 from scheduler.web.showing import sentence
-from scheduler.web.standing import own_words
 
 router = APIRouter()
 UNKNOWN = "not known"

@@ -15,12 +15,13 @@ from scheduler.site.showing import show_duration, show_volume
 from scheduler.survey.section import LongSection, long_section
 from scheduler.web import showing
 from scheduler.web.acting import fate_of, request_of
+from scheduler.web.alert_words import day_word
 from scheduler.web.drawing import NARROW, WIDE, Levels, draw, reach, stretch
 from scheduler.web.facts import Facts
 from scheduler.web.plant_rows import plant_rows
 from scheduler.web.rendering import mark, show
 from scheduler.web.rights import Right, needs, parts_of
-from scheduler.web.standing import Standing, day_word, standings, stands_still
+from scheduler.web.standing import Standing, standings, stands_still
 
 router = APIRouter()
 # Where what stands can be answered.

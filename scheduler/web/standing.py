@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from typing import Literal
 
 from scheduler.control.conditions import FORECAST_STALE
@@ -15,6 +14,7 @@ from scheduler.report.answers import StatusAlertAnswer, StatusAnswer, StatusWint
 from scheduler.report.year import day_words
 from scheduler.site.model import Site
 from scheduler.site.showing import show_length, show_volume
+from scheduler.web.alert_words import alert_words, day_word
 from scheduler.web.facts import Facts
 from scheduler.web.plant_rows import plant_reach
 from scheduler.web.showing import runs_over, zones_out_of_reach
@@ -49,9 +49,6 @@ _STANDSTILLS = {
 }
 
 
-# After so long "1 h ago" is no longer that.
-SOME_TIME = timedelta(minutes=20)
-_AGO = re.compile(r"\b(\d+) (h|min) ago\b")
 # Worth knowing beside how it stands, and no part of that.
 _BESIDE = {"care_due", "away", "runs_over"}
 
@@ -100,7 +97,7 @@ def _all(facts: Facts) -> Iterator[Standing]:
         if alert.kind == "out_of_reach" and alert.subject in told_below:
             continue  # "not reached" says it by today's figures
         if alert.kind not in _OWN:
-            yield Standing(alert.kind, "look", _alert_words(facts, alert), alert.advice)
+            yield Standing(alert.kind, "look", alert_words(facts, alert), alert.advice)
     yield from _dry(facts)
     yield from _held(facts, status)
     yield from _care(facts, status)
@@ -111,27 +108,6 @@ def _all(facts: Facts) -> Iterator[Standing]:
     if facts.choices.reserve_released:
         yield Standing("reserve_released", "know", "The reserve is released: it is watered from it.", "")
     yield from _waiting(status)
-
-
-def _alert_words(facts: Facts, alert: StatusAlertAnswer) -> str:
-    """What was said of it, with the day or the hour where that is not now: its figures are of then."""
-    text, since = own_words(facts.site, alert.text), alert.since.astimezone(facts.site.place.timezone)
-    if since.date() != facts.today:
-        return f"{text.rstrip('.')} (said on {day_words(since.date(), facts.today)})."
-    if facts.now - alert.since > SOME_TIME:
-        return _AGO.sub(lambda found: _at(facts, found, alert.since), text)
-    return text
-
-
-def _at(facts: Facts, found: re.Match[str], since: datetime) -> str:
-    """What was so long ago when it was said, by the clock, with its day where that is another. Hours are
-    taken off in UTC: a local clock may have been put forward or back between."""
-    count, unit = int(found[1]), {"h": "hours", "min": "minutes"}[found[2]]
-    at = since.astimezone(UTC) - timedelta(**{unit: count})
-    word, local = "about" if found.start() else "About", at.astimezone(facts.site.place.timezone)
-    day = day_word(facts, at)
-    which = {"today": "", "yesterday": " yesterday"}.get(day, f" on {day}")
-    return f"{word} {local:%H:%M}{which}"
 
 
 def _waiting(status: StatusAnswer) -> Iterator[Standing]:
@@ -166,7 +142,7 @@ def _drained(facts: Facts, status: StatusAnswer, winter: StatusWinterAnswer) -> 
         yield Standing("winter_valve", "look", f"Valve of {' and of '.join(names)}: {words}.")
     for alert in status.alerts:
         if alert.kind in TOLD_IN_WINTER and (wet or alert.kind != "frost"):
-            yield Standing(alert.kind, "look", _alert_words(facts, alert), alert.advice)
+            yield Standing(alert.kind, "look", alert_words(facts, alert), alert.advice)
     yield from _waiting(status)
 
 
@@ -311,7 +287,7 @@ def _nearly_empty(
     if "near_empty" not in alerts:
         return
     if status.usable_l is None or status.usable_l >= NEAR_EMPTY_CLEAR * facts.made.model.usable_full_l:
-        text = _alert_words(facts, alerts["near_empty"])
+        text = alert_words(facts, alerts["near_empty"])
     elif _nothing_left(status) and facts.choices.reserve_released:
         left = show_volume(status.total_l, facts.site.units)
         text = f"The barrels are down into the reserve, which is released: {left} stand above the outlet."
@@ -388,19 +364,6 @@ def _well(facts: Facts) -> Standing:
 def _when(facts: Facts) -> str:
     start = facts.coming[0].start.astimezone(facts.site.place.timezone)
     return day_word(facts, start) + f" from {start:%H:%M}"
-
-
-def day_word(facts: Facts, at: datetime) -> str:
-    """ "today", "tomorrow" or the day's name and date."""
-    days = (at.astimezone(facts.site.place.timezone).date() - facts.today).days
-    return {0: "today", 1: "tomorrow", -1: "yesterday"}.get(days, f"{at:%A %d %B}")
-
-
-def own_words(site: Site, text: str) -> str:
-    """An alert's text without the garden's name in front: the page bears it already."""
-    start = f"{site.name}: "
-    text = text.removeprefix(start)
-    return text[:1].upper() + text[1:]
 
 
 def local_clock(site: Site, at: datetime) -> str:

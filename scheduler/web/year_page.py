@@ -14,9 +14,9 @@ from scheduler.report.messages import STATUS_WORDS, messages_answer
 from scheduler.report.year import care_answer, day_words
 from scheduler.site.model import Site
 from scheduler.web.acting import tell_values
+from scheduler.web.alert_words import own_words
 from scheduler.web.rendering import show
 from scheduler.web.rights import Right, needs, parts_of
-from scheduler.web.standing import own_words
 
 router = APIRouter()
 # As far back as "who was told" goes here; the command goes further.
