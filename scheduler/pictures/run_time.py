@@ -77,7 +77,7 @@ def draw_run_times(
 
 def _below(tables: Sequence[RunTimes]) -> str:
     if all(t.shortest_s is None for t in tables):
-        return "The same water takes longer as the level falls. How sure: not known, untested."
+        return "The same water takes longer as the level falls. How sure: not known, not measured."
     return "The same water takes longer as the level falls. Band: true two times out of three."
 
 
