@@ -87,7 +87,7 @@ def draw_flow_by_level(
 
 def _below(sd_share: Array | float | None) -> str:
     if sd_share is None:
-        return "How sure is not known: these flows were not measured."
+        return "How sure these are is not known: they were not measured."
     return "Band: two times out of three the true flow lies in it."
 
 

@@ -164,7 +164,7 @@ def test_a_survey_as_tested_has_the_flows_that_were_caught_and_says_where(
     assert found["border"] == drawn["border"]
     proven, never = ((tmp_path / "drawn" / f"{z}-flow-by-level.svg").read_text() for z in ("pots", "border"))
     assert "<!-- measured here -->" in proven and "<!-- Band:" in proven
-    assert "measured here" not in never and "these flows were not measured" in never
+    assert "measured here" not in never and "they were not measured" in never
 
 
 def test_a_tested_garden_beside_itself_is_as_tested_on_both_sides(
@@ -198,4 +198,4 @@ def test_pictures_of_a_change_say_where_the_garden_was_measured(
     for name in ("now", "changed"):
         drawn = (folder / name / "pots-flow-by-level.svg").read_text()
         assert "<!-- measured here -->" in drawn and "<!-- Band:" in drawn
-        assert "these flows were not measured" in (folder / name / "border-flow-by-level.svg").read_text()
+        assert "they were not measured" in (folder / name / "border-flow-by-level.svg").read_text()
