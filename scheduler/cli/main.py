@@ -23,6 +23,7 @@ from scheduler.cli import (
     round_command,
     running,
     seasons,
+    slips,
     telling,
     waiting,
 )
@@ -49,6 +50,7 @@ class Commands(TyperGroup):
 
     def resolve_command(self, ctx: Any, args: list[str]) -> Any:
         name, command, rest = super().resolve_command(ctx, args)
+        slips.check_site_word(str(name), command, rest)
         if name in SILENT_A_WHILE and not set(HELP_OPTIONS) & set(rest):
             waiting.begin()
         return name, command, rest
@@ -56,6 +58,9 @@ class Commands(TyperGroup):
     def invoke(self, ctx: Any) -> Any:
         try:
             return super().invoke(ctx)
+        except typer.BadParameter as error:
+            slips.explain_missing(error)
+            raise
         except BrokenPipeError:
             # Nothing is wrong, and Python must not complain when it closes its own end.
             os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
