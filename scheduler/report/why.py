@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Sequence, Set
 from datetime import date, timedelta
 
 from scheduler.control.effects import Booking, Intent
 from scheduler.planning.comparing import Cause, compare_runs
-from scheduler.planning.plan import Plan, PlannedRun, PlantShare, Reason
+from scheduler.planning.plan import Plan, PlannedRun, PlantShare, Reason, SkippedZone
 from scheduler.planning.soaking import whole_runs
 from scheduler.planning.windows import local_midnight
 from scheduler.report.answers import (
@@ -30,6 +30,8 @@ from scheduler.store.store import Store
 # "Last week" is the zone's run nearest to a week earlier, between these.
 LAST_WEEK_DAYS = 7
 EARLIEST_DAYS, LATEST_DAYS = 14, 2
+# A plan made so shortly after a run was to begin is still one made for its start.
+AT_ITS_START = timedelta(minutes=2)
 # A cause of less than this is not named.
 CAUSE_WORTH_SAYING_S = 30.0
 
@@ -61,15 +63,17 @@ def why_answer(site: Site, store: Store, day: date, subject: str | None = None) 
             "day, or waited for the valve node to be heard. `fallinghead status` says how things stand now"
         )
     earlier = store.plans_between(day - timedelta(days=EARLIEST_DAYS), day - timedelta(days=LATEST_DAYS))
-    bookings = [b for b in store.bookings_since(day) if b.day == day]
+    since = store.bookings_since(day - timedelta(days=EARLIEST_DAYS))
+    watered = {(b.day, b.zone) for b in since}
+    bookings = [b for b in since if b.day == day]
     intents = store.intents_since(local_midnight(day, site.place.timezone))
     newest = plans[-1]
     return WhyAnswer(
         garden=site.name,
         day=day,
         made_at=newest.made_at,
-        zones=[_zone(site, z, plans, earlier, bookings, intents) for z in zones],
-        plants=_plants(site, plans, bookings, zones, subject),
+        zones=[_zone(site, z, plans, earlier, bookings, intents, watered) for z in zones],
+        plants=_plants(site, plans, bookings, zones, subject, watered),
         reasons=_reasons(newest.reasons),
         sources=[
             WhySourceAnswer(
@@ -94,11 +98,43 @@ def _zones_asked(site: Site, subject: str | None) -> list[str]:
     raise UsageError(f"there is no zone and no plant {subject!r}; there are {names}")
 
 
-def _run_of(plans: Sequence[Plan], zone: str) -> tuple[date, PlannedRun] | None:
+Watered = Set[tuple[date, str]]  # days and zones for which water is booked
+
+
+def _run_of(plans: Sequence[Plan], zone: str, watered: Watered) -> tuple[date, PlannedRun] | None:
     """The newest planned run of a zone, its openings as one: a later plan of the day no longer names what is
     done, and may have only the rest of the openings."""
     runs = [(p.day, r) for p in reversed(plans) for r in whole_runs(p.runs) if r.zone == zone]
-    return next((found for found in runs if found[1].pulse == 1), runs[0] if runs else None)
+    found = next((found for found in runs if found[1].pulse == 1), runs[0] if runs else None)
+    return None if found is None or _dropped(plans, zone, watered) is not None else found
+
+
+def _dropped(
+    plans: Sequence[Plan], zone: str, watered: Watered
+) -> tuple[Plan, PlannedRun, Plan, SkippedZone] | None:
+    """A plan's run that the next plan of the day left out before it was to begin, with that plan and its
+    reasons; None where there is none, the zone was watered, or a later plan took it up again."""
+    if (plans[-1].day, zone) in watered:
+        return None
+    named = [i for i, p in enumerate(plans) if any(r.zone == zone for r in p.runs)]
+    if not named or named[-1] + 1 >= len(plans):
+        return None
+    planned, after = plans[named[-1]], plans[named[-1] + 1]
+    run = next(r for r in whole_runs(planned.runs) if r.zone == zone)
+    skipped = next((s for s in after.skipped if s.zone == zone), None)
+    if skipped is None or run.pulse != 1 or after.made_at > run.start + AT_ITS_START:
+        return None
+    return planned, run, after, skipped
+
+
+def _dropped_answer(site: Site, planned: Plan, run: PlannedRun, after: Plan) -> ReasonAnswer:
+    zone = site.place.timezone
+    made, left = (p.made_at.astimezone(zone) for p in (planned, after))
+    text = (
+        f"Planned at {made:%H:%M} for {run.start.astimezone(zone):%H:%M} with "
+        f"{show_volume(run.volume_l, site.units)}, and left out by the plan of {left:%H:%M}:"
+    )
+    return ReasonAnswer(code="dropped", text=text, figures={"volume_l": run.volume_l})
 
 
 def _zone(
@@ -108,11 +144,15 @@ def _zone(
     earlier: Sequence[Plan],
     bookings: Sequence[Booking],
     intents: Sequence[Intent],
+    watered: Watered,
 ) -> WhyZoneAnswer:
-    found = _run_of(plans, zone_id)
+    found = _run_of(plans, zone_id, watered)
     run = found[1] if found is not None else None
     skipped = next((s for s in plans[-1].skipped if s.zone == zone_id), None)
-    reasons = run.reasons if run is not None else skipped.reasons if skipped is not None else ()
+    dropped = _dropped(plans, zone_id, watered)
+    given = run if run is not None else dropped[3] if dropped is not None else skipped
+    reasons = given.reasons if given is not None else ()
+    before = [_dropped_answer(site, *dropped[:3])] if dropped is not None else []
     mine = [b for b in bookings if b.zone == zone_id]
     booked = [b.volume_l for b in mine]
     due = [s.reasons[0] for s in run.shares if s.due and s.reasons] if run is not None else []
@@ -123,18 +163,20 @@ def _zone(
         run_s=round(run.run_s, 1) if run is not None else None,
         volume_l=round(run.volume_l, 2) if run is not None else None,
         booked_l=round(sum(booked), 2) if booked else None,
-        reasons=_reasons((*due, *(r for r in reasons if r.code != "would_change"))),
+        reasons=before + _reasons((*due, *(r for r in reasons if r.code != "would_change"))),
         would_change=_reasons([r for r in reasons if r.code == "would_change"]),
-        compared=_compared(site, found, earlier) if found is not None else None,
+        compared=_compared(site, found, earlier, watered) if found is not None else None,
         orders=orders_told(site, run, mine, intents),
     )
 
 
 def _compared(
-    site: Site, found: tuple[date, PlannedRun], earlier: Sequence[Plan]
+    site: Site, found: tuple[date, PlannedRun], earlier: Sequence[Plan], watered: Watered
 ) -> WhyComparisonAnswer | None:
     day, run = found
-    runs = [(p.day, r) for p in earlier for r in whole_runs(p.runs) if r.zone == run.zone and r.pulse == 1]
+    days = {p.day for p in earlier}
+    of_days = (_run_of([p for p in earlier if p.day == d], run.zone, watered) for d in sorted(days))
+    runs = [found for found in of_days if found is not None and found[1].pulse == 1]
     if not runs:
         return None
     before_day, before = min(runs, key=lambda x: (abs((day - x[0]).days - LAST_WEEK_DAYS), x[0]))
@@ -172,11 +214,16 @@ def _cause_words(cause: Cause, before: PlannedRun, after: PlannedRun, rest: str)
 
 
 def _plants(
-    site: Site, plans: Sequence[Plan], bookings: Sequence[Booking], zones: Sequence[str], subject: str | None
+    site: Site,
+    plans: Sequence[Plan],
+    bookings: Sequence[Booking],
+    zones: Sequence[str],
+    subject: str | None,
+    watered: Watered,
 ) -> list[WhyPlantAnswer]:
     shares: dict[str, PlantShare] = {s.plant: s for s in plans[-1].shares}
     for zone in zones:
-        found = _run_of(plans, zone)
+        found = _run_of(plans, zone, watered)
         shares.update({s.plant: s for s in found[1].shares} if found is not None else {})
     asked = [p for p in site.plants if p.id == subject] or [
         p for p in site.plants if p.id in shares and shares[p.id].zone in zones

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import date, timedelta
 from pathlib import Path
 
 import pytest
 
-from scheduler.control.effects import RecordBooking, RecordIntent, RecordPlan
+from scheduler.control.effects import Booking, RecordBooking, RecordIntent, RecordPlan
+from scheduler.planning.plan import PlannedRun, SkippedZone
 from scheduler.planning.windows import local_midnight
+from scheduler.planning.words import rain_expected
 from scheduler.rehearsal.garden import TrueGarden
 from scheduler.rehearsal.hidden import Hidden, draw_truth
 from scheduler.rehearsal.node_model import VirtualNode
@@ -115,3 +118,43 @@ def test_where_nothing_was_ever_planned_it_is_asked_of_today(tmp_path: Path) -> 
 def test_a_day_that_went_as_planned_says_nothing_of_its_orders(store: Store) -> None:
     answer = why_answer(SITE, store, date(2012, 8, 4))
     assert [zone.orders for zone in answer.zones] == [[], []]
+
+
+def test_a_run_that_a_later_plan_left_out_is_told_as_that_and_not_as_watered(
+    store: Store, tmp_path: Path
+) -> None:
+    day = next(d for d in (FIRST + timedelta(days=n) for n in range(20)) if _pots_run(store, d) is not None)
+    run = _pots_run(store, day)
+    assert run is not None
+    midnight = local_midnight(day, SITE.place.timezone)
+    drafted = replace(store.plans_between(day, day)[0], made_at=midnight, runs=(run,), skipped=())
+    rain = rain_expected(SITE.units, 12.0, 0.9, "a forecast")
+    later = replace(
+        drafted, made_at=run.start + timedelta(seconds=20), runs=(), skipped=(SkippedZone("pots", (rain,)),)
+    )
+    with Store(store_url(tmp_path / "garden.db"), SITE.id) as own:
+        own.write([RecordPlan(drafted), RecordPlan(later)])
+        (pots,) = why_answer(SITE, own, day, "pots").zones
+        assert pots.run_s is None and pots.start is None and pots.booked_l is None
+        assert [r.code for r in pots.reasons] == ["dropped", "rain_expected"]
+        assert pots.reasons[0].text.startswith("Planned at 00:00 for ")
+        # Water that is booked was given, whatever was planned later.
+        own.write([RecordBooking(replace(b, order_id="s.1")) for b in _booked(store, day)[:1]])
+        (pots,) = why_answer(SITE, own, day, "pots").zones
+        assert pots.run_s == pytest.approx(run.run_s, abs=0.1) and pots.reasons[0].code == "due"
+
+
+def _pots_run(store: Store, day: date) -> PlannedRun | None:
+    runs = [r for p in store.plans_between(day, day)[:1] for r in p.runs if r.zone == "pots"]
+    return runs[0] if runs and _booked(store, day) else None
+
+
+def _booked(store: Store, day: date) -> list[Booking]:
+    return [b for b in store.bookings_since(day) if b.day == day and b.zone == "pots"]
+
+
+def test_a_run_is_compared_with_the_last_plan_of_the_other_day_not_its_draft(store: Store) -> None:
+    compared = why_answer(SITE, store, date(2012, 8, 12), "pots").zones[0].compared
+    assert compared is not None
+    (then,) = why_answer(SITE, store, compared.day, "pots").zones
+    assert compared.before_s == then.run_s
