@@ -83,6 +83,7 @@ def tests_of(garden: Site) -> Store:
 def read_level(text: str, model: GardenModel) -> float:
     """A level above the outlet in metres from "80 cm", "full", "half" or "low"."""
     from scheduler.site.quantities import parse
+    from scheduler.site.showing import show_length
     from scheduler.survey.levels import LEVEL_SHARES
 
     brim_m = model.stage.brim_level_m
@@ -93,8 +94,8 @@ def read_level(text: str, model: GardenModel) -> float:
     level_m = parse(text, "length")
     if not 0.0 <= level_m <= brim_m + 0.001:
         raise UsageError(
-            f"read level {text!r}; it is counted from the outlet upwards and lies between 0 m and the brim "
-            f"at {brim_m:.2f} m (or say full, half, low)"
+            f"read level {text!r}; it is counted from the outlet upwards and lies between 0 and the brim "
+            f"at {show_length(brim_m, model.site.units)} (or say full, half, low)"
         )
     return min(level_m, brim_m)
 

@@ -9,7 +9,6 @@ from itertools import pairwise
 from scheduler.site.barrels import barrel_ids, litres_above, water_depth_m
 from scheduler.site.fields import did_you_mean
 from scheduler.site.records import Record, misspelt
-from scheduler.site.showing import show_length, show_volume
 
 # Which measures a barrel of each shape has, and of these which must be given.
 _MEASURES = {
@@ -68,7 +67,9 @@ def _check_measures(barrel: Record) -> None:
             barrel.wrong(name, _no_such_measure(shape, name, needed))
     diameter, height = barrel.get("diameter"), barrel.get("height")
     if shape == "lying" and diameter is not None and height is not None and height > diameter:
-        barrel.wrong("height", f"a lying drum cannot be deeper than its diameter of {show_length(diameter)}")
+        barrel.wrong(
+            "height", f"a lying drum cannot be deeper than its diameter of {barrel.shown_length(diameter)}"
+        )
     _check_rows(barrel)
     _check_bulge(barrel)
     _check_tilt(barrel)
@@ -93,13 +94,15 @@ def _check_rows(barrel: Record) -> None:
     if "table" in barrel.given and barrel.values.get("table") == ():
         barrel.wrong("table", 'give at least one row, such as { depth = "10 cm", volume = "25 L" }')
     for before, row in pairwise(rows):
-        for name, show in (("depth", show_length), ("volume", show_volume)):
+        for name, show in (("depth", barrel.shown_length), ("volume", barrel.shown_volume)):
             low, high = before.get(name), row.get(name)
             if low is not None and high is not None and high <= low:
                 row.wrong(name, f"it must be more than the {show(low)} of the row before: sort by depth")
     last, height = rows[-1].get("depth") if rows else None, barrel.get("height")
     if last is not None and height is not None and height > last:
-        barrel.wrong("height", f"the table ends at {show_length(last)} of depth: add a row for the overflow")
+        barrel.wrong(
+            "height", f"the table ends at {barrel.shown_length(last)} of depth: add a row for the overflow"
+        )
 
 
 def _check_bulge(barrel: Record) -> None:
@@ -109,7 +112,7 @@ def _check_bulge(barrel: Record) -> None:
     if middle < min(ends):
         barrel.wrong(
             "middle_diameter",
-            f"a waist thinner than both ends ({show_length(min(ends))}) is no bulge: "
+            f"a waist thinner than both ends ({barrel.shown_length(min(ends))}) is no bulge: "
             'measure again, or give the shape "table"',
         )
 
@@ -118,7 +121,9 @@ def _check_tilt(barrel: Record) -> None:
     tilt = barrel.get("tilt")
     span = barrel.get("length" if barrel.get("shape") in ("box", "lying") else "diameter")
     if tilt and span and barrel.get("shape") != "table" and tilt > _STEEPEST * span:
-        barrel.wrong("tilt", f"it would lean by more than 15 degrees over {show_length(span)}: set it level")
+        barrel.wrong(
+            "tilt", f"it would lean by more than 15 degrees over {barrel.shown_length(span)}: set it level"
+        )
 
 
 def _check_ids(barrels: tuple[Record, ...]) -> None:
@@ -151,19 +156,22 @@ def _check_heights(tank: Record, barrels: tuple[Record, ...], stands: list[_Stan
     first, brim = stands[0], min(s.brim_m for s in stands)
     if outlet is not None and outlet >= brim:
         tank.wrong(
-            "outlet_height", f"the outlet lies above the brim at {show_length(brim)}: no water reaches it"
+            "outlet_height",
+            f"the outlet lies above the brim at {tank.shown_length(brim)}: no water reaches it",
         )
     elif outlet is not None and outlet < first.base_m:
         tank.wrong(
             "outlet_height",
-            f'the outlet lies below the bottom of barrel "{first.ids[0]}" at {show_length(first.base_m)}; '
+            f'the outlet lies below the bottom of barrel "{first.ids[0]}" at '
+            f"{tank.shown_length(first.base_m)}; "
             "heights are measured above the datum",
         )
     for barrel, stand in zip(barrels, stands, strict=True):
         if stand.base_m >= brim:
             barrel.wrong(
                 "base_height",
-                f"this barrel stands above the brim of the lowest at {show_length(brim)}: it never fills",
+                f"this barrel stands above the brim of the lowest at {tank.shown_length(brim)}: "
+                "it never fills",
             )
 
 
@@ -176,7 +184,7 @@ def _check_reserve(tank: Record, barrels: tuple[Record, ...]) -> None:
     total_l = sum(known)
     if reserve >= total_l > 0:
         tank.wrong(
-            "reserve", f"the barrels hold only {show_volume(total_l)} above the outlet: keep back less"
+            "reserve", f"the barrels hold only {tank.shown_volume(total_l)} above the outlet: keep back less"
         )
 
 
@@ -199,7 +207,9 @@ def _check_sensor(site: Record, barrels: tuple[Record, ...], stands: list[_Stand
     if stand is None or mount is None:
         return
     if kind == "echo" and mount <= stand.brim_m:
-        sensor.wrong("mount_height", f"an echo face must hang above the brim at {show_length(stand.brim_m)}")
+        sensor.wrong(
+            "mount_height", f"an echo face must hang above the brim at {sensor.shown_length(stand.brim_m)}"
+        )
     if kind == "pressure" and not stand.base_m <= mount < stand.brim_m:
-        span = f"{show_length(stand.base_m)} and {show_length(stand.brim_m)}"
+        span = f"{sensor.shown_length(stand.base_m)} and {sensor.shown_length(stand.brim_m)}"
         sensor.wrong("mount_height", f"a pressure cell must sit in the water, between {span}")

@@ -6,7 +6,6 @@ from scheduler.site.check_tank import brim_m
 from scheduler.site.fields import did_you_mean
 from scheduler.site.layout import circle, inline_places, knots, lines_by_id, outlets
 from scheduler.site.records import Record
-from scheduler.site.showing import show_length
 
 # An emitter's settings that a point may trim.
 TRIMMED = ("flow", "at_head", "exponent", "tested")
@@ -106,7 +105,7 @@ def _check_joint(line: Record, where: str, distance: str, by_id: dict[str, Recor
         return
     length = other.get("length")
     if at is not None and length is not None and at > length:
-        line.wrong(distance, f'line "{name}" is only {show_length(length)} long')
+        line.wrong(distance, f'line "{name}" is only {line.shown_length(length)} long')
 
 
 def _check_points(line: Record) -> None:
@@ -116,15 +115,16 @@ def _check_points(line: Record) -> None:
         if at is None:
             continue
         if length is not None and at > length:
-            point.wrong("at", f"the line is only {show_length(length)} long")
+            point.wrong("at", f"the line is only {line.shown_length(length)} long")
         if last_at is not None and at < last_at:
             point.wrong(
-                "at", f"the point before lies at {show_length(last_at)}: list points by rising distance"
+                "at", f"the point before lies at {line.shown_length(last_at)}: list points by rising distance"
             )
         if at == last_at and drop is not None and last_drop is not None and drop != last_drop:
             point.wrong(
                 "drop",
-                f"the same place has a drop of {show_length(last_drop)} just above: give one of the two",
+                f"the same place has a drop of {line.shown_length(last_drop)} just above: "
+                "give one of the two",
             )
         last_at, last_drop = at, drop
 
@@ -158,9 +158,9 @@ def _check_inline(line: Record, kinds: dict[str, Record]) -> None:
         if entry.get("every") is None or entry.get("first") is None or length is None:
             continue
         if not places or places[-1] > length + 1e-6:
-            end = show_length(places[-1] if places else entry.get("first"))
+            end = line.shown_length(places[-1] if places else entry.get("first"))
             entry.wrong(
-                "first", f"its emitters reach to {end}, but the line is only {show_length(length)} long"
+                "first", f"its emitters reach to {end}, but the line is only {line.shown_length(length)} long"
             )
 
 
@@ -178,7 +178,7 @@ def _check_reached(zone: Record, level_max_m: float) -> None:
             name = "drop" if "drop" in outlet.record.given else ""
             outlet.record.wrong(
                 name,
-                f"even full barrels stand only {show_length(level_max_m)} above the outlet, "
+                f"even full barrels stand only {line.shown_length(level_max_m)} above the outlet, "
                 "so no water ever comes out here: mind the sign (a drop below the outlet is positive)",
-                read=f"a place {show_length(-outlet.drop_m)} above the outlet",
+                read=f"a place {line.shown_length(-outlet.drop_m)} above the outlet",
             )

@@ -15,6 +15,7 @@ from zoneinfo import ZoneInfo
 
 from scheduler.site.errors import QuantityError
 from scheduler.site.quantities import DIMENSIONS, Dimension, parse, parse_bearing
+from scheduler.site.zone_names import zone_remedy
 
 Json = dict[str, Any]
 IDENT_PATTERN = "[a-z0-9][a-z0-9-]*"
@@ -274,21 +275,6 @@ class TimeOfDay:
         return {"type": "string", "pattern": r"^([01]?\d|2[0-3]):[0-5]\d(:\d\d)?$", "examples": ["05:30"]}
 
 
-# From here on two names of cities are one misspelt (ours: "Los_Angles", not "Seattle" for "Belem").
-_SAME_CITY = 0.8
-
-
-def _zone_of_city(word: str, zones: Iterable[str]) -> str | None:
-    """The time zone whose city was probably meant, the one of the region given first."""
-    region, _, city = word.lower().replace(" ", "_").rpartition("/")
-    by_city: dict[str, str] = {}
-    # Of zones named alike the region given goes first, then the plain names of the continents.
-    for name in sorted(zones, key=lambda z: (not z.lower().startswith(f"{region}/"), "/" not in z, z)):
-        by_city.setdefault(name.rpartition("/")[2].lower(), name)
-    found = get_close_matches(city, by_city, n=1, cutoff=_SAME_CITY)
-    return by_city[found[0]] if found else None
-
-
 @dataclass(frozen=True, slots=True)
 class Zone:
     """A time zone by its name in the tz database."""
@@ -299,18 +285,7 @@ class Zone:
                 return ZoneInfo(str(value))
         except (KeyError, ValueError, OSError):
             pass
-        raise refuse(value, self._remedy(value))
-
-    def _remedy(self, value: object) -> str:
-        from zoneinfo import available_timezones
-
-        guess = _zone_of_city(value, available_timezones()) if isinstance(value, str) else None
-        if guess:
-            return f"did you mean {guess!r}?"
-        return (
-            "there is no time zone of this name: write the region and the city that its time is named after, "
-            'such as "America/Los_Angeles" for Pacific time'
-        )
+        raise refuse(value, zone_remedy(value))
 
     def schema(self) -> Json:
         return {"type": "string", "examples": ["America/Los_Angeles", "Europe/Paris"]}

@@ -61,6 +61,7 @@ def _read_document(parsed: Parsed, findings: Findings) -> Site | None:
     findings.lines = toml_lines(parsed.text)
     findings.unreadable = parsed.unreadable
     record = read_records(parsed.document, SITE, findings)
+    findings.units = record.get("units") or findings.units
     check_tank(record)
     check_zones(record)
     check_kinds(record)

@@ -9,8 +9,11 @@ from difflib import get_close_matches
 from typing import Any
 
 from scheduler.site.errors import QuantityError, SiteProblem
-from scheduler.site.fields import IDENT_PATTERN, Field, Section, Table, as_read, did_you_mean, nearest
+from scheduler.site.fields import IDENT_PATTERN, Field, Section, Table, Zone, as_read, did_you_mean, nearest
+from scheduler.site.model import DisplayUnits
+from scheduler.site.showing import show_length, show_volume
 from scheduler.site.toml_lines import Path
+from scheduler.site.zone_names import zone_remedy
 
 # What is said to be read where nothing is written.
 _NOTHING = "nothing"
@@ -38,6 +41,8 @@ class Findings:
     problems: list[SiteProblem] = field(default_factory=list)
     # Keys on lines that could not be parsed: known to stand there, so not reported as missing too.
     unreadable: frozenset[str] = frozenset()
+    # In which the figures of what is said are shown: the file's own, as soon as they are read.
+    units: DisplayUnits = "metric"
 
     def add(self, path: Path, key: str, read: str, remedy: str) -> None:
         self.problems.append(SiteProblem(self.file, self.line(path), key, read, remedy))
@@ -96,6 +101,13 @@ class Record:
     def key(self, name: str) -> str:
         return ", ".join(part for part in (self.label, name) if part)
 
+    def shown_length(self, length_m: float | None) -> str:
+        """A length as this file shows its figures."""
+        return show_length(length_m, self.findings.units)
+
+    def shown_volume(self, volume_l: float | None) -> str:
+        return show_volume(volume_l, self.findings.units)
+
     def shown(self, name: str) -> str:
         return self.as_written.get(name, _NOTHING)
 
@@ -118,6 +130,7 @@ def read_records(document: Mapping[str, Any], site: Section, findings: Findings)
 def _read_table(raw: dict[str, Any], section: Section, path: Path, label: str, findings: Findings) -> Record:
     written = {name: as_read(value) for name, value in raw.items()}
     record = Record(section, path, label, findings, given=frozenset(raw), as_written=written)
+    refused: dict[str, QuantityError] = {}
     for name, value in raw.items():
         found = section.find(name)
         if _is_secret(name, value, found):
@@ -130,9 +143,19 @@ def _read_table(raw: dict[str, Any], section: Section, path: Path, label: str, f
             try:
                 record.values[name] = found.kind.read(value)
             except QuantityError as error:
-                record.wrong(name, error.remedy, read=error.read)
+                refused[name] = error
+    for name, refusal in refused.items():
+        record.wrong(name, _remedy(record, name, raw[name], refusal), read=refusal.read)
     _note_missing(record)
     return record
+
+
+def _remedy(record: Record, name: str, value: object, error: QuantityError) -> str:
+    """What a refused value should be; which time zone was meant, the place beside it may tell."""
+    found = record.section.find(name)
+    if found is None or not isinstance(found.kind, Zone):
+        return error.remedy
+    return zone_remedy(value, record.values.get("latitude"), record.values.get("longitude"))
 
 
 def is_secret_key(name: str) -> bool:

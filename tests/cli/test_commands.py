@@ -203,6 +203,11 @@ def test_an_amount_below_nothing_is_read_as_an_amount_and_refused() -> None:
     # The drums' brim is at 1.30 m, their outlet at 51 cm.
     with pytest.raises(UsageError, match=r"Read 95\.0 cm .* the brim at 79\.0 cm\."):
         run("measured", "95 cm", "--site", "five-drums")
+    with pytest.raises(UsageError, match=r"between 0 and the brim at 79\.0 cm"):
+        run("plan", "five-drums", "--level", "95 cm", "--weather", "seattle-2012")
+    # The box of this one overflows at 22 + 35 1/2 in, and its outlet lies at 24 1/2 in: 33 in.
+    with pytest.raises(UsageError, match=r"between 0 and the brim at 33\.0 in"):
+        run("plan", "uneven-ground", "--level", "90 in", "--weather", "seattle-2012")
     assert "--wiat" in run("measured", "3 cm", "--wiat", code=2).output
 
 

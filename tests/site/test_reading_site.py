@@ -302,3 +302,22 @@ def test_whatever_a_line_turns_into_there_is_a_garden_or_a_report(line: int, jun
         return
     assert found
     assert all(p.remedy and p.read and p.key for p in found)
+
+
+def test_lengths_are_told_in_the_units_of_the_file() -> None:
+    # By the tape: the box stands at 22 in and is 35 1/2 in high, its brim at 57 1/2 in: 4.79 ft, or 1.46 m.
+    text = changed(
+        'outlet_height = "24 1/2 in"', 'outlet_height = "64 1/2 in"', text=example_text("uneven-ground")
+    )
+    for units, brim in (("us", "4.8 ft"), ("metric", "1.46 m")):
+        found = problems(changed('units = "us"', f'units = "{units}"', text=text))
+        assert any(f"the outlet lies above the brim at {brim}:" in p.remedy for p in found), found
+
+
+def test_the_name_of_a_time_is_guessed_by_the_place_beside_it() -> None:
+    (problem,) = problems(changed('timezone = "America/Los_Angeles"', 'timezone = "Pacific"'))
+    assert problem.read == '"Pacific"' and problem.remedy == "did you mean 'America/Los_Angeles'?"
+    text = changed('timezone = "America/Los_Angeles"', 'timezone = "Pacific"')
+    east = re.sub(r'longitude = ".* W"', 'longitude = "2 E"', text)
+    assert east != text
+    assert "did you mean" not in problems(east)[0].remedy
