@@ -15,7 +15,7 @@ from scheduler.control.orders import Order
 from scheduler.service.practised import MARK
 from scheduler.web.showing import sentence
 from tests.support.gardens import small_garden
-from tests.support.page_garden import PageGarden, heading, plain
+from tests.support.page_garden import PageGarden, heading, plain, token
 from tests.support.page_states import STATES
 
 # What may go over the wire for the first view (the project's own target).
@@ -97,6 +97,25 @@ def test_of_a_practice_that_is_over_nobody_is_sent_to_a_service(started: PageGar
     words = plain(_page(started))
     assert "a practice that is over" in words
     assert "is not running" not in words and "systemctl" not in words
+
+
+def test_while_an_answer_is_awaited_it_is_not_said_that_there_is_nothing_to_do(started: PageGarden) -> None:
+    assert "There is nothing to do." in plain(_page(started))
+    sent = started.client.post(
+        "/tell/took", data={"token": token(started.client, "/tell"), "once": "a" * 16, "amount": "20"}
+    )
+    assert heading(sent.text) == "Kept, not answered yet"
+    words = plain(_page(started))
+    assert "1 request waits for an answer." in words and "is still to be answered" in words
+    assert "There is nothing to do." not in words
+    started.lock.release()
+    (started.store_path.parent / MARK).write_text(started.now().isoformat(), encoding="utf-8")
+    words = plain(_page(started))
+    assert "1 request waits for an answer." in words and "answered no more" in words
+    assert "There is nothing to do." not in words
+    told = plain(started.client.get(str(sent.url)).text)
+    assert "The practice was over before this was answered." in told
+    assert "it acts when it starts" not in told
 
 
 def test_last_run_is_told_as_wanted_against_given(started: PageGarden) -> None:
@@ -292,7 +311,7 @@ def test_a_plant_that_the_water_does_not_reach_is_told_first_and_drawn_with_a_cr
     assert text.count('class="mark cross" d="M') >= 2  # in both sizes of the drawing, and in its key
     assert ">not reached</text>" in text
     # The sentence, the days and the litres agree, for it is said what each counts.
-    assert "the store runs short today." in heading(text)
+    assert "the store would run short today." in heading(text)
     assert (
         "How long does it last? Not for all plants. Not watered from today: Bed, for at this level the water "
         "does not reach Thyme."
