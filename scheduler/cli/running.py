@@ -12,7 +12,7 @@ import typer
 from scheduler.cli import present
 from scheduler.cli.printing import say, say_error, say_json
 from scheduler.cli.sites import SITE_HELP, find_site
-from scheduler.service.practised import practice_ended
+from scheduler.service.practised import check_can_ask, practice_ended
 
 if TYPE_CHECKING:
     from scheduler.control.events import RequestKind
@@ -26,10 +26,6 @@ WAIT = typer.Option(
 # First, for who typed it may be looking at running water.
 NOT_STOPPED = (
     "The stop could not be passed on, and no valve is proven shut: close the hand tap at the barrels."
-)
-PRACTICE_OVER = (
-    "FALLINGHEAD_STATE names the folder of a practice that is over: no valve moves there and nothing can be "
-    "told there any more. For a garden of your own: unset FALLINGHEAD_STATE FALLINGHEAD_SITE"
 )
 # So that an amount below nothing is read as an amount, and refused as one, not taken for an option.
 # People count in watering cans, of which no two hold the same.
@@ -169,10 +165,9 @@ def send_request(
     UsageError: it is a practice that is over, in which nobody answers."""
     from scheduler.report.answers import RequestAnswer
     from scheduler.service.asking import ask
-    from scheduler.site.errors import StoreError, UsageError
+    from scheduler.site.errors import StoreError
 
-    if practice_ended() is not None:
-        raise UsageError(f"Nothing was stopped. {PRACTICE_OVER}" if kind == "stop" else PRACTICE_OVER)
+    check_can_ask(kind)
     if kind == "stop" and not json:
         say_error("Asking the service to shut every valve ...")
     try:

@@ -18,6 +18,7 @@ from scheduler.planning.waiting import waits_while_short
 if TYPE_CHECKING:
     from scheduler.agronomy.need import PlantNeed
     from scheduler.agronomy.weather import Outlook
+    from scheduler.planning.soaking import Begun
     from scheduler.planning.spending import Ration
 
 
@@ -121,6 +122,7 @@ def put_off(
     outlook: Outlook | None,
     day: date,
     level_m: float | None,
+    begun: Mapping[str, Begun],
 ) -> tuple[list[ZoneCall], dict[str, SkippedZone]]:
     """Zones that wait for today's rain, and why."""
     weather = outlook.on(day) if outlook is not None else None
@@ -131,7 +133,8 @@ def put_off(
     reason = words.rain_expected(model.site.units, weather.rain_mm, weather.rain_probability, outlook.source)
     beyond = {o.plant for c in calls for o in _beyond(model, c.zone_id, level_m)}
     reached = {plant: need for plant, need in needs.items() if plant not in beyond}
-    off = [c.zone_id for c in calls if waits_for(model, c.zone_id, reached, weather.rain_mm)]
+    rain_mm = weather.rain_mm
+    off = [z for c in calls if waits_for(model, z := c.zone_id, reached, rain_mm, begun.get(z))]
     return [c for c in calls if c.zone_id not in off], {z: SkippedZone(z, (reason,)) for z in off}
 
 

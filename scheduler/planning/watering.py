@@ -83,7 +83,7 @@ def plan_day(
     begun = begun or {}
     level_m = level.level_m if level is not None else None
     calls, skipped = zone_calls(model, needs, held, begun, level_m, day)
-    calls, off = put_off(model, calls, needs, outlook, day, level_m)
+    calls, off = put_off(model, calls, needs, outlook, day, level_m, begun)
     skipped.update(off)
     if ration is not None:
         calls, kept = rationed_calls(model, calls, ration, begun, level_m)

@@ -19,6 +19,10 @@ from scheduler.site.errors import UsageError
 STATE_VARIABLE = "FALLINGHEAD_STATE"
 # Its text is when the practice ended, by the garden's time.
 MARK = "practice-ended"
+PRACTICE_OVER = (
+    "FALLINGHEAD_STATE names the folder of a practice that is over: no valve moves there and nothing can be "
+    "told there any more. For a garden of your own: unset FALLINGHEAD_STATE FALLINGHEAD_SITE"
+)
 
 
 def check_keep(folder: Path) -> None:
@@ -53,6 +57,12 @@ def practice_ended(environment: Mapping[str, str] | None = None) -> datetime | N
     cannot be read."""
     folder = (os.environ if environment is None else environment).get(STATE_VARIABLE)
     return practice_ended_in(Path(folder)) if folder else None
+
+
+def check_can_ask(kind: str, environment: Mapping[str, str] | None = None) -> None:
+    """UsageError: it is a practice that is over, in which nobody answers a request of that kind."""
+    if practice_ended(environment) is not None:
+        raise UsageError(f"Nothing was stopped. {PRACTICE_OVER}" if kind == "stop" else PRACTICE_OVER)
 
 
 def practice_ended_in(folder: Path) -> datetime | None:

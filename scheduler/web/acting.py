@@ -16,6 +16,7 @@ from scheduler.control.supervision import STOP_CONFIRMED
 from scheduler.planning.choices import RANK_LEAST, RANK_MOST
 from scheduler.planning.words import WAY_WORDS
 from scheduler.service.asking import NEVER_HEARD, ask, never_heard
+from scheduler.service.practised import check_can_ask, practice_ended
 from scheduler.site.errors import StoreError
 from scheduler.site.model import Site
 from scheduler.site.showing import show_duration, show_volume
@@ -40,6 +41,7 @@ Short = Annotated[str, Form(max_length=60)]
 def stop(request: Request, once: Once = "") -> Response:
     """Close every valve. Under no limit but this: stops in a storm of them are answered with the last one."""
     parts, visitor = parts_of(request), visitor_of(request)
+    check_can_ask("stop", parts.garden.environment)
     if not parts.stops.takes(address_of(request.scope)):
         last = _last_stop(parts.garden)
         if last is not None:
@@ -115,6 +117,7 @@ def told(
         raise HTTPException(404)
     parts, visitor = parts_of(request), visitor_of(request)
     garden = parts.garden
+    check_can_ask(name, garden.environment)
     wanted: Wanted = ASKS[name](garden.site, Filled(subject, amount, day, until, back != ""), garden.now())
     asked = ask(
         garden.site,
@@ -190,6 +193,8 @@ def fate_of(store: Store, garden: Garden, found: AskedRequest) -> Fate:
 
 
 def _unanswered(garden: Garden, *, stop: bool) -> Fate:
+    if practice_ended(garden.environment) is not None:
+        return Fate("refused", "Not done", "The practice was over before this was answered.")
     more = f"No valve is proven shut. {HAND_TAP}" if stop else ""
     if garden.served():
         return Fate("waiting", "Kept, not answered yet", "It is written down and not lost.", more)

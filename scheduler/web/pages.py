@@ -62,6 +62,7 @@ def now(request: Request, zone: ZoneName = None) -> Response:
         look_below=any(
             s.weight in ("go now", "look") or s.state in ("care_due", "runs_over") for s in standing[1:]
         ),
+        idle=_idle(facts, standing),
         mark=mark_of(facts),
         clock=f"{local:%A %d %B %H:%M %Z}",
         zones=site.zones,
@@ -88,6 +89,15 @@ def now(request: Request, zone: ZoneName = None) -> Response:
         credits=_credits(facts),
         **_next(facts),
     )
+
+
+def _idle(facts: Facts, standing: tuple[Standing, ...]) -> str:
+    """What stands where nothing is wrong: there is nothing to do, unless an answer is still to come."""
+    if all(s.state != "waiting" for s in standing):
+        return "There is nothing to do."
+    if facts.status is not None and facts.status.practice_over:
+        return "What was asked in it before is answered no more."
+    return "What was asked is still to be answered."
 
 
 def _zone_shown(facts: Facts, asked: str | None) -> str:

@@ -14,7 +14,7 @@ from scheduler.agronomy.weather import DayWeather, Outlook
 from scheduler.planning.garden import GardenModel, garden_model
 from scheduler.planning.plan import Plan
 from scheduler.planning.sizing import occupied_s
-from scheduler.planning.soaking import whole_runs
+from scheduler.planning.soaking import Begun, whole_runs
 from scheduler.planning.watering import LEAST_USEFUL_SHARE, plan_day
 from scheduler.planning.windows import spans_of_day
 from scheduler.sensing.belief import UNKNOWN_LEVEL, LevelBelief
@@ -171,6 +171,19 @@ def test_probable_rain_puts_off_what_is_not_far_overdue(
 ) -> None:
     needs = [need("sage", 4.0, overdue), need("thyme", 4.0, overdue), need("tomato", 5.0, 1.05)]
     p = plan(needs, outlook=outlook(rain_mm, probability))
+    assert (codes(p, "bed") == ["rain_expected"]) is waits
+    assert "pots" in [r.zone for r in p.runs]  # a container never waits
+
+
+@pytest.mark.parametrize(("rain_mm", "waits"), [(0.3, False), (15.0, True)])
+def test_the_rest_of_a_run_is_put_off_only_by_rain_that_is_worth_it(rain_mm: float, waits: bool) -> None:
+    """Its first openings have made every plant no longer due; a drop of rain does not replace the others."""
+    needs = [need("sage", 2.5, 0.4), need("thyme", 2.5, 0.4), need("tomato", 2.5, 0.4)]
+    begun = {
+        "bed": Begun(1, NOW, {"sage": 2.0, "thyme": 2.0}),
+        "pots": Begun(1, NOW, {"tomato": 2.0}),
+    }
+    p = plan(needs, outlook=outlook(rain_mm, 1.0), begun=begun)
     assert (codes(p, "bed") == ["rain_expected"]) is waits
     assert "pots" in [r.zone for r in p.runs]  # a container never waits
 

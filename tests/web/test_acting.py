@@ -8,6 +8,7 @@ import pytest
 
 from scheduler.control.effects import SendClose
 from scheduler.control.events import RequestKind
+from scheduler.service.practised import MARK, PRACTICE_OVER
 from scheduler.site.errors import StoreError
 from scheduler.store.store import Store
 from tests.support.page_garden import PASSWORD, WHO, PageGarden, form_of, heading, plain, token
@@ -72,6 +73,25 @@ def test_a_stop_that_cannot_be_kept_says_so(started: PageGarden, monkeypatch: py
     assert heading(sent.text) == "Not stopped"
     assert "The disk is full." in plain(sent.text)
     assert "shut the hand tap at the barrels" in plain(sent.text)
+
+
+def test_a_practice_that_is_over_takes_no_order_and_keeps_none(
+    started: PageGarden, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """In the sentence in which the command line refuses it."""
+    stop, form = form_of(started.client), token(started.client, "/tell")
+    started.lock.release()
+    (started.store_path.parent / MARK).write_text(started.now().isoformat(), encoding="utf-8")
+    monkeypatch.setattr("scheduler.web.acting.ask", lambda *_, **__: pytest.fail("it was asked"))
+    sent = started.client.post("/stop", data=stop)
+    assert sent.status_code == 400
+    assert f"Nothing was stopped. {PRACTICE_OVER}" in plain(sent.text)
+    orders = (("water", {"subject": "sage", "amount": "1"}), ("again", {}), ("took", {"amount": ""}))
+    for name, fields in orders:
+        sent = started.client.post(f"/tell/{name}", data={"token": form, "once": "a" * 16, **fields})
+        assert sent.status_code == 400
+        assert PRACTICE_OVER in plain(sent.text) and "Nothing was stopped" not in plain(sent.text)
+    assert _asked(started) == []
 
 
 def test_after_a_stop_watering_starts_again_when_asked(started: PageGarden) -> None:
