@@ -158,5 +158,7 @@ def runs_out(turn: Turn) -> Condition:
 
 
 def _span(early: int | None, late: int | None) -> str:
+    if early is not None and early == late:
+        return f"{early} day{'' if early == 1 else 's'}"
     first = f"{early}" if early is not None else "?"
     return f"{first} to {late} days" if late is not None else f"{first} days or more"

@@ -6,17 +6,30 @@ from datetime import date, datetime
 
 from scheduler.alerts.message import HEADINGS
 from scheduler.report.answers import RehearseAnswer
+from scheduler.report.answers.rehearsed import SeasonPlantAnswer
 from scheduler.report.plan import Columns, Rows
 from scheduler.site.model import Site
 from scheduler.site.showing import show_rain, show_volume
 
 # Less is a drop.
 LEAST_L = 0.05
+# Of fewer of the season's days than this share a zone's figures say so (our choice).
+MOST_DAYS = 0.8
 HEADING_OF = {str(kind): words for kind, words in HEADINGS.items()}
 
 
 def _error(share: float | None) -> str:
     return "-" if share is None else f"{100 * share:+.1f} %"
+
+
+def _counted(plant: SeasonPlantAnswer) -> bool:
+    """Whether any day counts for a plant: of none nothing is known."""
+    return plant.counted_days != 0
+
+
+def _was_due(plant: SeasonPlantAnswer) -> bool:
+    """Whether water was due on the days that count. What was used and is not due yet is no wish of 0 L."""
+    return _counted(plant) and plant.wanted_l > 0.0
 
 
 def season_rows(site: Site, answer: RehearseAnswer) -> list[tuple[str, Columns, Rows]]:
@@ -25,12 +38,11 @@ def season_rows(site: Site, answer: RehearseAnswer) -> list[tuple[str, Columns, 
     rows = [
         [
             site.plant(p.id).name,
-            show_volume(p.wanted_l, units),
-            show_volume(p.planned_l, units),
-            show_volume(p.given_l, units),
+            show_volume(p.wanted_l, units) if _was_due(p) else "-",
+            *(show_volume(litres, units) if _counted(p) else "-" for litres in (p.planned_l, p.given_l)),
             _error(p.need_error),
             _error(p.delivery_error),
-            show_volume(p.fixed_timer_l, units),
+            show_volume(p.fixed_timer_l, units) if _counted(p) else "-",
             _error(p.fixed_timer_error),
         ]
         for p in answer.plants
@@ -123,6 +135,7 @@ def season_words(site: Site, answer: RehearseAnswer) -> list[str]:
         f"{_error(answer.worst_delivery_error)} against the plans. "
         f"The fixed timer's worst plant: {_error(answer.fixed_timer_worst_error)}."
     ]
+    lines += _days_words(site, answer)
     lines += [
         f"Water was short: {site.zone(cut.id).name}, from {cut.withheld_from:%d %B} on less than its plants "
         "wanted; its days from then on do not count above."
@@ -147,4 +160,18 @@ def season_words(site: Site, answer: RehearseAnswer) -> list[str]:
     zone = site.place.timezone
     lines += [f"{alert.at.astimezone(zone):%d %B %H:%M}  {alert.text}" for alert in answer.alerts]
     lines += [f"RULE BROKEN: {rule}" for rule in answer.rules_broken] or ["No rule was broken."]
+    return lines
+
+
+def _days_words(site: Site, answer: RehearseAnswer) -> list[str]:
+    """Of how many days the figures of a zone are, where of far from all; and which plants were not due."""
+    whole, lines = len(answer.days), []
+    of_zone = {p.zone: p.counted_days for p in answer.plants if p.counted_days is not None}
+    few = {zone: days for zone, days in of_zone.items() if days < MOST_DAYS * whole}
+    if few:
+        told = ", ".join(f"{site.zone(zone).name} {days or 'none'}" for zone, days in few.items())
+        lines.append(f"Days that count above, of the season's {whole}: {told}.")
+    idle = [site.plant(p.id).name for p in answer.plants if _counted(p) and not _was_due(p)]
+    if idle:
+        lines.append(f"On the days that count no watering fell due for {', '.join(idle)}.")
     return lines

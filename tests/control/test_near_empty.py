@@ -8,7 +8,7 @@ import pytest
 
 from scheduler.control.alarms import AlarmMemory
 from scheduler.control.effects import ClearAlert, RaiseAlert
-from scheduler.control.running_low import NEAR_EMPTY_SHARE
+from scheduler.control.running_low import NEAR_EMPTY_SHARE, _span
 from tests.support.driving import Driver
 from tests.support.gardens import small_garden
 
@@ -152,3 +152,11 @@ def test_what_was_told_of_a_zone_that_the_garden_no_longer_has_is_over() -> None
     driver.state = replace(driver.state, alarms=(*driver.state.alarms, gone))
     driver.wait(2 * 3600.0, every_s=600)
     assert ("out_of_reach", "gone") in [(e.kind, e.subject) for e in driver.all(ClearAlert)]
+
+
+@pytest.mark.parametrize(
+    ("early", "late", "words"),
+    [(1, 1, "1 day"), (3, 3, "3 days"), (1, 4, "1 to 4 days"), (2, None, "2 days or more")],
+)
+def test_a_span_of_one_length_is_told_as_one(early: int, late: int | None, words: str) -> None:
+    assert _span(early, late) == words

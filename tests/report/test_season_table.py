@@ -9,7 +9,7 @@ import pytest
 from scheduler.control.effects import Alert
 from scheduler.rehearsal.season_json import _told
 from scheduler.report.answers import RehearseAnswer
-from scheduler.report.season import day_rows, lead_words, season_words
+from scheduler.report.season import day_rows, lead_words, season_rows, season_words
 from scheduler.site.examples import example_site
 
 SITE = example_site("five-drums")
@@ -111,3 +111,46 @@ def test_the_floor_is_told_without_saying_that_watering_was_over() -> None:
     """It may lie above the reserve, rain lifts the water again, and each zone has its own."""
     (line,) = [words for words in season_words(SITE, season()) if "nothing is watered" in words]
     assert line.startswith("On 22 August the store was first about down to")
+
+
+def of_plants(*plants: tuple[str, float, int]) -> RehearseAnswer:
+    """The three days with plants made up: each wanted so many litres on so many days that count."""
+    printed = season().model_dump(mode="json")
+    printed["plants"] = [
+        {
+            "id": plant,
+            "zone": SITE.zone_of(plant).id,
+            "wanted_l": wanted_l,
+            "planned_l": wanted_l,
+            "given_l": wanted_l,
+            "fixed_timer_l": 2.0 if days else 0.0,
+            "need_error": None,
+            "delivery_error": None,
+            "fixed_timer_error": None,
+            "counted_days": days,
+        }
+        for plant, wanted_l, days in plants
+    ]
+    return RehearseAnswer.model_validate(printed)
+
+
+def test_what_is_not_known_is_no_nought() -> None:
+    """A plant that was not due wanted nothing that can be told; of no day that counts nothing is known."""
+    ((_, _, rows),) = season_rows(
+        SITE, of_plants(("fig", 0.0, 3), (TOMATOES[0], 0.0, 0), (TOMATOES[1], 4.0, 3))
+    )
+    assert [row[1:4] + row[6:7] for row in rows] == [
+        ["-", "0.0 L", "0.0 L", "2.0 L"],
+        ["-", "-", "-", "-"],
+        ["4.0 L", "4.0 L", "4.0 L", "2.0 L"],
+    ]
+
+
+def test_a_zone_of_which_few_days_count_says_how_many() -> None:
+    lines = season_words(SITE, of_plants(("fig", 0.0, 3), (TOMATOES[0], 4.0, 1)))
+    assert "Days that count above, of the season's 3: Tomatoes in pots 1." in lines
+    assert "On the days that count no watering fell due for Young fig." in lines
+    none = season_words(SITE, of_plants((TOMATOES[0], 0.0, 0)))
+    assert "Days that count above, of the season's 3: Tomatoes in pots none." in none
+    whole = season_words(SITE, of_plants(("fig", 1.0, 3)))
+    assert not [words for words in whole if "that count" in words]

@@ -10,6 +10,8 @@ from scheduler.report.answers.base import Answer
 
 
 class SeasonPlantAnswer(Answer):
+    """``counted_days``: the days that its litres are of; None: not told."""
+
     model_config = ConfigDict(frozen=True, extra="allow")
 
     id: str
@@ -21,6 +23,7 @@ class SeasonPlantAnswer(Answer):
     need_error: float | None
     delivery_error: float | None
     fixed_timer_error: float | None
+    counted_days: int | None = None
 
 
 class SeasonZoneAnswer(Answer):
