@@ -77,8 +77,8 @@ def _other(kind: str, subject: str) -> str:
 def messages_words(
     site: Site, answer: MessagesAnswer, now: datetime, days: int, *, practice_over: bool = False
 ) -> list[str]:
-    """The same in sentences, the newest first. ``days``: how far back it was asked; ``practice_over``: it is a
-    practice, which tells nobody."""
+    """The same in sentences, the newest first. ``days``: how far back it was asked; ``practice_over``: it is
+    a practice, which tells nobody."""
     zone = site.place.timezone
     today = now.astimezone(zone).date()
     lines = [f"Stands: {a.text} {a.advice}" for a in answer.standing] or [f"{answer.garden}: nothing stands."]
