@@ -70,6 +70,14 @@ def _word(text: str, weight: str | int, size_pt: float, dpi: float) -> _Word:
     return _Word(width, height, descent, ink, math.floor(height - descent) + 1, math.floor(right / _PARTS))
 
 
+def width_in(text: str, size_pt: float) -> float:
+    """Inches that a text of that size takes, in the fonts of the drawing under way."""
+    from matplotlib import rcParams
+
+    dpi = float(rcParams["figure.dpi"])
+    return _word(text, "normal", size_pt, dpi).width / dpi
+
+
 def with_kept_letters(renderer: Any) -> None:
     """Let an Agg renderer measure and draw its texts here. Only for the one family of ``style.SETTINGS``."""
     dpi, slanted, formula = renderer.dpi, renderer.draw_text, renderer.get_text_width_height_descent

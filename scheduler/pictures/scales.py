@@ -9,6 +9,7 @@ from scheduler.site.model import DisplayUnits
 # NIST Handbook 44 Appendix C, all exact.
 _METRE_PER_INCH = 0.0254
 _METRE_PER_FOOT = 0.3048
+_MM_PER_INCH = 25.4
 _LITRE_PER_GALLON = 3.785411784
 
 
@@ -31,6 +32,11 @@ def level_scale(units: DisplayUnits) -> Scale:
 def along_scale(units: DisplayUnits) -> Scale:
     """Distances along pipes: metres or feet."""
     return Scale(1.0 / _METRE_PER_FOOT, "ft") if units == "us" else Scale(1.0, "m")
+
+
+def rain_scale(units: DisplayUnits) -> Scale:
+    """From millimetres."""
+    return Scale(1.0 / _MM_PER_INCH, "in") if units == "us" else Scale(1.0, "mm")
 
 
 def flow_scale(units: DisplayUnits) -> Scale:

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from datetime import date, datetime, time, timedelta
 from pathlib import Path
 from typing import Any
 
 from scheduler.pictures.garden_days import marked_days
+from scheduler.pictures.lettering import width_in
+from scheduler.pictures.scales import level_scale, rain_scale
 from scheduler.pictures.style import (
     EARTH,
     FONT_SIZE,
@@ -22,10 +24,15 @@ from scheduler.pictures.style import (
     label_at_end,
     label_with_leader,
 )
+from scheduler.pictures.told import ROWS, Told, place_told
+from scheduler.site.model import DisplayUnits
+from scheduler.site.showing import show_whole_volume
 
-# The words of warnings stand right of their arrows, each lower than the one before, so that none crosses: the
-# first at this share of the height, the next so much lower, down to the least.
-FIRST_WORDS, WORDS_LOWER, LEAST_WORDS = 0.96, 0.155, 0.3
+# Tops of the first and of the last row of warnings' words, in parts of the height.
+FIRST_WORDS, LAST_WORDS = 0.98, 0.3
+WIDTH_IN = 10.0
+# What stands left of the axes at the least (figures, the axis' own words), and all gaps beside names.
+_LEAST_LEFT_IN, _GAPS_IN = 0.6, 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,7 +68,7 @@ class PlantTotal:
 
 @dataclass(frozen=True, slots=True)
 class SeasonPicture:
-    """All that the picture shows, in plain values."""
+    """All that the picture shows, in plain values; ``units``: in which it shows them."""
 
     title: str
     reserve_m: float
@@ -71,13 +78,14 @@ class SeasonPicture:
     timer_minutes: tuple[tuple[str, float], ...]  # zone -> the timer's fixed run
     plants: tuple[PlantTotal, ...]
     told: tuple[tuple[datetime, str], ...] = ()  # warnings of the water's end
+    units: DisplayUnits = "metric"
 
 
 def draw_season(picture: SeasonPicture, path: Path) -> None:
     """Draw to a PNG or SVG file, as the path's ending says."""
     rows = len(picture.plants)
     with drawing() as make:
-        figure = make(figsize=(10.0, 10.2 + 0.32 * rows), layout="constrained")
+        figure = make(figsize=(WIDTH_IN, 10.2 + 0.32 * rows), layout="constrained")
         heights = [2.6, 0.9, 0.9, 1.9, 2.3, 0.6 + 0.36 * rows]
         axes = figure.subplots(6, 1, height_ratios=heights)
         for other in axes[1:5]:
@@ -85,11 +93,12 @@ def draw_season(picture: SeasonPicture, path: Path) -> None:
         _level(axes[0], picture)
         _rain(axes[1], picture)
         _short(axes[2], picture)
-        _zone_lines(axes[3], picture, "head_m")
-        axes[3].set(title="Head at the emitters while a zone runs (mean)", ylabel="head, m")
+        head = level_scale(picture.units)
+        _zone_lines(axes[3], picture, "head_m", head.factor)
+        axes[3].set(title="Head at the emitters while a zone runs (mean)", ylabel=f"head, {head.unit}")
         _zone_lines(axes[4], picture, "minutes")
         axes[4].set(title="Run time: longer as the head falls", ylabel="minutes a run")
-        _plants(axes[5], picture.plants)
+        _plants(axes[5], picture.plants, picture.units)
         first = picture.days[0].day
         axes[0].set_xlim(first - timedelta(days=1), _edge(picture))
         marked = marked_days(first, picture.days[-1].day)
@@ -102,18 +111,19 @@ def draw_season(picture: SeasonPicture, path: Path) -> None:
 
 def _level(axes: Any, picture: SeasonPicture) -> None:
     days = [d.day for d in picture.days]
-    ours = [d.level_m for d in picture.days]
-    timer = [d.timer_level_m for d in picture.days]
+    level = level_scale(picture.units)
+    ours = [level(d.level_m) for d in picture.days]
+    timer = [level(d.timer_level_m) for d in picture.days]
     axes.plot(days, ours, color=WATER, marker="o", markersize=2.0)
     axes.plot(days, timer, color=EARTH, linestyle="--")
-    axes.axhline(picture.reserve_m, color=STONE, linewidth=1.0, linestyle=":")
+    axes.axhline(level(picture.reserve_m), color=STONE, linewidth=1.0, linestyle=":")
     axes.set(
         title="Water in the barrels at the end of each day (none is given below the reserve; a leak goes on)",
-        ylabel="level above outlet, m",
+        ylabel=f"level above outlet, {level.unit}",
     )
-    axes.set_ylim(0.0, picture.brim_m * 1.06)
-    for number, (at, text) in enumerate(picture.told):
-        _warning(axes, picture, at, text, max(LEAST_WORDS, FIRST_WORDS - WORDS_LOWER * number))
+    axes.set_ylim(0.0, level(picture.brim_m) * 1.06)
+    for told in _told(picture):
+        _warning(axes, picture, told)
     last = days[-1]
     _name_ends(
         axes,
@@ -121,19 +131,35 @@ def _level(axes: Any, picture: SeasonPicture) -> None:
         [
             (last, ours[-1], "this garden", WATER),
             (last, timer[-1], "fixed timer", EARTH),
-            (_edge(picture), picture.reserve_m, "reserve", STONE),
+            (_edge(picture), level(picture.reserve_m), "reserve", STONE),
         ],
     )
 
 
-def _warning(axes: Any, picture: SeasonPicture, at: datetime, text: str, height: float) -> None:
-    """A warning at the hour it was told, above the water that stood then; its words end at ``height``."""
-    day = min(picture.days, key=lambda d: abs((d.day - at.date()).days))
-    axes.plot([at], [day.level_m], color=INK, marker="v", markersize=6, linestyle="none")
+def _told(picture: SeasonPicture) -> list[Told]:
+    """The warnings in their rows: the axes are what the names beside them leave of the width."""
+    if not picture.told:
+        return []
+    right = [f"timer, {zone}" for zone, _ in picture.timer_minutes] + ["this garden"]
+    right += [_plant_words(p, picture.units) for p in picture.plants]
+    left_in = max([_LEAST_LEFT_IN, *(width_in(p.name, FONT_SIZE) for p in picture.plants)])
+    right_in = max(width_in(name, FONT_SIZE - 0.5) for name in right)
+    axes_in = max(1.0, WIDTH_IN - _GAPS_IN - left_in - right_in)
+    edge = datetime.combine(_edge(picture), time(), picture.told[0][0].tzinfo)
+    return place_told(picture.told, edge, (len(picture.days) + 1) / axes_in)
+
+
+def _warning(axes: Any, picture: SeasonPicture, told: Told) -> None:
+    """A warning at the hour it was told, at the water that stood then; its words end in their row."""
+    day = min(picture.days, key=lambda d: abs((d.day - told.at.date()).days))
+    y = level_scale(picture.units)(day.level_m)
+    axes.plot([told.at], [y], color=INK, marker="v", markersize=6, linestyle="none")
+    if not told.text:
+        return
     axes.annotate(
-        f" {at.day} {at:%b}, {text}",
-        (at, day.level_m),
-        (at, height),
+        told.text,
+        (told.at, y),
+        (told.at, FIRST_WORDS - (FIRST_WORDS - LAST_WORDS) * told.row / (ROWS - 1)),
         textcoords=("data", "axes fraction"),
         ha="left",
         va="top",
@@ -164,9 +190,10 @@ def _edge(picture: SeasonPicture) -> date:
 
 
 def _rain(axes: Any, picture: SeasonPicture) -> None:
-    known = [(d.day, d.rain_mm) for d in picture.days if d.rain_mm is not None]
+    rain = rain_scale(picture.units)
+    known = [(d.day, rain(d.rain_mm)) for d in picture.days if d.rain_mm is not None]
     axes.bar([d for d, _ in known], [r for _, r in known], color=WATER, width=0.9)
-    axes.set(title="Rain", ylabel="mm a day")
+    axes.set(title="Rain", ylabel=f"{rain.unit} a day")
     if not any(r for _, r in known):
         axes.set_ylim(0.0, 1.0)
         axes.set_yticks([0.0])
@@ -187,14 +214,14 @@ def _in_the_middle(axes: Any, text: str) -> None:
     axes.annotate(text, (0.5, 0.5), xycoords="axes fraction", ha="center", va="center", color=STONE)
 
 
-def _zone_lines(axes: Any, picture: SeasonPicture, what: str) -> None:
+def _zone_lines(axes: Any, picture: SeasonPicture, what: str, factor: float = 1.0) -> None:
     zones = list(dict.fromkeys(r.zone for r in picture.runs))
     timer = dict(picture.timer_minutes)
     ends: list[tuple[Any, float, str, str]] = []
     for index, zone in enumerate(zones):
         look = ZONE_STROKES[index % len(ZONE_STROKES)]
         runs = [r for r in picture.runs if r.zone == zone]
-        values = [float(getattr(r, what)) for r in runs]
+        values = [factor * float(getattr(r, what)) for r in runs]
         axes.plot(
             [r.at for r in runs],
             values,
@@ -212,7 +239,12 @@ def _zone_lines(axes: Any, picture: SeasonPicture, what: str) -> None:
     _name_ends(axes, picture, ends)
 
 
-def _plants(axes: Any, plants: Sequence[PlantTotal]) -> None:
+def _plant_words(plant: PlantTotal, units: DisplayUnits) -> str:
+    wanted, got, timer = (show_whole_volume(v, units) for v in (plant.wanted_l, plant.given_l, plant.timer_l))
+    return f"wanted {wanted}, got {got}, timer {timer}"
+
+
+def _plants(axes: Any, plants: Sequence[PlantTotal], units: DisplayUnits) -> None:
     wanting = [p for p in plants if p.wanted_l > 0.0]
     rows = list(range(len(wanting)))[::-1]
     axes.axvline(100.0, color=INK, linewidth=1.0)
@@ -223,8 +255,7 @@ def _plants(axes: Any, plants: Sequence[PlantTotal]) -> None:
         axes.plot([given, timer], [row, row], color=PALE, linewidth=1.0, zorder=1)
         axes.plot([given], [row], color=WATER, marker="o", markersize=6, linestyle="none")
         axes.plot([timer], [row], color=EARTH, marker="s", markersize=6, fillstyle="none", linestyle="none")
-        text = f"wanted {plant.wanted_l:.0f} L, got {plant.given_l:.0f} L, timer {plant.timer_l:.0f} L"
-        label_at_end(axes, axes_right(wanting), row, text, INK)
+        label_at_end(axes, axes_right(wanting), row, _plant_words(plant, units), INK)
     if wanting:
         top = wanting[0]
         mark: dict[str, Any] = {
@@ -242,7 +273,7 @@ def _plants(axes: Any, plants: Sequence[PlantTotal]) -> None:
     axes.grid(visible=False, axis="y")
     axes.set(
         title="What each plant got of what it wanted, up to the day on which water ran short",
-        xlabel="% of the litres wanted (band: within 10 %); days after it are left out",
+        xlabel="% of the water wanted (band: within 10 %); days after it are left out",
     )
 
 

@@ -163,6 +163,7 @@ def season_picture(season: Season, title: str) -> SeasonPicture:
         runs.append(RunPoint(zone_names[run.zone], run.opened, head, run.open_s / 60.0))
     return SeasonPicture(
         title=title,
+        units=season.site.units,
         reserve_m=season.reserve_level_m,
         brim_m=season.brim_level_m,
         days=tuple(

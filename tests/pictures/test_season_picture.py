@@ -37,7 +37,7 @@ def test_the_picture_names_its_series_and_units_in_words(tmp_path: Path) -> None
     with mpl.rc_context({"svg.fonttype": "none"}):
         draw_season(picture(), path)
     text = path.read_text(encoding="utf-8")
-    for words in ("fixed timer", "this garden", "reserve", "level above outlet, m", "head, m", "mm a day"):
+    for words in ("fixed timer", "this garden", "reserve", "level above outlet, cm", "head, cm", "mm a day"):
         assert words in text, words
     assert "wanted 100 L, got 98 L, timer 60 L" in text
     assert "bare soil" not in text  # wanted nothing: no share of nothing is drawn
