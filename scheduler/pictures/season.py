@@ -30,6 +30,9 @@ from scheduler.site.showing import show_whole_volume
 
 # Tops of the first and of the last row of warnings' words, in parts of the height.
 FIRST_WORDS, LAST_WORDS = 0.98, 0.3
+# Top of the axes of levels, in parts of the brim; and how far the names of three lines may stand above the
+# highest end of one, in parts of the height.
+ROOM_ABOVE, NAMES_HIGH = 1.06, 0.19
 WIDTH_IN = 10.0
 # What stands left of the axes at the least (figures, the axis' own words), and all gaps beside names.
 _LEAST_LEFT_IN, _GAPS_IN = 0.6, 0.5
@@ -121,7 +124,7 @@ def _level(axes: Any, picture: SeasonPicture) -> None:
         title="Water in the barrels at the end of each day (none is given below the reserve; a leak goes on)",
         ylabel=f"level above outlet, {level.unit}",
     )
-    axes.set_ylim(0.0, level(picture.brim_m) * 1.06)
+    axes.set_ylim(0.0, level(picture.brim_m) * ROOM_ABOVE)
     for told in _told(picture):
         _warning(axes, picture, told)
     last = days[-1]
@@ -146,7 +149,19 @@ def _told(picture: SeasonPicture) -> list[Told]:
     right_in = max(width_in(name, FONT_SIZE - 0.5) for name in right)
     axes_in = max(1.0, WIDTH_IN - _GAPS_IN - left_in - right_in)
     edge = datetime.combine(_edge(picture), time(), picture.told[0][0].tzinfo)
-    return place_told(picture.told, edge, (len(picture.days) + 1) / axes_in)
+    days_per_in = (len(picture.days) + 1) / axes_in
+    # Above the names of the lines words may run on beside the axes, as far as names go below.
+    beyond = edge + timedelta(days=right_in * days_per_in)
+    last = picture.days[-1]
+    highest_m = max(last.level_m, last.timer_level_m, picture.reserve_m)
+    names_up_to = highest_m / (ROOM_ABOVE * picture.brim_m) + NAMES_HIGH
+    edges = [beyond if _row_top(row + 1) > names_up_to else edge for row in range(ROWS)]
+    return place_told(picture.told, edges, days_per_in)
+
+
+def _row_top(row: int) -> float:
+    """Of a row of warnings' words, in parts of the height."""
+    return FIRST_WORDS - (FIRST_WORDS - LAST_WORDS) * row / (ROWS - 1)
 
 
 def _warning(axes: Any, picture: SeasonPicture, told: Told) -> None:
@@ -159,7 +174,7 @@ def _warning(axes: Any, picture: SeasonPicture, told: Told) -> None:
     axes.annotate(
         told.text,
         (told.at, y),
-        (told.at, FIRST_WORDS - (FIRST_WORDS - LAST_WORDS) * told.row / (ROWS - 1)),
+        (told.at, _row_top(told.row)),
         textcoords=("data", "axes fraction"),
         ha="left",
         va="top",

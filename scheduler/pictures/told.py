@@ -28,18 +28,21 @@ class Told:
     row: int
 
 
-def place_told(told: Sequence[tuple[datetime, str]], edge: datetime, days_per_in: float) -> list[Told]:
-    """Each warning with its date and words, with its date alone, or bare, as there is room up to ``edge``.
+def place_told(
+    told: Sequence[tuple[datetime, str]], edges: Sequence[datetime], days_per_in: float
+) -> list[Told]:
+    """Each warning with its date and words, with its date alone, or bare, as there is room.
 
-    To be called while drawing, since words are measured in its letters."""
-    free_from = [datetime.min.replace(tzinfo=edge.tzinfo)] * ROWS
+    ``edges``: how far each row goes. To be called while drawing, since words are measured in its letters.
+    """
+    free_from = [datetime.min.replace(tzinfo=edges[0].tzinfo)] * ROWS
     placed = []
     for at, words in sorted(told, key=lambda t: t[0]):
         date = f" {at.day} {at:%b}"
         for text, rows in ((f"{date}, {words}", ROWS - 1), (date, ROWS)):
             end = at + timedelta(days=(width_in(text, FONT_SIZE - 0.5) + _GAP_IN) * days_per_in)
-            row = next((r for r in range(rows) if all(free <= at for free in free_from[r:])), None)
-            if row is not None and end <= edge:
+            free = (r for r in range(rows) if end <= edges[r] and max(free_from[r:]) <= at)
+            if (row := next(free, None)) is not None:
                 free_from[row] = end
                 placed.append(Told(at, text, row))
                 break

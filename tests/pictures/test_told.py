@@ -49,9 +49,11 @@ def test_no_words_of_a_warning_lie_over_others_or_are_crossed_by_a_leader(figure
     axes = figures[0].axes[0]
     words = [t for t in axes.texts if "Aug" in t.get_text() or "Sep" in t.get_text()]
     assert len(words) >= 8 and sum("told" in t.get_text() for t in words) >= 3
+    names = [_words_box(t) for t in axes.texts if t not in words]
+    assert len(names) == 3
     boxes = [_words_box(t) for t in words]
     for n, box in enumerate(boxes):
-        assert box.x1 <= axes.bbox.x1
+        assert box.x1 <= figures[0].bbox.x1 and all(not box.overlaps(name) for name in names)
         for other in boxes[n + 1 :]:
             assert not box.overlaps(other)
         for other in words:
@@ -81,10 +83,10 @@ def test_a_garden_in_us_units_is_drawn_in_them(figures: list[Any]) -> None:
 
 
 def test_where_words_find_no_room_the_date_stands_alone_and_a_mark_where_that_finds_none() -> None:
-    edge = START + timedelta(days=DAYS)
+    edges = [START + timedelta(days=DAYS)] * ROWS
     with drawing():
-        daily = place_told([(START + timedelta(days=d), WORDS) for d in range(9)], edge, 12.0)
-        last = place_told([(START + timedelta(days=DAYS - 1), WORDS)], edge, 12.0)
+        daily = place_told([(START + timedelta(days=d), WORDS) for d in range(9)], edges, 12.0)
+        last = place_told([(START + timedelta(days=DAYS - 1), WORDS)], edges, 12.0)
     assert [t.row for t in daily[:ROWS]] == list(range(ROWS))
     assert all(t.text.endswith(f", {WORDS}") for t in daily[: ROWS - 1])
     assert [t.text for t in daily[ROWS - 1 :]] == [" 8 Jul", ""]
