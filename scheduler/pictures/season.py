@@ -180,7 +180,7 @@ def _warning(axes: Any, picture: SeasonPicture, told: Told) -> None:
         va="top",
         color=INK,
         fontsize=FONT_SIZE - 0.5,
-        bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.5},
+        bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.5, "alpha": 0.65},
         arrowprops={"arrowstyle": "-", "color": INK, "linewidth": 0.7, "relpos": (0.0, 0.5)},
     )
 
