@@ -15,6 +15,11 @@ WET_H = 48.0
 BRIM_M = 0.01
 
 
+def leak_l_day(state: State) -> float:
+    """Litres a day that the learned leak takes; 0 where none is known."""
+    return max(0.0, 24.0 * state.leak.lph) if state.leak is not None else 0.0
+
+
 def leak_slope_m_h(state: State) -> float | None:
     """The trend of the level with every valve shut, from the learned leak; None when none is known."""
     if state.leak is None or state.belief.level_m is None:

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
 from scheduler.agronomy.weather import DayWeather, Outlook
+from scheduler.control.leaks import leak_l_day
 from scheduler.control.ledger import REVISED_DAYS, weather_of, zones_after_today
 from scheduler.control.state import Turn
 from scheduler.planning.choices import Way
@@ -45,7 +46,9 @@ def supply_now(
     if ways is None:
         return None
     depletion = {plant: zone.depletion_mm for plant, zone in zones_after_today(state, day).items()}
-    store = store_ahead(model, level_m=level_m, depletion_mm=depletion, first=day, ways=ways)
+    store = store_ahead(
+        model, level_m=level_m, depletion_mm=depletion, first=day, ways=ways, leak_l=leak_l_day(state)
+    )
     return Supply(store.lasting, ration_today(store, way, looked_d(turn.state.past, day)))
 
 

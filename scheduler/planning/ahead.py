@@ -198,13 +198,15 @@ def look_ahead(
     first: date,
     forecast: Outlook | Sequence[DayWeather],
     past: Sequence[DayWeather] = (),
+    leak_l: float = 0.0,
     horizon_days: int = HORIZON_DAYS,
     members: int = MEMBERS,
 ) -> Ahead | None:
     """The weeks from ``first`` (today) on; None where neither forecast nor past tells the use of water.
 
     ``forecast``: days from today on as far as known, or a whole outlook with its members and what stands in
-    for a fresh forecast; ``past``: days before it, the more years the better.
+    for a fresh forecast; ``past``: days before it, the more years the better; ``leak_l``: litres a day that a
+    known leak takes.
     """
     place = model.site.place
     known = past_weather([d for d in past if d.day < first], place)
@@ -216,7 +218,8 @@ def look_ahead(
     ways = ways_ahead(known, told, first, horizon_days, members)
     if ways is None:
         return None
-    garden = garden_ahead(model, [first + timedelta(days=n) for n in range(horizon_days)], level_m=level_m)
+    days_ahead = [first + timedelta(days=n) for n in range(horizon_days)]
+    garden = garden_ahead(model, days_ahead, level_m=level_m, leak_l=leak_l)
     held_l = model.stage.volume_l(level_m)
     start = garden.start(dict(depletion_mm))
     found = store_trajectories(garden, held_l, start, *ways)

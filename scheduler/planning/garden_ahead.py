@@ -44,6 +44,7 @@ class GardenAhead:
     reserve_l: float
     full_l: float
     roof: Roof | None
+    leak_l: float = 0.0  # litres a day that a known leak takes
 
     @property
     def lowest_floor_l(self) -> float:
@@ -60,8 +61,11 @@ class GardenAhead:
         return np.array([depletion_mm.get(p.id, 0.0) for p in self.table.plants])
 
 
-def garden_ahead(model: GardenModel, days: Sequence[date], *, level_m: float | None = None) -> GardenAhead:
-    """The reduced garden for those days. ``level_m``: the present level (None: full)."""
+def garden_ahead(
+    model: GardenModel, days: Sequence[date], *, level_m: float | None = None, leak_l: float = 0.0
+) -> GardenAhead:
+    """The reduced garden for those days. ``level_m``: the present level (None: full); ``leak_l``: litres a
+    day that a known leak takes."""
     level = model.stage.brim_level_m if level_m is None else level_m
     zones = [z for z in model.zones.values() if z.plants]
     weak = {z.zone.id: hardly_reached(model, z.zone.id, level) for z in zones}
@@ -95,6 +99,7 @@ def garden_ahead(model: GardenModel, days: Sequence[date], *, level_m: float | N
         reserve_l=model.stage.volume_l(model.reserve_level_m),
         full_l=model.stage.full_l,
         roof=model.site.roof,
+        leak_l=leak_l,
     )
 
 

@@ -64,7 +64,8 @@ def lasting(
                 short[over.any(axis=1) & (short == days)] = i
                 if np.count_nonzero(short < days) >= enough:
                     break
-            held = np.minimum(held - np.add.reduce(wants, axis=1) + caught[:, i], garden.full_l)
+            held = held - np.add.reduce(wants, axis=1) - garden.leak_l
+            held = np.minimum(np.maximum(held, 0.0) + caught[:, i], garden.full_l)
             water = table.net_mm(wants[:, zone_rows] * garden.shares)
             root = next_mm(table, i, root, ahead, water)
     return Lasting(table.days[0], days_left(short, days), days)

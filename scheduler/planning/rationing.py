@@ -139,8 +139,9 @@ def slack_l(garden: GardenAhead, held_l: float, demand: Demand, levels: Array) -
     for i in range(days):
         if i:
             held = held - drawn[i]
-            least = np.minimum(least, held - floor + over)
-        filled = held + demand.caught_l[:, i : i + 1]
+            # A day without a draw misses nothing, however much has leaked by then.
+            least = np.where(drawn[i] > 0.0, np.minimum(least, held - floor + over), least)
+        filled = held - garden.leak_l + demand.caught_l[:, i : i + 1]
         held = np.minimum(filled, garden.full_l)
         over = over + (filled - held)
     return least

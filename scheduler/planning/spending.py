@@ -108,12 +108,18 @@ class StoreAhead:
 
 
 def store_ahead(
-    model: GardenModel, *, level_m: float, depletion_mm: Mapping[str, float], first: date, ways: Ways
+    model: GardenModel,
+    *,
+    level_m: float,
+    depletion_mm: Mapping[str, float],
+    first: date,
+    ways: Ways,
+    leak_l: float = 0.0,
 ) -> StoreAhead:
-    """How long the store lasts from ``first`` on, and what rationing works from."""
+    """How long the store lasts from ``first`` on, and what rationing works from. ``leak_l``: a day."""
     et0, rain = ways
     days = [first + timedelta(days=n) for n in range(et0.shape[1])]
-    garden = garden_ahead(model, days, level_m=level_m)
+    garden = garden_ahead(model, days, level_m=level_m, leak_l=leak_l)
     held_l, root = model.stage.volume_l(level_m), garden.start(dict(depletion_mm))
     ahead = coming(garden.table, et0, rain)
     return StoreAhead(garden, held_l, root, ways, ahead, lasting(garden, held_l, root, rain, ahead))

@@ -85,7 +85,7 @@ def store_trajectories(
         raw = readily_mm(table, i, etc)
         due = due_now(table, i, root, etc, raw)
         wants = zone_wants_l(garden, table.gross_l(root), due, table.gross_l(raw))
-        day = draw_then_catch(held[:, i], wants, garden.floors_l, filled[:, i], garden.full_l)
+        day = draw_then_catch(held[:, i], wants, garden.floors_l, filled[:, i], garden.full_l, garden.leak_l)
         held[:, i + 1], over[:, i] = day.held_l, day.overflow_l
         wanted[:, i], given[:, i] = wants.sum(axis=1), day.given_l.sum(axis=1)
         zone_given[:, i] = day.given_l

@@ -109,7 +109,8 @@ def _kept_for_dearer_l(garden: GardenAhead, way: Way, demand: Demand) -> Array:
         drawn = np.where(worthy, demand.zones_l[i][..., None], 0.0).sum(axis=1)
         later[:, 1:] = later[:, 1:] + drawn
         if i:
-            later = np.maximum(0.0, later - demand.caught_l[:, i - 1 : i])
+            leaks = np.where(later > 0.0, garden.leak_l, 0.0)  # as long as something waits for the water
+            later = np.maximum(0.0, later + leaks - demand.caught_l[:, i - 1 : i])
     return kept
 
 
@@ -147,6 +148,7 @@ class _Run:
         refused = (given < dose - LEAST_L) & (self.kept_l[i] <= 0.0)
         short = refused.any(axis=1) & (self.short_d == len(ahead.use_mm))
         self.short_d[short] = i
+        left_l = np.maximum(left_l - garden.leak_l, 0.0)
         self.held_l = np.minimum(left_l + self.caught_l[:, i], garden.full_l)
         litres = given[:, garden.zone_rows] * garden.shares
         self._stress(i)

@@ -26,6 +26,10 @@ from scheduler.weather.weather_file import read_weather_csv
 AIR_GAP_LEAST_M = 0.0254
 # Stored days that tell the place's own past.
 PAST_DAYS = 800
+# So far back it is looked for the leak of a day's balance.
+LEAK_DAYS = 7
+# A leak of less a day is not worth a word (ours: a litre).
+LEAK_TOLD_L = 1.0
 # Root zones are known from the last balanced day, which may be some days back when the daemon stood still.
 ROOTS_DAYS = 10
 
@@ -94,6 +98,7 @@ def answer_of_ahead(
         forecast_fetched_at=outlook.fetched_at if outlook is not None else None,
         forecast_credits=list(outlook.credits) if outlook is not None else [],
         past_years=found.past_years,
+        leak_l_day=round(found.garden.leak_l, 1),
     )
 
 
@@ -130,6 +135,7 @@ def look_from_store(
         first=today,
         forecast=outlook if outlook is not None else (),
         past=possible_days((d for d in known if d.day < today), site.place),
+        leak_l=known_leak_l(store, today),
     )
     if found is None:
         raise UsageError(
@@ -137,6 +143,13 @@ def look_from_store(
             "a file of past years with --past"
         )
     return found
+
+
+def known_leak_l(store: Store, today: date) -> float:
+    """Litres a day that the leak took by the newest day's balance; 0 where none is known of."""
+    days = store.water_days_since(today - timedelta(days=LEAK_DAYS))
+    known = [d.leak_l for d in days if d.leak_l is not None]
+    return max(0.0, known[-1]) if known else 0.0
 
 
 def _of_file(site: Site) -> tuple[DayWeather, ...]:
@@ -182,6 +195,8 @@ def ahead_words(site: Site, answer: AheadAnswer) -> list[str]:
     lines = [f"{answer.garden}: {usable} can be used. {_lasts(answer)}"]
     through = f"{answer.until:%A %d %B}"
     lines.append(f"Through {through} it lasts in {_ways(answer.chance_through)} the weather may go.")
+    if answer.leak_l_day >= LEAK_TOLD_L:
+        lines.append(f"A leak of about {show_volume(answer.leak_l_day, units)} a day is counted in.")
     lines += _top_up_words(site, answer, through)
     lines += _storm_words(site, answer)
     if answer.coming:

@@ -45,15 +45,16 @@ class DrawnDay:
 
 
 def draw_then_catch(
-    held_l: Array, wanted_l: Array, floors_l: Array, caught_l: Array, full_l: float
+    held_l: Array, wanted_l: Array, floors_l: Array, caught_l: Array, full_l: float, leak_l: float = 0.0
 ) -> DrawnDay:
     """One day. ``held_l`` and ``caught_l`` (members), ``wanted_l`` (members, zones) in the order in which the
-    zones are served, ``floors_l`` (zones): litres below which a zone is not watered."""
+    zones are served, ``floors_l`` (zones): litres below which a zone is not watered; ``leak_l``: what a leak
+    takes in the day, as far as there is water."""
     given = np.zeros_like(wanted_l)
     left = held_l
     for zone in np.flatnonzero(wanted_l.any(axis=0)):
         given[:, zone] = np.minimum(wanted_l[:, zone], np.maximum(0.0, left - floors_l[zone]))
         left = left - given[:, zone]
-    filled = left + caught_l
+    filled = np.maximum(left - leak_l, 0.0) + caught_l
     held = np.minimum(filled, full_l)
     return DrawnDay(given, held, filled - held)

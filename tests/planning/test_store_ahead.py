@@ -85,3 +85,29 @@ def test_weather_that_does_not_fit_the_garden_is_refused() -> None:
         store_trajectories(garden, 100.0, garden.start({}), np.ones((2, 61)), np.ones((2, 61)))
     with pytest.raises(ValueError, match="unknown rain"):
         store_trajectories(garden, 100.0, garden.start({}), np.ones((2, 5)), np.full((2, 5), np.nan))
+
+
+def test_a_known_leak_takes_its_litres_every_day_and_the_store_lasts_as_many_days_less() -> None:
+    garden = ahead(None)
+    zero, dull = np.zeros((3, 60)), np.full((3, 60), 1e-6)
+    leaking = replace(garden, leak_l=5.0)
+    ways = store_trajectories(leaking, 300.0, garden.start({}), dull, zero)
+    # 5 L a day from 300 L (by hand), and an empty barrel leaks nothing.
+    assert ways.held_l[:, :60] == pytest.approx(np.tile(300.0 - 5.0 * np.arange(60), (3, 1)), abs=0.05)
+    assert store_trajectories(leaking, 20.0, garden.start({}), dull, zero).held_l.min() == 0.0
+
+
+@pytest.mark.parametrize("leak_l", [0.0, 3.0, 9.0])
+def test_plan_and_weeks_ahead_lose_the_same_leak_and_more_of_it_never_lasts_longer(leak_l: float) -> None:
+    rng = np.random.default_rng(6)
+    et0 = rng.uniform(3.0, 7.0, (10, 60))
+    rain = np.where(rng.random((10, 60)) < 0.1, 6.0, 0.0)
+    lasts = []
+    for leak in (leak_l, leak_l + 4.0):
+        garden = replace(ahead(Roof(20.0, 0.85, 0.5)), leak_l=leak)
+        root = garden.start({})
+        ways = store_trajectories(garden, 350.0, root, et0, rain)
+        found = lasting(garden, 350.0, root, rain, coming(garden.table, et0, rain))
+        assert found.days_left == days_left(ways.days_left, 60)
+        lasts.append(ways.days_left)
+    assert np.all(lasts[1] <= lasts[0]) and np.any(lasts[1] < lasts[0])

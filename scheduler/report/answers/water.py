@@ -79,6 +79,7 @@ class AheadAnswer(Answer):
     forecast_fetched_at: datetime | None = None
     forecast_credits: list[str] = []
     past_years: bool
+    leak_l_day: float  # a known leak, which is counted in
 
 
 class PastSummerAnswer(Answer):
