@@ -16,8 +16,8 @@ BRIM_M = 0.01
 
 
 def leak_l_day(state: State) -> float:
-    """Litres a day that the learned leak takes; 0 where none is known."""
-    return max(0.0, 24.0 * state.leak.lph) if state.leak is not None else 0.0
+    """Litres a day that the learned leak takes; 0 where none is known surely."""
+    return state.leak.sure_l_day if state.leak is not None else 0.0
 
 
 def leak_slope_m_h(state: State) -> float | None:

@@ -92,6 +92,7 @@ class StoreOutlook:
     days_left_middle: int | None
     days_left_late: int | None
     horizon_days: int
+    leak_l: float = 0.0  # litres a day that a known leak takes, counted in
 
 
 @dataclass(frozen=True, slots=True)

@@ -26,7 +26,7 @@ from scheduler.weather.weather_file import read_weather_csv
 AIR_GAP_LEAST_M = 0.0254
 # Stored days that tell the place's own past.
 PAST_DAYS = 800
-# So far back it is looked for the leak of a day's balance.
+# A plan so old tells of a leak no more.
 LEAK_DAYS = 7
 # A leak of less a day is not worth a word (ours: a litre).
 LEAK_TOLD_L = 1.0
@@ -146,10 +146,10 @@ def look_from_store(
 
 
 def known_leak_l(store: Store, today: date) -> float:
-    """Litres a day that the leak took by the newest day's balance; 0 where none is known of."""
-    days = store.water_days_since(today - timedelta(days=LEAK_DAYS))
-    known = [d.leak_l for d in days if d.leak_l is not None]
-    return max(0.0, known[-1]) if known else 0.0
+    """Litres a day that the newest plan counts on a leak to take; 0 where it knows of none, or is old."""
+    plan = store.last_plan()
+    old = plan is None or plan.day < today - timedelta(days=LEAK_DAYS)
+    return 0.0 if plan is None or old else plan.store.leak_l
 
 
 def _of_file(site: Site) -> tuple[DayWeather, ...]:

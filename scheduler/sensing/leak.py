@@ -18,6 +18,8 @@ GATE_SIGMAS = 3.0
 CHANGED_RESTS = 3
 # A leak is taken to change slowly: for each rest the sd of what was known before grows by this factor.
 FORGETTING = 1.1
+# A leak is counted on where it is so many sd from none (ours).
+SURE_SIGMAS = 2.0
 
 
 def leak_lph(track: LevelTrack, site: Site, stage: LevelVolume) -> tuple[float, float] | None:
@@ -48,6 +50,12 @@ class Leak:
     lph: float
     sd_lph: float
     beyond: int = 0
+
+    @property
+    def sure_l_day(self) -> float:
+        """Litres a day, where it is told from none at all (by two sd); else 0: the first nights alone may be
+        off by as much as a small barrel's plants drink."""
+        return 24.0 * self.lph if self.lph > SURE_SIGMAS * self.sd_lph else 0.0
 
 
 def learn_leak(prior: Leak | None, seen: tuple[float, float]) -> Leak:

@@ -154,3 +154,9 @@ def test_a_line_without_fading_is_that_of_ordinary_least_squares() -> None:
     # Textbook variance of a predicted mean: s2 (1/n + (x - mean)^2 / Sxx), s pooled with the stated noise.
     textbook = 0.004 * math.sqrt(1 / 60 + (40.0 - hours.mean()) ** 2 / ((hours - hours.mean()) ** 2).sum())
     assert line.level_sd_m == pytest.approx(textbook, rel=0.25)
+
+
+def test_a_leak_is_counted_on_only_where_it_is_told_from_none() -> None:
+    assert Leak(0.3, 0.1).sure_l_day == pytest.approx(7.2)
+    assert Leak(0.3, 0.2).sure_l_day == 0.0
+    assert Leak(-0.3, 0.01).sure_l_day == 0.0
