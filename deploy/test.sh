@@ -30,7 +30,6 @@ install_package "[test]"
 cd "$root"
 say "lint"; "$venv/bin/ruff" check --quiet .; "$venv/bin/ruff" format --quiet --check .
 say "import contracts"; "$venv/bin/lint-imports" --no-logo 2>/dev/null || "$venv/bin/lint-imports"
-say "types"; "$venv/bin/mypy"
 if [ -n "$installing" ]; then
   wait "$installing" || fail "apt could not install ${missing[*]}"
 fi
@@ -38,7 +37,14 @@ if ! command -v chromium >/dev/null && ! command -v google-chrome >/dev/null; th
   say "this system has no package chromium; Playwright brings its own"
   "$venv/bin/playwright" install --with-deps chromium
 fi
-say "tests"
-if [ "$#" -gt 0 ]; then exec "$venv/bin/python" -m pytest "$@"; fi
+# One core's work for most of a minute: beside the tests, and told after them where it fails.
+types=$(mktemp)
+trap 'rm -f "$types"' EXIT
+"$venv/bin/mypy" >"$types" 2>&1 & typing=$!
+say "tests, and types beside them"
 # One more than there are cores: many tests wait for brokers and nodes.
-exec "$venv/bin/python" -m pytest -q -n "$(($(nproc) + 1))" --dist loadfile
+[ "$#" -gt 0 ] || set -- -q -n "$(($(nproc) + 1))" --dist loadfile
+passed=0
+"$venv/bin/python" -m pytest "$@" || passed=$?
+wait "$typing" || { cat "$types"; fail "the types do not fit"; }
+exit "$passed"
