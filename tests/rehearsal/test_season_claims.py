@@ -53,10 +53,13 @@ def season_of(name: str, seed: int, way: Way = DEFAULT_WAY) -> Season:
     return rehearse(example_site(name), seattle_2012(), FIRST, LAST, seed, way=way)
 
 
-# As shipped; the last days before the floor are rationed then and do not count. On each change three of the
-# seeds: a season takes half a minute. The script runs all five.
-ON_EACH_CHANGE = (1, 3, 5)
-CASES: list[tuple[str, int, Way]] = [(n, seed, DEFAULT_WAY) for n in EXAMPLES for seed in ON_EACH_CHANGE]
+# As shipped, the last days before the floor are rationed and do not count. Watered alike, nothing is kept
+# back, so that every day down to the floor counts: the harder claim, made with half of the seeds.
+CASES: list[tuple[str, int, Way]] = [
+    (name, seed, "alike" if seed % 2 else DEFAULT_WAY) for name in EXAMPLES for seed in SEEDS
+]
+# The season that misses the target of its zones, as said above; it stays wanted.
+MISSED = ("uneven-ground", 3, "alike")
 
 
 @pytest.fixture(scope="module", params=CASES, ids=str)
@@ -92,7 +95,11 @@ def test_each_plant_gets_what_the_plans_said_within_a_twentieth(season: Season) 
 
 
 @pytest.mark.slow
-def test_each_zone_gets_what_the_plans_said_within_three_percent(season: Season) -> None:
+def test_each_zone_gets_what_the_plans_said_within_three_percent(
+    season: Season, request: pytest.FixtureRequest
+) -> None:
+    if request.node.callspec.params["season"] == MISSED:
+        request.applymarker(pytest.mark.xfail(strict=True, reason="the high bed is 3.4 % off its plans"))
     errors = {z.id: z.delivery_error for z in season.zones}
     assert all(e is not None and abs(e) <= ZONE_TARGET for e in errors.values()), errors
 
