@@ -14,6 +14,7 @@ from scheduler.planning.ahead import LIKELY, STORM_DAYS, SURE, Ahead, Visit, loo
 from scheduler.planning.choices import Choices, as_chosen
 from scheduler.planning.garden import GardenModel, garden_model
 from scheduler.report.answers import AheadAnswer, RoomAnswer, VisitAnswer
+from scheduler.report.leak import LEAK_TOLD_L, known_leak_l
 from scheduler.report.status import coming_answers, coming_words, level_now
 from scheduler.site.errors import FallingheadError, UsageError
 from scheduler.site.model import Site
@@ -26,10 +27,6 @@ from scheduler.weather.weather_file import read_weather_csv
 AIR_GAP_LEAST_M = 0.0254
 # Stored days that tell the place's own past.
 PAST_DAYS = 800
-# A plan so old tells of a leak no more.
-LEAK_DAYS = 7
-# A leak of less a day is not worth a word (ours: a litre).
-LEAK_TOLD_L = 1.0
 # Root zones are known from the last balanced day, which may be some days back when the daemon stood still.
 ROOTS_DAYS = 10
 
@@ -143,13 +140,6 @@ def look_from_store(
             "a file of past years with --past"
         )
     return found
-
-
-def known_leak_l(store: Store, today: date) -> float:
-    """Litres a day that the newest plan counts on a leak to take; 0 where it knows of none, or is old."""
-    plan = store.last_plan()
-    old = plan is None or plan.day < today - timedelta(days=LEAK_DAYS)
-    return 0.0 if plan is None or old else plan.store.leak_l
 
 
 def _of_file(site: Site) -> tuple[DayWeather, ...]:

@@ -26,6 +26,7 @@ from scheduler.report.answers import (
     StatusHoldAnswer,
     StatusPlantAnswer,
 )
+from scheduler.report.leak import leak_answer, leak_words
 from scheduler.report.stopped import short_today_words, stopped_zones
 from scheduler.report.year import away_now, care_due_answers, day_words, winter_answer, winter_words
 from scheduler.sensing.belief import UNKNOWN_LEVEL, LevelBelief
@@ -91,6 +92,7 @@ def status_answer(
         away=away_now(site, store, now),
         care_due=care_due_answers(site, store, today),
         **_node(site, store, now),
+        leak=leak_answer(store, today),
         stopped=stopped_zones(site, store, facts.plan, today),
         **_water(site, facts.plan, level_now(store, now), ahead),
         **_next(_next_run(facts.plan, facts.bookings, now)),
@@ -296,6 +298,9 @@ def _water_words(site: Site, answer: StatusAnswer) -> list[str]:
         lines.append(
             f"It lasts about {days_words(answer.days_left_middle)} ({answer.days_left_early}{late})."
         )
+    if answer.winter is None:
+        words = leak_words(site, answer, answer.at.astimezone(zone).date())
+        lines.append(" ".join(["Leak:", *filter(None, words)]))
     return lines
 
 

@@ -101,6 +101,12 @@ def plans_between(connection: Connection, site: str, first: date, last: date) ->
     return tuple(from_json(Plan, text) for text in texts)
 
 
+def leaks_planned_since(connection: Connection, site: str, first: date) -> tuple[tuple[date, float], ...]:
+    """(local day, litres a day) that the newest plan of each day counts on a leak to take, oldest first."""
+    rows = connection.execute(questions.PLANNED_LEAKS, {"site": site, "first": first})
+    return tuple((day, leak_l or 0.0) for day, leak_l in rows)
+
+
 def open_intents(connection: Connection, site: str) -> tuple[Intent, ...]:
     """Orders that were meant and never booked, oldest first."""
     rows = connection.execute(questions.OPEN_INTENTS, {"site": site})

@@ -89,6 +89,18 @@ LAST_ROOT_ZONES = (
     .order_by(t.root_zones.c.plant)
 )
 
+_NEWEST_PLANS = (
+    sa.select(sa.func.max(t.plans.c.id))
+    .where(t.plans.c.site == _SITE, t.plans.c.day >= _FIRST)
+    .group_by(t.plans.c.day)
+)
+# Of a plan made before leaks were counted in it is NULL.
+PLANNED_LEAKS = (
+    sa.select(t.plans.c.day, sa.func.json_extract(t.plans.c.plan, "$.store.leak_l"))
+    .where(t.plans.c.id.in_(_NEWEST_PLANS))
+    .order_by(t.plans.c.day)
+)
+
 _NEWEST_LEARNING = (
     sa.select(sa.func.max(t.learning.c.id)).where(t.learning.c.site == _SITE).group_by(t.learning.c.zone)
 )

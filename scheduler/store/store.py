@@ -252,6 +252,11 @@ class Store:
         with reading(self._engine) as connection:
             return asking.plans_between(connection, self.site_id, first, last)
 
+    def leaks_planned_since(self, first: date) -> tuple[tuple[date, float], ...]:
+        """(local day, litres a day) that the newest plan of each day counts on a leak to take."""
+        with reading(self._engine) as connection:
+            return asking.leaks_planned_since(connection, self.site_id, first)
+
     def water_days_since(self, first: date) -> tuple[RecordWaterDay, ...]:
         """The barrels' balance of each closed day, oldest first."""
         with reading(self._engine) as connection:

@@ -10,6 +10,7 @@ from fastapi.responses import JSONResponse, Response
 
 from scheduler.control.effects import Intent
 from scheduler.planning.plan import PlannedRun
+from scheduler.report.leak import leak_words
 from scheduler.report.plan import worth_saying
 from scheduler.site.showing import show_duration, show_volume
 from scheduler.survey.section import LongSection, long_section
@@ -36,11 +37,12 @@ LINKS = {
     "level_doubtful": ("/tell#measured", "Tell a measured level"),
     "care_due": ("/care", "Tell it as done"),
     "away": ("/away", "What a helper does"),
+    "leak": ("/weeks#leak", "Where the water went"),
 }
 # What goes before the advice, where that is not first of all something to do.
 TO_DO = {"run_interrupted": "What comes:"}
 # Nothing is wrong, and yet there is something to do.
-LOOK_AT = ("care_due", "runs_over")
+LOOK_AT = ("care_due", "runs_over", "leak")
 ZoneName = Annotated[str | None, Query(max_length=60)]
 
 
@@ -59,9 +61,7 @@ def now(request: Request, zone: ZoneName = None) -> Response:
         "now.html",
         here="now",
         standing=standing,
-        look_below=any(
-            s.weight in ("go now", "look") or s.state in ("care_due", "runs_over") for s in standing[1:]
-        ),
+        look_below=any(s.weight in ("go now", "look") or s.state in LOOK_AT for s in standing[1:]),
         idle=_idle(facts, standing),
         mark=mark_of(facts),
         clock=f"{local:%A %d %B %H:%M %Z}",
@@ -78,6 +78,7 @@ def now(request: Request, zone: ZoneName = None) -> Response:
         looks={reach(e.flows_lph) for e in section.emitters},
         water=showing.water(facts),
         level_lost=_level_lost(facts),
+        no_leak=_no_leak(facts),
         lasting=None if levels.drained else showing.lasting(facts),
         under_way="; ".join(_under_way(facts, intent) for intent in facts.under_way),
         none_next=_none_next(facts, standing),
@@ -237,6 +238,14 @@ def _level_lost(facts: Facts) -> str:
         return "It was never read."
     at = facts.last_level_at.astimezone(facts.site.place.timezone)
     return f"It was last known on {at:%A %d %B %H:%M}, too long ago to go by."
+
+
+def _no_leak(facts: Facts) -> str:
+    """That none shows, or that it is not known; one that is known stands above, with what to do."""
+    if facts.status is None or facts.status.winter is not None:
+        return ""
+    words, advice = leak_words(facts.site, facts.status, facts.today)
+    return "" if advice else f"Leak: {words}"
 
 
 def _credits(facts: Facts) -> str:

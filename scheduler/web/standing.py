@@ -11,6 +11,7 @@ from scheduler.control.conditions import FORECAST_STALE
 from scheduler.control.running_low import NEAR_EMPTY_CLEAR
 from scheduler.control.winter import LEVEL_OF_WATER_M, TOLD_IN_WINTER, winter_of
 from scheduler.report.answers import StatusAlertAnswer, StatusAnswer, StatusWinterAnswer
+from scheduler.report.leak import leak_words
 from scheduler.report.year import day_words
 from scheduler.site.model import Site
 from scheduler.site.showing import show_length, show_volume
@@ -50,7 +51,7 @@ _STANDSTILLS = {
 
 
 # Worth knowing beside how it stands, and no part of that.
-_BESIDE = {"care_due", "away", "runs_over"}
+_BESIDE = {"care_due", "away", "runs_over", "leak"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,6 +101,7 @@ def _all(facts: Facts) -> Iterator[Standing]:
             yield Standing(alert.kind, "look", alert_words(facts, alert), alert.advice)
     yield from _dry(facts)
     yield from _held(facts, status)
+    yield from _leak(facts, status)
     yield from _care(facts, status)
     yield from _away(facts, status)
     over = runs_over(facts)
@@ -159,6 +161,13 @@ def _care(facts: Facts, status: StatusAnswer) -> Iterator[Standing]:
         yield Standing("back_from_winter", "look", text, f"{words[:1].upper()}{words[1:]}.")
     if others:
         yield Standing("care_due", "know", f"Care is due: {', '.join(c.words for c in others)}.")
+
+
+def _leak(facts: Facts, status: StatusAnswer) -> Iterator[Standing]:
+    """One that is worth a word; that there is none, or that nobody knows, stands beside the water."""
+    words, advice = leak_words(facts.site, status, facts.today)
+    if advice:
+        yield Standing("leak", "know", f"A leak takes {words}", advice)
 
 
 def _away(facts: Facts, status: StatusAnswer) -> Iterator[Standing]:

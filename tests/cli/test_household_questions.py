@@ -192,6 +192,9 @@ def test_is_there_a_leak(garden: LivedIn) -> None:
     assert re.search(
         r"Worth changing: find the leak: it took [\d.]+ L, beside [\d.]+ L that watering gave", said
     )
+    now = re.search(r"Leak: about ([\d.]+) L a day .*at dusk", plain(garden.says("status", "five-drums")))
+    assert now is not None and float(now[1]) == pytest.approx(24 * 0.3, rel=0.2)
+    assert told(garden, "status", "five-drums")["leak"]["l_day"] == float(now[1])  # type: ignore[index]
 
 
 def test_the_barrels_are_to_be_raised(garden: LivedIn) -> None:

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
-from scheduler.control.effects import Alert, RaiseAlert, RecordChoice
+from scheduler.control.effects import Alert, RaiseAlert, RecordChoice, RecordPlan
 from scheduler.web.facts import Facts
 from scheduler.web.standing import standings
-from tests.support.page_garden import PageGarden
+from tests.support.page_garden import PageGarden, plain
 from tests.support.page_states import STATES
 
 
@@ -39,3 +40,27 @@ def test_a_reserve_that_is_released_is_not_to_be_released(tmp_path: Path) -> Non
     assert found.advice == "Top up (through an air gap)."
     # 2 cm in two drums of 58 cm: 2 * pi/4 * 5.8^2 * 0.2 dm3 = 10.6 L.
     assert found.sentence.startswith("The barrels are down into the reserve, which is released: 10.")
+
+
+def _planned_with_leak(page: PageGarden, l_day: float) -> None:
+    plan = page.store.last_plan()
+    assert plan is not None
+    page.store.write([RecordPlan(replace(plan, store=replace(plan.store, leak_l=l_day)))])
+
+
+def test_a_leak_stands_beside_how_things_stand_with_what_to_do(tmp_path: Path) -> None:
+    page = STATES["well"](tmp_path)
+    not_known = plain(page.client.get("/").text)
+    _planned_with_leak(page, 7.2)
+    found = standings(page.garden.look())
+    told = plain(page.client.get("/").text)
+    page.close()
+    assert "Leak: whether there is one is not known; it takes some dry nights at rest to see." in not_known
+    assert found[0].state == "well"
+    (leak,) = [s for s in found if s.state == "leak"]
+    assert leak.sentence == (
+        "A leak takes about 7.2 L a day while the valves are shut, known since today and counted in how long "
+        "the water lasts."
+    )
+    assert f"{leak.sentence} {leak.advice} Where the water went" in told
+    assert "Leak: " not in told and "What to look at stands below." in told

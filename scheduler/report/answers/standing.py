@@ -48,6 +48,15 @@ class StatusStoppedAnswer(Answer):
     or_earlier: bool = False
 
 
+class StatusLeakAnswer(Answer):
+    """What leaves the barrels a day while every valve is shut, as the plans count on it. ``since``: the first
+    day on which they did; None: no leak shows. ``or_earlier``: or some day before that."""
+
+    l_day: float
+    since: date | None
+    or_earlier: bool = False
+
+
 class WinterValveAnswer(Answer):
     """A valve against the place it is to winter in; ``proven`` None: not known."""
 
@@ -142,6 +151,7 @@ class StatusAnswer(Answer):
     et0_today_from: str | None = None
     level_by_hand: bool | None = None  # the level is a person's measure; None: no level is known
     held: list[StatusHoldAnswer] = []
+    leak: StatusLeakAnswer | None = None  # None: not known
     stopped: list[StatusStoppedAnswer] = []  # by a level too low for one of its plants
     coming: list[ComingRunAnswer] = []
     winter: StatusWinterAnswer | None = None  # None: not drained
