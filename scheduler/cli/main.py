@@ -37,8 +37,8 @@ NO_PLUGINS = ("PYDANTIC_DISABLE_PLUGINS", "__all__")
 # Commands that load or reckon for a while before their first word.
 SILENT_A_WHILE = frozenset(
     {"ahead", "away", "balance", "calendar", "care", "drift", "gave", "hindsight", "hold", "litres",
-     "measured", "messages", "plan", "quiet", "rained", "rank", "ration", "report", "resume", "round",
-     "sheet", "status", "stop", "survey", "took", "topped-up", "water", "why", "winter"}
+     "measured", "messages", "plan", "quiet", "rained", "rank", "ration", "rehearse", "report", "resume",
+     "round", "sheet", "status", "stop", "survey", "took", "topped-up", "water", "why", "winter"}
 )  # fmt: skip
 HELP_OPTIONS = ["-h", "--help"]
 # Columns to which help may grow on a wide terminal.

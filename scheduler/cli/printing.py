@@ -5,6 +5,7 @@ from __future__ import annotations
 import shutil
 import sys
 import textwrap
+import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
@@ -23,6 +24,8 @@ if TYPE_CHECKING:
 PIPE_COLUMNS = 110
 # On a narrower terminal words are left to break as they do.
 LEAST_COLUMNS = 40
+# Where no bar can be drawn a line says how far it is, so often (work over two seconds is not to be silent).
+LINE_EVERY_S = 2.0
 
 
 def say(text: str = "") -> None:
@@ -85,17 +88,36 @@ def say_table(title: str, columns: Sequence[tuple[str, str]], rows: Sequence[Seq
 
 @contextmanager
 def progress(text: str, steps: int) -> Iterator[Callable[[], None]]:
-    """A bar on a terminal's stderr, else one line. Call what it yields after each of the steps."""
+    """A bar on a terminal's stderr, else a line now and then. Call what it yields after each of the steps."""
     from rich.console import Console
     from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
     waiting.end()
     console = Console(stderr=True, highlight=False)
     if not console.is_terminal:
-        say_error(f"{text} ...")
-        yield lambda: None
+        yield told_in_lines(text, steps)
         return
     columns = (TextColumn("{task.description}"), BarColumn(), TimeRemainingColumn())
     with Progress(*columns, console=console, transient=True) as bar:
-        task = bar.add_task(text, total=steps)
-        yield lambda: bar.advance(task)
+        task = bar.add_task(text, total=steps, start=False)  # it sways until the first step is done
+
+        def step() -> None:
+            bar.start_task(task)
+            bar.advance(task)
+
+        yield step
+
+
+def told_in_lines(text: str, steps: int, clock: Callable[[], float] = time.monotonic) -> Callable[[], None]:
+    """The first line at once; then how far it is, as steps are done, but not too often."""
+    done, told_at = 0, clock()
+    say_error(f"{text} ...")
+
+    def step() -> None:
+        nonlocal done, told_at
+        done += 1
+        if done < steps and clock() - told_at >= LINE_EVERY_S:
+            told_at = clock()
+            say_error(f"{text}: {100 * done / steps:.0f} % done")
+
+    return step
