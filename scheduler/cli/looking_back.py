@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
 # As many days as a store keeps.
 STORED_DAYS = 800
+WITHOUT_PAST = "Without it: the summers that the service has kept, and the garden's own weather file."
 
 
 def add_to(app: typer.Typer) -> None:
@@ -27,8 +28,8 @@ def add_to(app: typer.Typer) -> None:
         epilog="Examples: fallinghead report --days 7; fallinghead report --from 2012-05-01 --html may.html"
     )(report)
     app.command(
-        epilog="Examples: fallinghead hindsight five-drums --past seattle-2012; fallinghead hindsight "
-        '--change "add 2 barrels" --past years.csv'
+        epilog="Examples: fallinghead hindsight; fallinghead hindsight five-drums --past seattle-2012; "
+        'fallinghead hindsight --change "add 2 barrels" --past years.csv'
     )(hindsight)
 
 
@@ -89,7 +90,7 @@ def _write(garden: Site, answer: ReportAnswer, html: Path | None, folder: Path |
 
 def hindsight(
     site: str = typer.Argument(None, help=SITE_HELP, metavar="SITE"),
-    past: str = typer.Option(None, "--past", help=PAST_HELP, metavar="FILE"),
+    past: str = typer.Option(None, "--past", help=f"{PAST_HELP} {WITHOUT_PAST}", metavar="FILE"),
     change: list[str] = typer.Option(
         None, "--change", help='A change to try, such as "add 2 barrels"; may be repeated.', metavar="CHANGE"
     ),

@@ -124,7 +124,7 @@ def look_from_store(
         raise UsageError("the level of the water is not known now; measure it: fallinghead measured")
     outlook = store.last_outlook()
     stored = store.weather_since(today - timedelta(days=PAST_DAYS))
-    known = merged(merged(_of_file(site), past), (d for d in stored if d.day < today))
+    known = merged(merged(days_of_file(site), past), (d for d in stored if d.day < today))
     found = look_ahead(
         model,
         level_m=level_m,
@@ -142,7 +142,7 @@ def look_from_store(
     return found
 
 
-def _of_file(site: Site) -> tuple[DayWeather, ...]:
+def days_of_file(site: Site) -> tuple[DayWeather, ...]:
     """The garden's own file of past years, as the daemon plans with it; nothing where it cannot be read."""
     if site.forecast.path is None:
         return ()

@@ -12,6 +12,7 @@ from scheduler.agronomy.weather import DayWeather
 from scheduler.planning.garden import garden_model
 from scheduler.planning.hindsight import LEAST_DAYS, past_summers
 from scheduler.planning.past_years import past_weather
+from scheduler.report.ahead import days_of_file
 from scheduler.report.answers import ChangedGardenAnswer, HindsightAnswer, PastSummerAnswer
 from scheduler.report.plan import Columns, Rows
 from scheduler.site.errors import UsageError
@@ -35,17 +36,18 @@ SUMMERS: Columns = [
 
 
 def hindsight_answer(site: Site, past: Sequence[DayWeather], changes: Sequence[str] = ()) -> HindsightAnswer:
-    """The garden as it is and with each change under every past summer. UsageError: no summer is known, or a
-    change cannot be read."""
-    weather = past_weather(past, site.place)
+    """The garden as it is and with each change under every past summer, of ``past`` and of the garden's own
+    weather file. UsageError: no summer is known, or a change cannot be read."""
+    weather = past_weather((*days_of_file(site), *past), site.place)
     gardens = []
     for change in (None, *(changes or usual_changes(site))):
         made = site if change is None else changed(site, [change])
         summers = past_summers(garden_model(made), weather) if weather is not None else ()
         if not summers:
             raise UsageError(
-                f"of no past summer are {LEAST_DAYS} days in a row known here; name a file of past years "
-                "with --past"
+                f"of no past summer are {LEAST_DAYS} days in a row known here, neither from what the service "
+                "kept nor from a weather file of the garden; name a file of past years with --past, or try "
+                "the summer that ships with the program: --past seattle-2012"
             )
         gardens.append(
             ChangedGardenAnswer(change=change, summers=[PastSummerAnswer(**asdict(s)) for s in summers])

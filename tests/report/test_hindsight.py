@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
@@ -53,8 +54,16 @@ def test_one_barrel_more_helps_in_every_summer_and_a_roof_cannot_fill_a_dry_one(
 
 
 def test_without_a_past_summer_it_says_how_to_name_one() -> None:
-    with pytest.raises(UsageError, match="--past"):
+    with pytest.raises(UsageError, match="--past seattle-2012"):
         hindsight_answer(SITE, ())
+
+
+def test_the_garden_s_own_weather_file_is_past_enough(past: tuple[DayWeather, ...], tmp_path: Path) -> None:
+    rows = [f"{d.day},{d.tmin_c},{d.tmax_c},{d.rain_mm}" for d in past]
+    (tmp_path / "years.csv").write_text("\n".join(["date,tmin_c,tmax_c,rain_mm", *rows]))
+    own = replace(SITE, forecast=replace(SITE.forecast, path=tmp_path / "years.csv"))
+    answer = hindsight_answer(own, ())
+    assert [s.first.year for s in answer.gardens[0].summers] == [2012, 2013, 2014, 2015]
 
 
 def test_the_command_tries_a_change_of_ones_own(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
