@@ -128,7 +128,7 @@ def drawn_l(demand: Demand, levels: Array) -> Array:
 def slack_l(garden: GardenAhead, held_l: float, demand: Demand, levels: Array) -> Array:
     """Litres that can be taken from the store today without a shortage, on any later day, of the doses of at
     least each level's value, (members, levels): the least of what stands over the floor and of what runs over
-    before. Today's own doses are left out.
+    or leaks away before. Today's own doses are left out.
     """
     days, members, _ = demand.zones_l.shape
     drawn = drawn_l(demand, levels)
@@ -141,7 +141,10 @@ def slack_l(garden: GardenAhead, held_l: float, demand: Demand, levels: Array) -
             held = held - drawn[i]
             # A day without a draw misses nothing, however much has leaked by then.
             least = np.where(drawn[i] > 0.0, np.minimum(least, held - floor + over), least)
-        filled = held - garden.leak_l + demand.caught_l[:, i : i + 1]
+        # A leak takes what is there. From a store that it has emptied nothing taken today is missed later.
+        leaks = np.minimum(garden.leak_l, np.maximum(held, 0.0))
+        over = np.where((leaks > 0.0) & (leaks == held), np.inf, over)
+        filled = held - leaks + demand.caught_l[:, i : i + 1]
         held = np.minimum(filled, garden.full_l)
         over = over + (filled - held)
     return least

@@ -19,7 +19,15 @@ from scheduler.planning.doses import (
     zone_doses_l,
 )
 from scheduler.planning.garden_ahead import GardenAhead
-from scheduler.planning.rationing import PARTS, Allotment, allotted, slack_l, unlimited_demand, value_levels
+from scheduler.planning.rationing import (
+    PARTS,
+    Allotment,
+    Demand,
+    allotted,
+    slack_l,
+    unlimited_demand,
+    value_levels,
+)
 from scheduler.planning.root_zones import readily_mm, use_mm, zones_day
 from scheduler.site.model import Roof
 from tests.support.dry_gardens import dry_garden
@@ -237,6 +245,26 @@ def test_slack_by_hand_is_the_store_less_later_doses() -> None:
     worthy = demand.value[1:] >= levels[-1]
     later = np.where(worthy, demand.zones_l[1:], 0.0).sum(axis=(0, 2))
     assert slack[:, -1] == pytest.approx(3_000.0 - RESERVE_L - later)
+
+
+def one_later_dose(day: int, litres: float, rain_day: int, caught_l: float) -> Demand:
+    zones, caught = np.zeros((len(DAYS), 1, 5)), np.zeros((1, len(DAYS)))
+    zones[day, 0, 0], caught[0, rain_day] = litres, caught_l
+    return Demand(zones, np.ones_like(zones), np.ones((len(PARTS), 1, 5)), caught)
+
+
+def test_a_leak_takes_no_more_than_is_there_and_what_it_would_take_is_free_today() -> None:
+    # By hand: 60 L at 5 L a day are gone on day 12; 100 L come on day 20, of which 80 L stand on day 25: 40 L
+    # over the reserve, whatever was drawn today.
+    garden = replace(dry_garden(DAYS, full_l=600.0, reserve_l=RESERVE_L), leak_l=5.0)
+    slack = slack_l(garden, 60.0, one_later_dose(25, 40.0, 20, 100.0), np.array([1.0]))
+    assert slack.item() == pytest.approx(20.0)
+    # A litre more than that is short, today's water or not ...
+    short = slack_l(garden, 60.0, one_later_dose(25, 42.0, 20, 100.0), np.array([1.0]))
+    assert short.item() == pytest.approx(20.0)
+    # ... and where the leak leaves some of today's water, that is kept: 200 L less 50 L by day 10.
+    kept = slack_l(garden, 200.0, one_later_dose(10, 60.0, 39, 0.0), np.array([1.0]))
+    assert kept.item() == pytest.approx(200.0 - 50.0 - 60.0 - RESERVE_L)
 
 
 def test_weather_that_does_not_fit_is_refused() -> None:
