@@ -24,70 +24,24 @@ closes; the network is never waited for.
 """
 
 try:
-    from . import codec
+    from . import codec, frames, memory
     from .diary import Diary
     from .valve import Run, Valve
 except ImportError:  # on the board the files stand side by side
     import codec
+    import frames
+    import memory
     from diary import Diary
     from valve import Run, Valve
 
-POSITIONS = ("unknown", "opening", "open", "closing", "closed", "fault")
-
 DAY_MS = 86400000
-OUTCOMES_KEPT = 8
 REFUSALS_KEPT = 4
-USED_KEPT = 16
 SENT_OUTCOMES_MAX = 3  # in one state; the rest follow once these are receipted
 CLOSES_SEEN_KEPT = 8
-SAVE_EVERY_MS = 60000  # while open; bounds what a restart leaves unknown, and wear: 1 write a minute
-BOOT_MS_MAX = 10000  # what a watchdog restart may take until the valve is driven closed
 STATE_GAP_MS = 200  # changes closer than this share a state
 REFUSAL_GAP_MS = 1000  # a storm of bad messages is answered once a second
 MEASURE_WAIT_MS = 3000  # a state waits so long for the pings that belong to it
 SUPPLY_DIP_MS = 1000  # a motor's inrush dips the supply for less
-
-
-class Settings:
-    """What a fitter sets once per node. Times in ms."""
-
-    def __init__(
-        self,
-        node,
-        key,
-        channels=1,
-        travel_ms_max=20000,
-        longest_open_ms=7200000,
-        daily_open_ms_max=14400000,
-        open_at_once_max=1,
-        supply_low_mv=None,
-        heartbeat_ms=300000,
-        open_report_ms=10000,
-        shuts_without_power=False,
-        tick_modulus=1 << 30,
-    ):
-        if not codec.is_name(node, 32):
-            raise ValueError("node: a short name of letters, digits, - _ .")
-        if len(key) < codec.KEY_BYTES_MIN:
-            raise ValueError("key: 16 bytes at least")
-        if not codec.is_int(channels, 1, codec.CHANNELS_MAX):
-            raise ValueError("channels: 1 to 4")
-        if not codec.is_int(longest_open_ms, 1, codec.OPEN_MS_MAX):
-            raise ValueError("longest_open_ms: up to a day")
-        if not 0 < heartbeat_ms < tick_modulus // 4:
-            raise ValueError("heartbeat_ms: shorter than the tick counter's wrap")
-        self.node = node
-        self.key = key
-        self.channels = channels
-        self.travel_ms_max = travel_ms_max
-        self.longest_open_ms = longest_open_ms
-        self.daily_open_ms_max = daily_open_ms_max
-        self.open_at_once_max = open_at_once_max
-        self.supply_low_mv = supply_low_mv
-        self.heartbeat_ms = heartbeat_ms
-        self.open_report_ms = open_report_ms
-        self.shuts_without_power = shuts_without_power
-        self.tick_modulus = tick_modulus
 
 
 class Inputs:
@@ -125,14 +79,14 @@ class Node:
         self.valves = [Valve(c, settings.travel_ms_max) for c in range(settings.channels)]
         self.outcomes = []
         self.outcomes_dropped = 0
-        self._used = []
+        self.used = []
         self._refusals = []
         self.refused_total = 0
         self.closes = 0
         self.closes_repeated = 0
         self._closes_seen = []
         self._day_began_ms = 0
-        self._day_open_ms = [0] * settings.channels
+        self.day_open_ms = [0] * settings.channels
         self._supply_mv = None
         self._supply_low_since = None
         self._pings = None  # of the last reading
@@ -147,63 +101,12 @@ class Node:
         self._clock_failed = False
         self.may_publish = True  # the shell's word whether a state can go out now
         self.diary = Diary(saved.get("log") if isinstance(saved, dict) else None)
-        self._restore(saved)
+        memory.restore(self, saved)
         self.diary.note(0, "start: " + reset_cause)
-
-    # --- what a restart remembers
-
-    def _restore(self, saved):
-        if not isinstance(saved, dict):
-            return
-        try:
-            self._used = [i for i in saved["used"] if codec.is_name(i)][-USED_KEPT:]
-            self.outcomes = [o for o in saved["outcomes"] if _good_outcome(o)][-OUTCOMES_KEPT:]
-            if codec.is_int(saved["dropped"], 0, codec.SEQUENCE_MAX):
-                self.outcomes_dropped = saved["dropped"]
-            for c, ms in enumerate(saved["day_open_ms"][: self.settings.channels]):
-                if codec.is_int(ms, 0, codec.OPEN_MS_MAX):
-                    self._day_open_ms[c] = ms
-            for run in saved["runs"]:
-                self._interrupted(run)
-        except (KeyError, TypeError, ValueError, IndexError):
-            pass  # what can be read is kept; an unreadable memory is an empty one
-
-    def _interrupted(self, run):
-        """An order that was under way when the node went down."""
-        c, order_id, elapsed_ms, granted_ms = run
-        whole = codec.is_int(c, 0, 255) and codec.is_name(order_id)
-        if not (whole and codec.is_int(elapsed_ms, 0, 1 << 40) and codec.is_int(granted_ms, 0, 1 << 40)):
-            return
-        most = min(granted_ms, elapsed_ms + SAVE_EVERY_MS + BOOT_MS_MAX)
-        told = most = max(most, elapsed_ms)
-        if self.reset_cause == "power_on" and not self.settings.shuts_without_power:
-            # A plain motor valve stays where it is without power, for nobody here knows how long.
-            told, most = codec.OPEN_MS_MAX, max(granted_ms, elapsed_ms)
-        self._outcome(order_id, c, elapsed_ms, told, "restart")
-        if c < self.settings.channels:
-            self._day_open_ms[c] += most - elapsed_ms
-
-    def memory(self):
-        """What must survive a restart."""
-        return {
-            "used": self._used,
-            "outcomes": self.outcomes,
-            "dropped": self.outcomes_dropped,
-            "log": self.diary.memory(),
-            "day_open_ms": [
-                self._day_open_ms[v.channel] + (v.run.open_ms(self.uptime_ms) if v.run else 0)
-                for v in self.valves
-            ],
-            "runs": [
-                [v.channel, v.run.order_id, v.run.open_ms(self.uptime_ms), v.run.granted_ms]
-                for v in self.valves
-                if v.run
-            ],
-        }
 
     def _save(self, actions):
         self._saved_at = self.uptime_ms
-        actions.append(("save", self.memory()))
+        actions.append(("save", memory.kept(self)))
 
     def save_failed(self, now_ms):
         """The memory does not take writes: nothing may stay open that a restart would not know of."""
@@ -229,7 +132,7 @@ class Node:
         self._last_tick = now_ms
         if self.uptime_ms - self._day_began_ms >= DAY_MS:
             self._day_began_ms = self.uptime_ms
-            self._day_open_ms = [0] * self.settings.channels
+            self.day_open_ms = [0] * self.settings.channels
 
     def next_due_ms(self):
         """After how many ms at the latest something happens by itself."""
@@ -376,9 +279,9 @@ class Node:
             return
         v = self.valves[m["channel"]]
         granted = min(m["open_ms"], self.settings.longest_open_ms, self._cap_left(v.channel))
-        self._used.append(m["order_id"])
-        if len(self._used) > USED_KEPT:
-            self._used.pop(0)
+        self.used.append(m["order_id"])
+        if len(self.used) > memory.USED_KEPT:
+            self.used.pop(0)
         v.run = Run(m["order_id"], self.uptime_ms, granted, m.get("low_raw"), m.get("low_side"))
         self._save(actions)
         v.open(self.uptime_ms, actions)
@@ -387,7 +290,7 @@ class Node:
 
     def _why_not(self, m):
         """The reason to refuse, or None. Once an order is of this session and new, its sequence is spent."""
-        if m["order_id"] in self._used:
+        if m["order_id"] in self.used:
             return "used_order"
         if self.session is None or m["session"] != self.session:
             return "old_session"
@@ -411,7 +314,7 @@ class Node:
         return None
 
     def _cap_left(self, channel):
-        return self.settings.daily_open_ms_max - self._day_open_ms[channel]
+        return self.settings.daily_open_ms_max - self.day_open_ms[channel]
 
     # --- runs
 
@@ -424,14 +327,14 @@ class Node:
             return
         actions.append(("guard", v.channel, None))
         open_ms = run.open_ms(self.uptime_ms)
-        self._day_open_ms[v.channel] += open_ms
+        self.day_open_ms[v.channel] += open_ms
         most = open_ms if certain else max(open_ms, run.granted_ms)
-        self._outcome(run.order_id, v.channel, open_ms, most, why)
+        self.add_outcome(run.order_id, v.channel, open_ms, most, why)
         if save:
             self._save(actions)
         self._wish(0)
 
-    def _outcome(self, order_id, channel, open_ms, open_ms_max, why):
+    def add_outcome(self, order_id, channel, open_ms, open_ms_max, why):
         self.outcomes.append(
             {
                 "order_id": order_id,
@@ -441,9 +344,9 @@ class Node:
                 "why": why,
             }
         )
-        if len(self.outcomes) > OUTCOMES_KEPT:
+        if len(self.outcomes) > memory.OUTCOMES_KEPT:
             # The oldest wait longest for their receipt: keep them, and say how many went.
-            self.outcomes.pop(OUTCOMES_KEPT // 2)
+            self.outcomes.pop(memory.OUTCOMES_KEPT // 2)
             self.outcomes_dropped += 1
 
     def tick(self, now_ms, inputs):
@@ -483,7 +386,7 @@ class Node:
             ):
                 self.diary.note(self.uptime_ms, "low supply: %d mV" % (self._supply_mv or 0))
                 self._end_run(v, "low_supply", actions)
-            elif self.uptime_ms - self._saved_at >= SAVE_EVERY_MS:
+            elif self.uptime_ms - self._saved_at >= memory.SAVE_EVERY_MS:
                 self._save(actions)
         v.step(self.uptime_ms, switch, actions)
         if v.gave_up:
@@ -566,55 +469,24 @@ class Node:
         }
         if self._pulses:
             body["pulses"] = self._pulses
-        frame = codec.seal("state", codec.dump(body), self.settings.key)
-        while len(frame) > codec.STATE_BYTES_MAX:
-            _shorten(body)
-            frame = codec.seal("state", codec.dump(body), self.settings.key)
+        frame = frames.state(body, self.settings.key)
         self._refusals = []
         self._pings_told = True
         return frame
 
     def log_frame(self, challenge):
-        """The signed log; the oldest entries go first where it would be too long."""
-        entries = self.diary.memory()
-        while True:
-            body = {
-                "version": codec.VERSION,
-                "node": self.settings.node,
-                "challenge": challenge,
-                "uptime_ms": self.uptime_ms,
-                "refused_total": self.refused_total,
-                "entries": entries,
-            }
-            frame = codec.seal("log", codec.dump(body), self.settings.key)
-            if len(frame) <= codec.STATE_BYTES_MAX:
-                return frame
-            entries = entries[1:]
+        """The signed log."""
+        body = {
+            "version": codec.VERSION,
+            "node": self.settings.node,
+            "challenge": challenge,
+            "uptime_ms": self.uptime_ms,
+            "refused_total": self.refused_total,
+            "entries": self.diary.memory(),
+        }
+        return frames.log(body, self.settings.key)
 
     def _reading(self):
         if self._pings_told or not self._pings:
             return None
         return {"pings": self._pings, "age_ms": self.uptime_ms - self._pings_at, "air_c": self._air_c}
-
-
-def _shorten(body):
-    """Leave out what can be told later or is counted anyway, least important first."""
-    if len(body["refusals"]) > 0:
-        body["refusals"] = body["refusals"][1:]
-    elif len(body["outcomes"]) > 1:
-        body["outcomes"] = body["outcomes"][:-1]
-    elif body["reading"] is not None:
-        body["reading"] = None
-    else:
-        raise ValueError("state too large")
-
-
-def _good_outcome(o):
-    return (
-        isinstance(o, dict)
-        and codec.is_name(o.get("order_id"))
-        and codec.is_int(o.get("channel"), 0, 255)
-        and codec.is_int(o.get("open_ms"), 0, 1 << 40)
-        and codec.is_int(o.get("open_ms_max"), 0, 1 << 40)
-        and o.get("why") in ("time_up", "asked", "low_level", "low_supply", "fault", "restart")
-    )

@@ -7,14 +7,16 @@ import os
 
 try:
     from . import codec, secure, ticks
-    from .core import Node, Settings
+    from .core import Node
     from .mqtt import Client
+    from .settings import Settings
 except ImportError:  # on the board the files stand side by side
     import codec
     import secure
     import ticks
-    from core import Node, Settings
+    from core import Node
     from mqtt import Client
+    from settings import Settings
 
 TICK_MS = 50
 BACK_OFF_MS_MIN = 1000

@@ -10,10 +10,12 @@ import sys
 
 try:
     import codec
-    from core import Inputs, Node, Settings
+    from core import Inputs, Node
+    from settings import Settings
 except ImportError:
     from firmware_stub import codec
-    from firmware_stub.core import Inputs, Node, Settings
+    from firmware_stub.core import Inputs, Node
+    from firmware_stub.settings import Settings
 
 KEY = bytes(range(32))
 OTHER = bytes(range(1, 33))

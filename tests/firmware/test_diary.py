@@ -7,8 +7,10 @@ import json
 import pytest
 
 from firmware_stub import codec
-from firmware_stub.core import Inputs, Node, Settings
+from firmware_stub.core import Inputs, Node
 from firmware_stub.diary import KEPT, WORDS_MAX, Diary
+from firmware_stub.memory import kept
+from firmware_stub.settings import Settings
 
 KEY = bytes(range(32))
 
@@ -30,7 +32,7 @@ def test_what_was_noted_survives_a_restart_and_is_counted_from_it() -> None:
     node = Node(Settings("shed", KEY))
     node.boot(0)
     node.handle("order", b"x" * 100, False, 5000)
-    again = Node(Settings("shed", KEY), json.loads(json.dumps(node.memory())), "watchdog")
+    again = Node(Settings("shed", KEY), json.loads(json.dumps(kept(node))), "watchdog")
     assert again.diary.entries == [
         (1, 0, "start: power_on"),
         (1, 5, "refused: bad_mac"),
@@ -49,7 +51,7 @@ def test_a_valve_that_sticks_is_in_the_log() -> None:
     for ms in range(0, 20_000, 100):
         node.tick(ms, Inputs([(False, False)]))  # it never arrives
     assert words(node)[-1] == "valve 1 is not shut: fault"
-    assert node.memory()["log"][-1][2] == "valve 1 is not shut: fault"
+    assert kept(node)["log"][-1][2] == "valve 1 is not shut: fault"
 
 
 def test_the_longest_log_fits_its_frame() -> None:

@@ -12,7 +12,10 @@ from typing import Any
 import pytest
 
 from firmware_stub import codec
-from firmware_stub.core import Inputs, Node, Settings, _shorten, median
+from firmware_stub.core import Inputs, Node, median
+from firmware_stub.frames import shorten
+from firmware_stub.memory import kept
+from firmware_stub.settings import Settings
 
 KEY = bytes(range(32))
 SESSION = b"12345678".hex()
@@ -213,7 +216,7 @@ def test_refusals_and_pings_are_told_once_and_outcomes_until_they_are_receipted(
 def test_three_outcomes_go_at_a_time_and_the_rest_soon_after_their_receipt() -> None:
     h = Hand().ready()
     for n in range(5):
-        h.node._outcome(f"r-{n}", 0, 1, 1, "asked")
+        h.node.add_outcome(f"r-{n}", 0, 1, 1, "asked")
     h.close()
     h.look(300)
     assert [o["order_id"] for o in h.told()[-1]["outcomes"]] == ["r-0", "r-1", "r-2"]
@@ -227,9 +230,9 @@ def test_three_outcomes_go_at_a_time_and_the_rest_soon_after_their_receipt() -> 
 def test_eight_outcomes_are_kept_the_oldest_among_them_and_those_that_went_are_counted() -> None:
     h = Hand().ready()
     for n in range(10):
-        h.node._outcome(f"r-{n}", 0, 1, 1, "asked")
+        h.node.add_outcome(f"r-{n}", 0, 1, 1, "asked")
     assert [o["order_id"] for o in h.node.outcomes] == [f"r-{n}" for n in (0, 1, 2, 3, 6, 7, 8, 9)]
-    assert h.node.outcomes_dropped == 2 and h.node.memory()["dropped"] == 2
+    assert h.node.outcomes_dropped == 2 and kept(h.node)["dropped"] == 2
 
 
 def test_the_last_four_refusals_are_told_and_all_are_counted() -> None:
@@ -245,7 +248,7 @@ def test_the_last_four_refusals_are_told_and_all_are_counted() -> None:
 def test_a_state_too_long_gives_up_refusals_then_outcomes_then_the_reading() -> None:
     h = Hand(channels=4).ready()
     for n in range(3):
-        h.node._outcome("x" * 39 + str(n), 0, 10**12, 10**12, "low_supply")
+        h.node.add_outcome("x" * 39 + str(n), 0, 10**12, 10**12, "low_supply")
     for n in range(4):
         h.node._refuse("old_sequence", "y" * 39 + str(n))
     h.node._pings, h.node._pings_told = [1 << 24] * 9, False
@@ -367,11 +370,11 @@ def test_a_state_gives_up_in_its_order_and_then_says_that_it_cannot() -> None:
     body: dict[str, Any] = {"refusals": [1, 2], "outcomes": [3, 4], "reading": reading}
     seen = []
     for _ in range(4):
-        _shorten(body)
+        shorten(body)
         seen.append((body["refusals"], body["outcomes"], body["reading"] is None))
     assert seen == [([2], [3, 4], False), ([], [3, 4], False), ([], [3], False), ([], [3], True)]
     with pytest.raises(ValueError, match=r"^state too large$"):
-        _shorten(body)
+        shorten(body)
 
 
 # --- orders and closes
@@ -501,7 +504,7 @@ def test_sixteen_orders_back_are_still_known_as_used() -> None:
     for _ in range(17):
         h.opened(open_ms=1000)
         h.shut_again()
-    assert h.node.memory()["used"] == [f"o-{n}" for n in range(2, 18)]
+    assert kept(h.node)["used"] == [f"o-{n}" for n in range(2, 18)]
     h.order(order_id="o-2")
     assert h.node._refusals[-1][0] == "used_order"
 
@@ -569,7 +572,7 @@ def test_the_shares_of_two_valves_are_counted_apart() -> None:
     for _ in range(40):
         h.look(500)
     h.shut_again()
-    assert h.node.memory()["day_open_ms"] == [20_000, 0]
+    assert kept(h.node)["day_open_ms"] == [20_000, 0]
     assert ("guard", 0, 10_000) in h.order(open_ms=20_000)
     h.close()
     h.shut_again()
@@ -584,9 +587,9 @@ def test_while_open_it_is_saved_once_a_minute() -> None:
     h.actions.clear()
     saved_at = [h.now for _ in range(1300) if any(a[0] == "save" for a in h.look(100))]
     assert saved_at[1] - saved_at[0] == 60_000 and len(saved_at) == 2
-    ran = h.node.memory()["runs"][0]
+    ran = kept(h.node)["runs"][0]
     assert ran == [0, "o-1", h.node.valves[0].run.open_ms(h.node.uptime_ms), HOUR_MS]
-    assert h.node.memory()["day_open_ms"] == [ran[2]]
+    assert kept(h.node)["day_open_ms"] == [ran[2]]
 
 
 def test_a_memory_that_takes_no_writes_ends_each_run_as_a_fault_and_saves_nothing() -> None:

@@ -9,7 +9,8 @@ from typing import Any
 import pytest
 
 from firmware_stub import codec
-from firmware_stub.core import DAY_MS, Inputs, Node, Settings
+from firmware_stub.core import DAY_MS, Inputs, Node
+from firmware_stub.settings import Settings
 from tests.support.micropython import run_micropython
 
 KEY = bytes(range(32))
@@ -322,7 +323,7 @@ def test_memory_that_takes_no_writes_closes() -> None:
 def test_a_full_state_stays_within_its_bytes() -> None:
     b = Bench(channels=1, supply_low_mv=1)
     for n in range(8):
-        b.node._outcome("x" * 39 + str(n), 0, 10**9, 10**9, "low_supply")
+        b.node.add_outcome("x" * 39 + str(n), 0, 10**9, 10**9, "low_supply")
         b.node._refuse("old_sequence", "y" * 40)
     b.node._pings, b.node._pings_told = [1 << 24] * 9, False
     assert len(b.node.state()) <= codec.STATE_BYTES_MAX

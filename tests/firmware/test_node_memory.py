@@ -6,7 +6,8 @@ from typing import Any
 
 import pytest
 
-from firmware_stub.core import Node, Settings
+from firmware_stub.core import Node
+from firmware_stub.settings import Settings
 
 KEY = bytes(range(32))
 HOUR_MS = 3_600_000
@@ -25,8 +26,8 @@ def test_all_that_was_saved_is_remembered() -> None:
     kept = [outcome(order_id=f"o-{n}") for n in range(10)]
     saved = remembered(used=used, outcomes=kept, dropped=3, day_open_ms=[7, 8])
     node = Node(Settings("shed", KEY, channels=2), saved)
-    assert node._used == used[-16:] and node.outcomes == kept[-8:]
-    assert node.outcomes_dropped == 3 and node._day_open_ms == [7, 8]
+    assert node.used == used[-16:] and node.outcomes == kept[-8:]
+    assert node.outcomes_dropped == 3 and node.day_open_ms == [7, 8]
 
 
 @pytest.mark.parametrize(
@@ -61,7 +62,7 @@ def test_a_count_that_cannot_be_is_none(saved: int, stands: int) -> None:
 )
 def test_a_day_s_share_that_cannot_be_is_none(saved: Any, stands: int) -> None:
     node = Node(Settings("shed", KEY), remembered(day_open_ms=[saved, 9]))
-    assert node._day_open_ms == [stands]
+    assert node.day_open_ms == [stands]
 
 
 @pytest.mark.parametrize("missing", ["used", "outcomes", "dropped", "day_open_ms", "runs"])
@@ -69,7 +70,7 @@ def test_a_memory_that_lacks_something_is_no_trouble(missing: str) -> None:
     saved = remembered(used=["o-1"])
     del saved[missing]
     node = Node(Settings("shed", KEY), saved)
-    assert node.outcomes == [] and node._used == ([] if missing == "used" else ["o-1"])
+    assert node.outcomes == [] and node.used == ([] if missing == "used" else ["o-1"])
 
 
 def test_a_run_that_a_watchdog_broke_off_ended_within_a_save_and_a_start() -> None:
@@ -77,7 +78,7 @@ def test_a_run_that_a_watchdog_broke_off_ended_within_a_save_and_a_start() -> No
     node = Node(Settings("shed", KEY), saved, "watchdog")
     # 60 s between two saves, 10 s until the start drives it closed.
     assert node.outcomes == [outcome(open_ms=100_000, open_ms_max=170_000, why="restart")]
-    assert node._day_open_ms == [70_000]
+    assert node.day_open_ms == [70_000]
     short = Node(Settings("shed", KEY), remembered(runs=[[0, "o-1", 100_000, 120_000]]), "watchdog")
     assert short.outcomes[0]["open_ms_max"] == 120_000
 
@@ -86,7 +87,7 @@ def test_without_power_a_plain_valve_may_have_stood_open_for_a_day_and_one_that_
     saved = remembered(runs=[[0, "o-1", 100_000, 600_000]])
     plain = Node(Settings("shed", KEY), saved, "power_on")
     assert plain.outcomes == [outcome(open_ms=100_000, open_ms_max=24 * HOUR_MS, why="restart")]
-    assert plain._day_open_ms == [500_000]
+    assert plain.day_open_ms == [500_000]
     spring = Node(Settings("shed", KEY, shuts_without_power=True), saved, "power_on")
     assert spring.outcomes == [outcome(open_ms=100_000, open_ms_max=170_000, why="restart")]
 
@@ -106,11 +107,11 @@ def test_a_run_that_cannot_be_is_left_out_and_the_next_one_counts(run: list[Any]
 @pytest.mark.parametrize("run", [[0, "o", 1], [0, "o", 1, 2, 3], 5])
 def test_a_run_of_another_shape_ends_the_reading_and_nothing_else(run: Any) -> None:
     node = Node(Settings("shed", KEY), remembered(used=["u"], runs=[run]), "watchdog")
-    assert node.outcomes == [] and node._used == ["u"]
+    assert node.outcomes == [] and node.used == ["u"]
 
 
 def test_a_run_of_a_valve_that_is_no_longer_fitted_is_told_all_the_same() -> None:
     node = Node(
         Settings("shed", KEY), remembered(runs=[[1, "o-1", 1, 2], [255, "o-2", 0, 1 << 40]]), "watchdog"
     )
-    assert [o["channel"] for o in node.outcomes] == [1, 255] and node._day_open_ms == [0]
+    assert [o["channel"] for o in node.outcomes] == [1, 255] and node.day_open_ms == [0]

@@ -13,7 +13,8 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
 
 from firmware_stub import codec
-from firmware_stub.core import Inputs, Node, Settings
+from firmware_stub.core import Inputs, Node
+from firmware_stub.settings import Settings
 from firmware_stub.valve import FREEING_MS
 
 KEY = bytes(range(32))

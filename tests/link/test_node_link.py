@@ -17,9 +17,10 @@ import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 from typer.testing import CliRunner
 
-from firmware_stub.core import Inputs, Node, Settings
+from firmware_stub.core import Inputs, Node
 from firmware_stub.node_loop import NodeLoop
 from firmware_stub.practice_board import CallBoard
+from firmware_stub.settings import Settings
 from scheduler.cli.main import app
 from scheduler.control.effects import SendAsk, SendClose, SendOrder, SendReceipt
 from scheduler.control.events import LinkChanged, NodeHeard

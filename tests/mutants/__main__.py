@@ -46,6 +46,9 @@ CONTROLLER = tuple(f"tests/control/test_{n}.py" for n in ("controller_parts", "c
 MODULES: dict[str, tuple[str, ...]] = {
     "firmware_stub/codec.py": ("tests/firmware/test_codec.py", "tests/link/test_vectors.py"),
     "firmware_stub/core.py": CORE,
+    "firmware_stub/frames.py": CORE,
+    "firmware_stub/memory.py": CORE,
+    "firmware_stub/settings.py": CORE,
     "firmware_stub/valve.py": CORE,
     "firmware_stub/diary.py": ("tests/firmware/test_diary.py",),
     "scheduler/control/controller.py": CONTROLLER,

@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner
 
-from firmware_stub import core
+from firmware_stub.settings import Settings
 from scheduler.cli.main import app
 from scheduler.service.provisioning import make_node, revoke_node, rotate_node, set_broker_password
 from scheduler.service.secrets import Secrets
@@ -43,7 +43,7 @@ def test_service_and_node_share_one_key_in_files_for_their_owner_alone(tmp_path:
     assert bytes.fromhex(kept["key"]) == key_of(secrets)
     # The node's own program takes the settings.
     names = ("node", "channels", "travel_ms_max", "longest_open_ms", "daily_open_ms_max", "heartbeat_ms")
-    node = core.Settings(key=bytes.fromhex(kept["key"]), **{n: kept[n] for n in names})
+    node = Settings(key=bytes.fromhex(kept["key"]), **{n: kept[n] for n in names})
     assert node.longest_open_ms == 1000 * SITE.node.longest_open_s
     # One motor to each valve, in the order of the channels, each with pins that the fitter has to fill in.
     assert node.channels == len(SITE.zones)
