@@ -84,6 +84,7 @@ def begin(
         rain_typed=saved.rain_typed,
         rests=(today, begun_before_start(saved, today)),
         stopped_by=saved.stopped_by,
+        leak=saved.leak,
         fetch_at_mono_s=now.monotonic_s,
         ask_at_mono_s=now.monotonic_s,
         silent_since_mono_s=now.monotonic_s,

@@ -10,6 +10,7 @@ from scheduler.agronomy.need import APPLICATION_EFFICIENCY, PlantNeed, daily_nee
 from scheduler.agronomy.weather import Outlook
 from scheduler.control.choosing import choices_of
 from scheduler.control.effects import RecordPlan
+from scheduler.control.leaks import leak_l_day
 from scheduler.control.ledger import REVISED_DAYS, weather_of, zones_after_today
 from scheduler.control.pulses import begun
 from scheduler.control.rain import believed_rain
@@ -127,9 +128,14 @@ def make_plan(turn: Turn) -> None:
         ration=supply.ration if supply is not None else None,
         begun=rests,
         lasting=supply.lasting if supply is not None else None,
+        leak_l=leak_l_day(state),
     )
+    leak_sd_l = 24.0 * state.leak.sd_lph if state.leak is not None else None
     plan = replace(
-        plan, runs=tuple(_with_doubt(turn, _with_history(turn, r)) for r in plan.runs), sources=_sources(turn)
+        plan,
+        runs=tuple(_with_doubt(turn, _with_history(turn, r)) for r in plan.runs),
+        store=replace(plan.store, leak_sd_l=leak_sd_l),
+        sources=_sources(turn),
     )
     doubt = unknown_rain(state, turn.local_day, needs_now(turn))
     plan = replace(plan, reasons=(*plan.reasons, *doubt))

@@ -81,6 +81,7 @@ class Proof:
     ordered_at: datetime
     ended_mono_s: float
     ended_at: datetime
+    book_day: date | None  # of the barrels' book that its litres stand in
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,6 +141,7 @@ class Saved:
     rain_typed: tuple[tuple[date, float], ...] = ()
     plans: tuple[Plan, ...] = ()  # of today, in the order in which they were made
     opened: tuple[Opened, ...] = ()  # by them, the first of them first
+    leak: Leak | None = None  # that the newest plan counted on
 
 
 @dataclass(frozen=True)

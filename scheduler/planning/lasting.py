@@ -31,7 +31,6 @@ class Lasting:
     day: date
     days_left: tuple[int | None, int | None, int | None]
     looked_d: int
-    leak_l: float = 0.0  # a day, counted in
 
     def of(self, store: StoreOutlook) -> StoreOutlook:
         """The outlook with these days."""
@@ -42,7 +41,6 @@ class Lasting:
             days_left_middle=middle,
             days_left_late=late,
             horizon_days=self.looked_d,
-            leak_l=self.leak_l,
         )
 
 
@@ -70,4 +68,4 @@ def lasting(
             held = np.minimum(np.maximum(held, 0.0) + caught[:, i], garden.full_l)
             water = table.net_mm(wants[:, zone_rows] * garden.shares)
             root = next_mm(table, i, root, ahead, water)
-    return Lasting(table.days[0], days_left(short, days), days, garden.leak_l)
+    return Lasting(table.days[0], days_left(short, days), days)

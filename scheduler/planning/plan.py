@@ -93,6 +93,7 @@ class StoreOutlook:
     days_left_late: int | None
     horizon_days: int
     leak_l: float = 0.0  # litres a day that a known leak takes, counted in
+    leak_sd_l: float | None = None  # one sd of it; None: whether there is a leak is not known
 
 
 @dataclass(frozen=True, slots=True)

@@ -48,6 +48,7 @@ def store_outlook(
     daily_use_l: Sequence[float],
     rain: Sequence[RainDay] = (),
     *,
+    leak_l: float = 0.0,
     horizon_days: int = HORIZON_DAYS,
 ) -> StoreOutlook:
     """Usable litres and the days they last.
@@ -55,12 +56,12 @@ def store_outlook(
     ``daily_use_l`` begins today; its last value goes on. ``rain`` begins tomorrow. Usable is what stands
     above the lowest floor of any zone (reserve, or where its worst emitter stops). ``days_left`` n: n whole
     days can be watered; None: the store outlasts the horizon, or the use is unknown. Unknown level: all None.
+    ``leak_l``: litres a day that a known leak takes, below the floor too.
     """
     if level_m is None:
-        return StoreOutlook(None, None, None, None, None, horizon_days)
+        return StoreOutlook(None, None, None, None, None, horizon_days, leak_l)
     total_l = model.stage.volume_l(level_m)
     floor_l = model.stage.volume_l(model.lowest_floor_m)
-    room_l = model.stage.full_l - floor_l
     usable_l = max(0.0, total_l - floor_l)
     catch = [_catch(model, r) for r in rain]
     ways = (
@@ -70,9 +71,10 @@ def store_outlook(
         (1.0 - USE_SPREAD, catch),
     )  # fmt: skip
     early, middle, late = (
-        _days(usable_l, room_l, [u * factor for u in daily_use_l], way, horizon_days) for factor, way in ways
+        _days(model, total_l, [u * factor for u in daily_use_l], way, leak_l, horizon_days)
+        for factor, way in ways
     )
-    return StoreOutlook(usable_l, total_l, early, middle, late, horizon_days)
+    return StoreOutlook(usable_l, total_l, early, middle, late, horizon_days, leak_l)
 
 
 def _catch(model: GardenModel, rain: RainDay) -> float:
@@ -80,14 +82,21 @@ def _catch(model: GardenModel, rain: RainDay) -> float:
 
 
 def _days(
-    usable_l: float, room_l: float, use_l: Sequence[float], catch_l: Sequence[float], horizon_days: int
+    model: GardenModel,
+    held_l: float,
+    use_l: Sequence[float],
+    catch_l: Sequence[float],
+    leak_l: float,
+    horizon_days: int,
 ) -> int | None:
     if not use_l:
         return None
+    floor_l = model.stage.volume_l(model.lowest_floor_m)
     for day in range(horizon_days):
         if day >= 1 and day - 1 < len(catch_l):
-            usable_l = min(usable_l + catch_l[day - 1], room_l)
-        usable_l -= use_l[min(day, len(use_l) - 1)]
-        if usable_l < 0.0:
+            held_l = min(held_l + catch_l[day - 1], model.stage.full_l)
+        use = use_l[min(day, len(use_l) - 1)]
+        if use > max(0.0, held_l - floor_l):
             return day
+        held_l = max(held_l - use - leak_l, 0.0)
     return None

@@ -69,6 +69,7 @@ def plan_day(
     ration: Ration | None = None,
     begun: Mapping[str, Begun] | None = None,
     lasting: Lasting | None = None,
+    leak_l: float = 0.0,
 ) -> Plan:
     """The plan of a local day, from ``now`` on. The same arguments give the same plan.
 
@@ -77,7 +78,8 @@ def plan_day(
     its lower bound serves. ``held``: zones not to be watered. ``daily_use_l``: the garden's use, from today.
     ``ration``: the day's rationing, where it is in force. ``begun``: zones that had some of today's openings
     and get the rest, though their plants are not due any more. ``lasting``: how long the store lasts; where
-    no weather tells, it is reckoned from ``daily_use_l`` and the forecast alone.
+    no weather tells, it is reckoned from ``daily_use_l`` and the forecast alone. ``leak_l``: litres a day
+    that a known leak takes, counted in there too.
     """
     level = _start_level(model, now, belief, last_known)
     begun = begun or {}
@@ -102,7 +104,7 @@ def plan_day(
         spans = spans_of_day(model.site, day)
         runs = with_pauses(model, runs, spans, factors, REST_BETWEEN_RUNS_S, begun, level.margin_m)
     usable_from = belief.level_m if belief.known or level is None else level.level_m
-    store = store_outlook(model, usable_from, daily_use_l, rain_ahead(outlook, day))
+    store = store_outlook(model, usable_from, daily_use_l, rain_ahead(outlook, day), leak_l=leak_l)
     return Plan(
         day=day,
         made_at=now,

@@ -13,7 +13,9 @@ from scheduler.agronomy.need import RootZone
 from scheduler.control.alarms import AlarmMemory
 from scheduler.control.effects import Booking, Intent, RecordHandWater, RecordLearning, RootZoneRecord
 from scheduler.control.state import Opened, Saved, WaterBook, WaterDraw
+from scheduler.planning.plan import Plan
 from scheduler.sensing.flow import FlowFactor
+from scheduler.sensing.leak import Leak
 from scheduler.store import asking, asking_people
 
 # As many booked ids as the controller keeps; the table itself refuses a second booking of any older one.
@@ -28,6 +30,8 @@ BASE_DAYS = 7
 DRAWS_RESTORED = timedelta(hours=48)
 # Closed days whose balance may still be mended by later weather (as many as the controller keeps).
 WATER_DAYS_RESTORED = 7
+# A plan so old tells of a leak no more (as in reports).
+LEAK_RESTORED_DAYS = 7
 
 
 def load_saved(connection: Connection, site: str, now: datetime, zone: ZoneInfo) -> Saved:
@@ -71,6 +75,7 @@ def load_saved(connection: Connection, site: str, now: datetime, zone: ZoneInfo)
         ),
         plans=plans,
         opened=_opened(asking.intents_since(connection, site, plans[0].made_at), bookings) if plans else (),
+        leak=_leak(asking.last_plan(connection, site), today),
     )
 
 
@@ -145,6 +150,14 @@ def _root_zones(connection: Connection, site: str, watered: Mapping[str, date]) 
         RootZone(plant=row.plant, depletion_mm=row.depletion_mm, last_watered=watered.get(row.plant))
         for row in asking.last_root_zones(connection, site)
     )
+
+
+def _leak(plan: Plan | None, today: date) -> Leak | None:
+    """The leak that the newest plan counted on: else each start would wait some dry nights for it again."""
+    if plan is None or plan.day < today - timedelta(days=LEAK_RESTORED_DAYS):
+        return None
+    a_day_l, sd_l = plan.store.leak_l, plan.store.leak_sd_l
+    return Leak(a_day_l / 24.0, sd_l / 24.0) if a_day_l > 0.0 and sd_l is not None else None
 
 
 def _factor(row: RecordLearning) -> FlowFactor:

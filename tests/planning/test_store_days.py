@@ -29,6 +29,19 @@ def test_without_rain_the_days_are_store_over_use() -> None:
     assert (out.days_left_early, out.days_left_middle, out.days_left_late) == (8, 10, 11)
 
 
+def test_a_leak_is_one_more_use_that_goes_on_below_the_floor() -> None:
+    # By hand: 9.9 L and 5 L a day from 100 L: after six days 10.6 L are left, after the seventh nothing.
+    assert store_outlook(MODEL, level_with(100.0), [9.9], leak_l=5.0).days_left_middle == 7
+    # All is given on the first day; by the fifth the leak has taken 20 L more, from below the floor. 64 L of
+    # rain make that good first, so 44 L can be used. Where nothing is wanted nothing is short.
+    rain = [RainDay(0.0, 1.0), RainDay(0.0, 1.0), RainDay(0.0, 1.0), RainDay(8.5, 1.0)]
+    for fifth, left in ((43.0, None), (45.0, 4)):
+        use = [9.99, 0.0, 0.0, 0.0, fifth, 0.0]
+        assert store_outlook(MODEL, level_with(10.0), use, rain, leak_l=5.0).days_left_middle == left
+    # It is carried also where the level is unknown.
+    assert store_outlook(MODEL, None, [9.9], leak_l=5.0).leak_l == 5.0
+
+
 def test_forecast_rain_counts_by_its_probability_and_never_for_the_early_day() -> None:
     # 8.5 mm less 0.5 mm first flush on 10 m2 at 0.8: 64 L.
     out = store_outlook(MODEL, level_with(50.0), [10.0], [RainDay(8.5, 0.5)])
