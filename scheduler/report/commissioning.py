@@ -19,6 +19,7 @@ from scheduler.site.showing import show_flow, show_share
 from scheduler.survey.analysis import TestResult, analyse
 from scheduler.survey.as_built import AsBuilt, Kept, as_built
 from scheduler.survey.catch_cans import CanResult
+from scheduler.survey.sentences import show_height
 from scheduler.survey.set_by_hand import baseline
 from scheduler.survey.tests_done import KINDS, CatchCans, TestRecord, Trim
 from scheduler.survey.tests_due import standing
@@ -169,12 +170,25 @@ def turn_words(site: Site, record: CatchCans, result: CanResult) -> list[str]:
         now, to = show_flow(turn.now_lph, site.units), show_flow(turn.reading_lph, site.units)
         if now != to:  # finer than a jug tells
             words.append(
-                f"{len(words) + 1}. {verb} {turn.emitter} ({turn.plant}) from {now}"
+                f"{len(words) + 1}. {verb} {turn.emitter}{_at_plant(site, turn.plant)} from {now}"
                 f"{'' if turn.emitter in result.flows_lph else ' (no can: as drawn)'} until it gives {to}."
             )
     if words:
-        worst = show_share(min(advice.expected.values(), default=1.0))
         amiss = [e.emitter for e in result.emitters if e.finding in ("clogged", "dead")]
         first = f"First clean {', '.join(amiss)} and set the cans out again. Else turn" if amiss else "Turn"
-        words.insert(0, f"{first} these in this order; then the worst-off plant gets {worst} of its share:")
+        level = show_height(result.level_m, site.units)
+        words.insert(
+            0,
+            f"{first} these in this order while the water stands about {level} above the outlet, as it stood "
+            f"over the cans: at another level all of them give otherwise. {_then_words(site, advice)}",
+        )
     return words
+
+
+def _at_plant(site: Site, plant: str) -> str:
+    return f" ({site.plant(plant).name})" if plant else ""
+
+
+def _then_words(site: Site, advice: TrimAdvice) -> str:
+    plant, share = min(advice.expected.items(), key=lambda x: x[1])
+    return f"Then the worst-off plant, {site.plant(plant).name}, gets {show_share(share)} of its share:"

@@ -19,9 +19,9 @@ from scheduler.report.answers import (
     SheetZoneAnswer,
 )
 from scheduler.report.commissioning import STEP_OF, VISIT, doubts_of, judged, turn_words
+from scheduler.report.survey import advice_answer, advice_words
 from scheduler.site.errors import FallingheadError
 from scheduler.site.model import Site
-from scheduler.site.showing import show_share
 from scheduler.supply.stage import stage_storage
 from scheduler.survey.advice import advise
 from scheduler.survey.as_built import AsBuilt, Kept, ZoneEvidence, as_built
@@ -238,9 +238,4 @@ def _verdict(site: Site, kept: Sequence[Kept], test: Kept, now: datetime) -> str
 def _advice(site: Site, turned: Collection[str]) -> list[str]:
     """The first few; bubblers to turn in a zone whose cans say so already are left out."""
     found = [a for a in advise(site) if a.trim is None or a.zone not in turned]
-    return [
-        f"{', then '.join(a.changes)}: evenness {show_share(a.before.evenness)} to "
-        f"{show_share(a.after.evenness)}, water that reaches every emitter {show_share(a.before.reach)} to "
-        f"{show_share(a.after.reach)}; about {a.hours:.1f} h of work."
-        for a in found[:ADVICE_MOST]
-    ]
+    return [advice_words(site, advice_answer(a)) for a in found[:ADVICE_MOST]]

@@ -9,7 +9,7 @@ from scheduler.report.answers import SheetAnswer
 from scheduler.report.paper import template
 from scheduler.site.model import DisplayUnits, Site
 from scheduler.site.showing import show_flow, show_share, show_volume
-from scheduler.survey.sentences import show_height
+from scheduler.survey.sentences import show_height, volume_word
 
 # US fluid ounce, 1/128 of the US gallon (NIST Handbook 44).
 _LITRE_PER_OUNCE = 3.785411784 / 128.0
@@ -31,6 +31,7 @@ def sheet_page(site: Site, sheet: SheetAnswer) -> str:
         length=lambda v: show_height(v, units),
         flow=lambda v: show_flow(v, units),
         share=show_share,
+        volume_word=volume_word(units),
     )
 
 

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from scheduler.planning.garden import GardenModel
 from scheduler.report.answers import (
     AdviceAnswer,
+    AdviceZoneAnswer,
     EmitterAnswer,
     PlantSurveyAnswer,
     SurveyAnswer,
@@ -69,7 +70,7 @@ def survey_answer(
 def _advice(site: Site) -> list[AdviceAnswer]:
     from scheduler.survey.advice import advise  # loaded by those who ask for it
 
-    return [_advice_answer(a) for a in advise(site)]
+    return [advice_answer(a) for a in advise(site)]
 
 
 def _zone_answer(z: ZoneSurvey) -> ZoneSurveyAnswer:
@@ -121,7 +122,8 @@ def _levels(values: NDArray[np.float64]) -> list[float | None]:
     return [x if math.isfinite(x) else None for x in values.tolist()]
 
 
-def _advice_answer(a: Advice) -> AdviceAnswer:
+def advice_answer(a: Advice) -> AdviceAnswer:
+    after = a.after_as_before
     return AdviceAnswer(
         kind=a.kind,
         zone=a.zone,
@@ -129,13 +131,26 @@ def _advice_answer(a: Advice) -> AdviceAnswer:
         hours=a.hours,
         gain=a.gain,
         evenness_before=a.before.evenness,
-        evenness_after=a.after.evenness,
+        evenness_after=after.evenness,
         reach_before=a.before.reach,
-        reach_after=a.after.reach,
+        reach_after=after.reach,
         worst_plant=a.before.worst,
         worst_lph_before=a.before.half_lph.get(a.before.worst or ""),
         worst_lph_after=a.after.half_lph.get(a.before.worst or ""),
         dry_after=list(a.after.dry),
+        zones=[
+            AdviceZoneAnswer(
+                id=z,
+                evenness_before=was.evenness,
+                evenness_after=now.evenness,
+                reach_before=was.reach,
+                reach_after=now.reach,
+                worst_plant=was.worst,
+                worst_lph_before=a.before.half_lph.get(was.worst or ""),
+                worst_lph_after=a.after.half_lph.get(was.worst or ""),
+            )
+            for z, (was, now) in a.zones.items()
+        ],
     )
 
 
@@ -313,19 +328,42 @@ def advice_lines(site: Site, answer: SurveyAnswer) -> list[str]:
         return ["Nothing that was tried makes a difference worth the work."]
     lines = [
         "Most effect for each hour of work first, but what leaves a plant dry at half and what helps "
-        "little come last; each was solved again. Evenness is the low-quarter uniformity for each "
-        f"{volume_word(site.units)} wanted, mean of full, half and low and of the zones; reach, the share "
-        "of the stored water that reaches every emitter:",
+        "little come last; each was solved again. Evenness is a zone's low-quarter uniformity for each "
+        f"{volume_word(site.units)} wanted, mean of full, half and low; reach, the share of the stored "
+        "water that reaches every emitter of the zone. Zones that stay as they are are left out:",
     ]
-    for n, a in enumerate(answer.advice, 1):
-        lines.append(
-            f"{n}. {_in_one(a.changes)}: evenness {_shares(a.evenness_before, a.evenness_after)}, "
-            f"reach {_shares(a.reach_before, a.reach_after)}{_worst_words(site, a)}; "
-            f"about {a.hours:.1f} h."
-        )
+    lines += [f"{n}. {advice_words(site, a)}" for n, a in enumerate(answer.advice, 1)]
     if any(a.kind == "raise" for a in answer.advice):
         lines.append(stand_words(site))
     return lines
+
+
+def advice_words(site: Site, a: AdviceAnswer) -> str:
+    """What to do, as ``--what-if`` reads it; what it brings in each zone that it changes, whom it leaves dry,
+    whose bubblers are turned, and the effort."""
+    zones = [z for z in a.zones if _is_changed(z)] or [z for z in a.zones if z.id == a.zone]
+    said = [_zone_effect(site, z, bool(a.dry_after)) for z in zones]
+    if a.dry_after:
+        dry = ", ".join(site.plant(p).name for p in a.dry_after)
+        said.append(f"at half {dry} {'stays' if len(a.dry_after) == 1 else 'stay'} dry")
+    if turned := _plants_of(site, a):
+        said.append(f"these are the bubblers of {' and of '.join(turned)}")
+    return f"{_in_one(a.changes)}: {'; '.join(said)}; about {a.hours:.1f} h."
+
+
+def _is_changed(z: AdviceZoneAnswer) -> bool:
+    both = (z.evenness_before, z.evenness_after), (z.reach_before, z.reach_after)
+    return any(show_share(was) != show_share(now) for was, now in both)
+
+
+def _zone_effect(site: Site, z: AdviceZoneAnswer, some_stay_dry: bool) -> str:
+    even = f"evenness of {site.zone(z.id).name} {_shares(z.evenness_before, z.evenness_after)}"
+    said = f"{even}, reach {_shares(z.reach_before, z.reach_after)}"
+    if some_stay_dry or z.worst_plant is None or z.worst_lph_before is None:
+        return said
+    flows = (z.worst_lph_before, z.worst_lph_after)
+    was, now = (show_flow(q, site.units) if q else "dry" for q in flows)
+    return said if was == now else f"{said}, {site.plant(z.worst_plant).name} at half {was} to {now}"
 
 
 def _shares(before: float, after: float) -> str:
@@ -353,18 +391,13 @@ def _in_one(changes: list[str]) -> str:
     )
 
 
-def _worst_words(site: Site, a: AdviceAnswer) -> str:
-    """What it does for the plant that is served least, and who stays dry."""
-    if a.worst_plant is None or a.worst_lph_before is None:
-        return ""
-    before, after = (
-        show_flow(q, site.units) if q else "dry" for q in (a.worst_lph_before, a.worst_lph_after)
-    )
-    name = site.plant(a.worst_plant).name
-    if a.dry_after:
-        others = ", ".join(site.plant(p).name for p in a.dry_after)
-        return f"; at half {others} {'stays' if len(a.dry_after) == 1 else 'stay'} dry"
-    return f", {name} at half {before} to {after}"
+def _plants_of(site: Site, a: AdviceAnswer) -> list[str]:
+    """Whose bubblers are turned, in turning order; empty: it is no trimming."""
+    if a.kind != "trim":
+        return []
+    plant_of = {e.id: e.plant for z in site.zones for e in z.emitters}
+    plants = dict.fromkeys(plant_of[change.split()[1]] for change in a.changes)
+    return [site.plant(p).name for p in plants if p is not None]
 
 
 def stand_words(site: Site) -> str:

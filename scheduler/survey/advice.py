@@ -10,7 +10,7 @@ a fitter's time, parts not counted.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -55,11 +55,21 @@ BETTER_PART = 2.0
 
 
 @dataclass(frozen=True, slots=True)
-class Score:
+class ZoneScore:
     evenness: float
     reach: float
     worst: str | None  # the plant with the least flow for what it wants, at half
+
+
+@dataclass(frozen=True, slots=True)
+class Score:
+    """Of a garden: the mean of its zones."""
+
+    evenness: float
+    reach: float
+    worst: str | None  # as of a zone, among all its plants
     half_lph: Mapping[str, float]  # what each plant that wants water gets at half
+    zones: Mapping[str, ZoneScore]
 
     @property
     def dry(self) -> tuple[str, ...]:
@@ -86,12 +96,32 @@ class Advice:
     trim: TrimAdvice | None = None
 
     @property
+    def after_as_before(self) -> ZoneScore:
+        """The garden afterwards, by the zones that it has now: a zone more must not weigh in the mean."""
+        return _together([now for _, now in self.zones.values()])
+
+    @property
     def gain(self) -> float:
-        return self.after.total - self.before.total
+        after = self.after_as_before
+        return after.evenness + after.reach - self.before.total
+
+    @property
+    def zones(self) -> Mapping[str, tuple[ZoneScore, ZoneScore]]:
+        """Each zone as it is and as it becomes; of one that is split, its parts together."""
+        old, new = self.before.zones, self.after.zones
+        return {
+            z: (was, _together([s for n, s in new.items() if n == z or (n not in old and z == self.zone)]))
+            for z, was in old.items()
+        }
 
     @property
     def per_hour(self) -> float:
         return self.gain / self.hours
+
+
+def _together(parts: Sequence[ZoneScore]) -> ZoneScore:
+    even, reach = (float(np.mean(x)) for x in ([p.evenness for p in parts], [p.reach for p in parts]))
+    return ZoneScore(even, reach, parts[0].worst)
 
 
 def advise(site: Site, wants: Mapping[str, float] | None = None) -> tuple[Advice, ...]:
@@ -119,7 +149,7 @@ def score(site: Site, wants: Mapping[str, float], stage: StageStorage) -> Score:
     """Solve every zone over the levels and score the garden."""
     brim = stage.brim_level_m
     levels = np.linspace(0.0, brim, SCORE_LEVELS)
-    evenness, reach = [], []
+    zones: dict[str, ZoneScore] = {}
     half: dict[str, float] = {}
     for zone in site.zones:
         network = zone_network(site, zone)
@@ -131,16 +161,29 @@ def score(site: Site, wants: Mapping[str, float], stage: StageStorage) -> Score:
             over, levels - sills[alive].max(initial=0.0)
         )  # over a high place none passes below it
         reached = np.where(levels[:, None] > sills, table.flow_lph, 0.0)
-        reach.append(1.0 - stage.volume_l(_crossing(levels, over)) / stage.volume_l(brim))
+        reach = 1.0 - stage.volume_l(_crossing(levels, over)) / stage.volume_l(brim)
         ratios, flows = _ratios(network.emitter_plant, reached, wants)
         at = [float(share * brim) for _, share in LEVEL_SHARES]
         rows = [np.array([np.interp(x, levels, column) for column in ratios.T]) for x in at]
-        evenness.append(float(np.mean([du_low_quarter(r) if r.sum() > 0.0 else 0.0 for r in rows])))
-        for i, plant in enumerate(_wanting(network.emitter_plant, wants)):
-            flow = _at_half(levels, flows[:, i], at[1])
-            half[plant] = half.get(plant, 0.0) + flow
-    worst = min(half, key=lambda plant: half[plant] / wants[plant], default=None)
-    return Score(float(np.mean(evenness)), float(np.mean(reach)), worst, half)
+        even = float(np.mean([du_low_quarter(r) if r.sum() > 0.0 else 0.0 for r in rows]))
+        mine = {
+            plant: _at_half(levels, flows[:, i], at[1])
+            for i, plant in enumerate(_wanting(network.emitter_plant, wants))
+        }
+        zones[zone.id] = ZoneScore(even, reach, _worst(mine, wants))
+        half |= mine
+    found = zones.values()
+    return Score(
+        evenness=float(np.mean([z.evenness for z in found])),
+        reach=float(np.mean([z.reach for z in found])),
+        worst=_worst(half, wants),
+        half_lph=half,
+        zones=zones,
+    )
+
+
+def _worst(half_lph: Mapping[str, float], wants: Mapping[str, float]) -> str | None:
+    return min(half_lph, key=lambda plant: half_lph[plant] / wants[plant], default=None)
 
 
 def _at_half(levels: Array, flow: Array, half_m: float) -> float:
@@ -246,4 +289,4 @@ def _next_bore(bore_m: float) -> float:
     return next((b for b in BORES_M if b > bore_m * 1.05), round(bore_m * 1.25, 4))
 
 
-__all__ = ["Advice", "Score", "advise", "score"]
+__all__ = ["Advice", "Score", "ZoneScore", "advise", "score"]

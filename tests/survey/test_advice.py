@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import pytest
 
+from scheduler.site.examples import example_site
 from scheduler.site.model import Site
 from scheduler.supply.stage import stage_storage
 from scheduler.survey.advice import LEAST_GAIN, advise, score
@@ -56,3 +57,24 @@ def test_a_badly_set_bubbler_is_turned_before_anything_is_bought() -> None:
 
 def test_a_garden_that_is_well_set_gets_no_advice() -> None:
     assert advise(small_garden()) == ()
+
+
+def test_a_zone_that_is_even_is_not_split_for_the_sake_of_the_mean() -> None:
+    """Two parts of a zone weigh as the one did: else the mean would rise by counting alone."""
+    site = example_site("uneven-ground")
+    bad = turned(site, {"rose-2-1": 0.5, "rose-2-2": 0.5})
+    for advice in advise(bad):
+        if advice.kind == "split":
+            was, now = advice.zones[advice.zone or ""]
+            assert now.evenness + now.reach >= was.evenness + was.reach + LEAST_GAIN
+    assert not [a for a in advise(bad) if a.kind == "split" and a.zone == "slope"]
+
+
+def test_each_zone_has_figures_of_its_own() -> None:
+    bad = turned(example_site("uneven-ground"), {"rose-2-1": 0.5, "rose-2-2": 0.5})
+    trim = next(a for a in advise(bad) if a.kind == "trim")
+    assert trim.zone == "high-bed"
+    (was, now), others = trim.zones["high-bed"], [trim.zones[z] for z in ("terrace", "slope")]
+    # The right rose gets about half of what each other plant gets: the lowest quarter of three is it.
+    assert was.worst == "rose-2" and was.evenness < 0.7 < 0.9 < now.evenness
+    assert all(old == pytest.approx(new) for x in others for old, new in [(x[0].evenness, x[1].evenness)])

@@ -10,8 +10,9 @@ import pytest
 from scheduler.planning.garden import garden_model
 from scheduler.report.side_by_side import compare_answer, compare_lines, compare_rows
 from scheduler.report.survey import advice_lines, survey_answer, survey_rows, zone_lines
+from scheduler.site.examples import example_site
 from scheduler.site.model import DisplayUnits, Emitter, Line, Plant, Point, Site
-from scheduler.survey.changes import changed
+from scheduler.survey.changes import changed, turned
 from scheduler.survey.section import long_section
 from scheduler.survey.sentences import show_height
 from scheduler.survey.survey import survey
@@ -175,9 +176,18 @@ def test_advice_says_what_it_does_for_the_worst_plant_and_who_stays_dry() -> Non
     assert "Basil at half dry to" in lines[1]
     assert any("raise barrels 15 cm" in line and "Basil at half dry to" in line for line in lines)
     assert lines[-1].startswith("Caution: ")
-    assert (
-        "Evenness is the low-quarter uniformity" in lines[0] and "reach, the share of the stored" in lines[0]
-    )
+    assert "Evenness is a zone's low-quarter uniformity" in lines[0]
+    assert "reach, the share of the stored" in lines[0]
+
+
+def test_a_cure_is_told_by_the_zone_that_it_changes_and_by_the_plants_that_are_turned() -> None:
+    bad = turned(example_site("uneven-ground"), {"rose-2-1": 0.5, "rose-2-2": 0.5})
+    lines = advice_lines(bad, survey_answer(bad, 0.4, advice=True))
+    (trim,) = [line for line in lines if re.match(r"\d\. close", line)]
+    effect = r": evenness of Rose bed by the deck \d+ % to \d+ %, reach still 100 %, Rose, right at half"
+    assert re.search(effect, trim)
+    assert "these are the bubblers of Rose, left and of Boxwood ball and of Rose, right;" in trim
+    assert "Vegetable terrace" not in trim
 
 
 def test_who_is_woken_at_low_is_not_another_than_those_who_get_more_at_half() -> None:

@@ -21,8 +21,12 @@ def test_the_cans_are_told_one_by_one_and_what_is_to_be_turned(tmp_path: Path) -
     caught = {e: float(ml) for e, ml in re.findall(r"(b\d) (\d+) mL", words)}
     assert caught["b2"] / caught["b1"] == pytest.approx(0.4, abs=0.01)
     assert "Poor: for each litre wanted" in words
-    assert re.search(r"close b1 \(sage\) from [\d.]+ L/h until it gives [\d.]+ L/h", words)
-    assert re.search(r"open b2 \(thyme\) from [\d.]+ L/h until it gives [\d.]+ L/h", words)
+    assert re.search(r"close b1 \(Sage\) from [\d.]+ L/h until it gives [\d.]+ L/h", words)
+    assert re.search(r"open b2 \(Thyme\) from [\d.]+ L/h until it gives [\d.]+ L/h", words)
+    # Flows hold at one level, which is told: that of the cans.
+    level = re.search(r"while the water stands about ([\d.]+) cm above the outlet", words)
+    assert level is not None, words
+    assert re.search(r"Then the worst-off plant, (Sage|Thyme), gets \d+ % of its share:", words)
     assert re.search(r"Zone Bed: .*prime time, head flow, travel times \(never done\)", words)
     garden.close()
 

@@ -23,6 +23,7 @@ from scheduler.report.answers.commissioning import (
 )
 from scheduler.report.answers.designing import (
     AdviceAnswer,
+    AdviceZoneAnswer,
     CheckAnswer,
     CompareAnswer,
     EmitterAnswer,
@@ -127,6 +128,7 @@ from scheduler.report.answers.year import (
 __all__ = [
     "SCHEMAS",
     "AdviceAnswer",
+    "AdviceZoneAnswer",
     "AheadAnswer",
     "Answer",
     "AwayAnswer",

@@ -72,7 +72,22 @@ class ZoneSurveyAnswer(Answer):
     longest_laterals_m: dict[str, float] = {}  # by line, for a spread of flow of a tenth
 
 
+class AdviceZoneAnswer(Answer):
+    """What a cure does in one zone. ``worst_plant``: least served there as it is, at half."""
+
+    id: str
+    evenness_before: float
+    evenness_after: float
+    reach_before: float
+    reach_after: float
+    worst_plant: str | None
+    worst_lph_before: float | None
+    worst_lph_after: float | None
+
+
 class AdviceAnswer(Answer):
+    """``evenness`` and ``reach`` of the garden: the mean of its ``zones``."""
+
     kind: str
     zone: str | None
     changes: list[str]
@@ -86,6 +101,7 @@ class AdviceAnswer(Answer):
     worst_lph_before: float | None = None
     worst_lph_after: float | None = None
     dry_after: list[str] = []  # plants that get nothing at half
+    zones: list[AdviceZoneAnswer] = []
 
 
 class SurveyAnswer(Answer):
