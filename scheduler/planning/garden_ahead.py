@@ -44,7 +44,7 @@ class GardenAhead:
     reserve_l: float
     full_l: float
     roof: Roof | None
-    leak_l: float = 0.0  # litres a day that a known leak takes
+    leak_l: float = 0.0  # litres a day that a known leak takes, below the floors too
 
     @property
     def lowest_floor_l(self) -> float:

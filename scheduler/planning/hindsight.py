@@ -1,8 +1,8 @@
 """What past summers would have asked of a garden: litres that the barrels could not give, and those lost.
 
 The garden as it stands is set under each past summer's weather: the barrels full and the roots moist on the
-first day, every plant given all that it wants. What the store cannot give is counted, not carried on: it is
-what would have had to be topped up.
+first day, no leak (it is to be mended, not planned for), every plant given all that it wants. What the store
+cannot give is counted, not carried on: it is what would have had to be topped up.
 """
 
 from __future__ import annotations

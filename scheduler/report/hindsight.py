@@ -83,8 +83,8 @@ def hindsight_words(site: Site, answer: HindsightAnswer) -> list[str]:
     as_is = answer.gardens[0]
     told = ", ".join(f"{s.first:%d %B} to {s.last:%d %B %Y}" for s in as_is.summers)
     lines = [
-        f"The garden as it stands under the weather of {told}; barrels full on the first day, every plant "
-        "given all it wants. Short is what would have had to be topped up."
+        f"The garden as it stands under the weather of {told}; barrels full on the first day, no leak, every "
+        "plant given all it wants. Short is what would have had to be topped up."
     ]
     short = sum(s.short_l for s in as_is.summers)
     if short <= 0.0:

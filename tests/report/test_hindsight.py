@@ -51,6 +51,7 @@ def test_one_barrel_more_helps_in_every_summer_and_a_roof_cannot_fill_a_dry_one(
         "stand 30.0 cm higher",
     ]
     assert any("Most would have helped" in line for line in hindsight_words(SITE, answer))
+    assert "no leak" in hindsight_words(SITE, answer)[0]
 
 
 def test_without_a_past_summer_it_says_how_to_name_one() -> None:
