@@ -2,9 +2,10 @@
 
 A *member* is one such way. Litres are those above the outlet. Each day the zones draw first, one after the
 other, each down to its own floor; then a known leak takes its litres, as far as they are there; then the
-roof's catch comes in, and what is over the brim is lost and counted. What is drawn is that of the cautious rule, yield after spillage (Fewkes and Butler 2000): none of
-the day's own rain. Its room is not: that rule spills first and so ends a wet day up to one draw lower, while
-a garden watered in the morning has made room for the rain of the day.
+roof's catch comes in, and what is over the brim is lost and counted. What is drawn is that of the cautious
+rule, yield after spillage (Fewkes and Butler 2000): none of the day's own rain. Its room is not: that rule
+spills first and so ends a wet day up to one draw lower, while a garden watered in the morning has made room
+for the rain of the day.
 
 The leak takes as much at every level, for where it is nobody knows. An orifice gives by the root of its head
 (Torricelli): as the water falls this counts too much rather than too little, after a filling too little. What
