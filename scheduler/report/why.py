@@ -64,9 +64,10 @@ def why_answer(site: Site, store: Store, day: date, subject: str | None = None) 
         )
     earlier = store.plans_between(day - timedelta(days=EARLIEST_DAYS), day - timedelta(days=LATEST_DAYS))
     since = store.bookings_since(day - timedelta(days=EARLIEST_DAYS))
-    watered = {(b.day, b.zone) for b in since}
+    intents = store.intents_since(local_midnight(day - timedelta(days=EARLIEST_DAYS), site.place.timezone))
+    beside = {i.order.order_id for i in intents if i.asked_by is not None or i.for_test}
+    watered = {(b.day, b.zone) for b in since if b.volume_l > 0.0 and b.order_id not in beside}
     bookings = [b for b in since if b.day == day]
-    intents = store.intents_since(local_midnight(day, site.place.timezone))
     newest = plans[-1]
     return WhyAnswer(
         garden=site.name,
@@ -98,7 +99,7 @@ def _zones_asked(site: Site, subject: str | None) -> list[str]:
     raise UsageError(f"there is no zone and no plant {subject!r}; there are {names}")
 
 
-Watered = Set[tuple[date, str]]  # days and zones for which water is booked
+Watered = Set[tuple[date, str]]  # days and zones that got water by a plan
 
 
 def _run_of(plans: Sequence[Plan], zone: str, watered: Watered) -> tuple[date, PlannedRun] | None:
@@ -265,6 +266,8 @@ def _zone_words(site: Site, zone: WhyZoneAnswer) -> list[str]:
     units, local = site.units, site.place.timezone
     if zone.run_s is None or zone.start is None:
         head = f"{zone.name}: not watered."
+        if zone.booked_l:  # a person asked for it, or tested the zone
+            head = f"{zone.name}: not watered by the plan. Booked: {show_volume(zone.booked_l, units)}."
     else:
         start = f"{zone.start.astimezone(local):%H:%M %Z}"
         volume = show_volume(zone.volume_l, units)

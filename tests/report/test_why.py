@@ -144,6 +144,33 @@ def test_a_run_that_a_later_plan_left_out_is_told_as_that_and_not_as_watered(
         assert pots.run_s == pytest.approx(run.run_s, abs=0.1) and pots.reasons[0].code == "due"
 
 
+def test_water_that_a_person_asked_for_makes_no_run_of_the_one_that_was_left_out(
+    store: Store, tmp_path: Path
+) -> None:
+    day = next(d for d in (FIRST + timedelta(days=n) for n in range(20)) if _pots_run(store, d) is not None)
+    run = _pots_run(store, day)
+    assert run is not None
+    midnight = local_midnight(day, SITE.place.timezone)
+    drafted = replace(store.plans_between(day, day)[0], made_at=midnight, runs=(run,), skipped=())
+    rain = rain_expected(SITE.units, 12.0, 0.9, "a forecast")
+    later = replace(
+        drafted, made_at=run.start - timedelta(hours=1), runs=(), skipped=(SkippedZone("pots", (rain,)),)
+    )
+    booked = _booked(store, day)[0]
+    sent = next(i for i in store.intents_since(midnight) if i.order.order_id == booked.order_id)
+    nothing = replace(booked, order_id="s.9", open_s=0.0, volume_l=0.0, given_l=())
+    with Store(store_url(tmp_path / "garden.db"), SITE.id) as own:
+        own.write([RecordPlan(drafted), RecordPlan(later)])
+        own.write([RecordIntent(replace(sent, asked_by="gardener")), RecordBooking(booked)])
+        own.write([RecordBooking(nothing)])
+        answer = why_answer(SITE, own, day, "pots")
+        (pots,) = answer.zones
+        assert pots.run_s is None and [r.code for r in pots.reasons] == ["dropped", "rain_expected"]
+        # It is told, and not that no water came.
+        text = "\n".join(why_words(SITE, answer))
+        assert f"not watered by the plan. Booked: {booked.volume_l:.1f} L." in text
+
+
 def _pots_run(store: Store, day: date) -> PlannedRun | None:
     runs = [r for p in store.plans_between(day, day)[:1] for r in p.runs if r.zone == "pots"]
     return runs[0] if runs and _booked(store, day) else None
