@@ -144,7 +144,7 @@ class RecordWaterDay:
     day: date
     start_l: float | None
     end_l: float | None
-    drawn_l: float  # booked through the valves
+    drawn_l: float  # through the valves: as the level proved it, else as booked
     taken_l: float  # by can or tap, as people told
     added_l: float  # topped up, as people told
     leak_l: float | None  # the learned leak over the day

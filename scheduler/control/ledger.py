@@ -232,6 +232,7 @@ def _begin_proof(
             ordered_at=held.intent.made_at,
             ended_mono_s=turn.now.monotonic_s,
             ended_at=turn.now.wall,
+            book_day=turn.state.book.day,
         )
     )
 

@@ -9,7 +9,8 @@ from datetime import date, datetime, timedelta
 from scheduler.control.effects import Note, RecordLearning, RecordMeasured
 from scheduler.control.leaks import leak_slope_m_h, wet_between
 from scheduler.control.state import Proof, Turn
-from scheduler.sensing.flow import CATALOGUE_SD, drop_measured, joined, learn_flow, rest_level
+from scheduler.control.waterbook import enter_proven
+from scheduler.sensing.flow import CATALOGUE_SD, drop_measured, fresh_flow, joined, learn_flow, rest_level
 
 # The rest after a run is read this long before it is judged, unless the next run needs the tank sooner.
 REST_S = 8 * 3600.0
@@ -53,9 +54,10 @@ def prove_run(turn: Turn, *, next_run_waits: bool) -> None:
     )
     # Judged by what was known before the run, not by what it taught.
     _count_poor(turn, proof, measured_l, sd_l)
-    # While the rests contradict the known leak, a run's fall may be the leak's: it teaches no flow.
+    # While the rests contradict the known leak, a run's fall may be the leak's: it proves no flow.
     if turn.state.leak is None or turn.state.leak.beyond == 0:
         _learn(turn, proof, measured_l, sd_l)
+        enter_proven(turn, proof.book_day, booked_l=proof.booked_l, measured_l=measured_l)
 
 
 def _learn(turn: Turn, proof: Proof, measured_l: float, sd_l: float) -> None:
@@ -123,8 +125,15 @@ def _count_poor(turn: Turn, proof: Proof, measured_l: float, sd_l: float) -> Non
     row = counts.get(proof.zone, 0)
     if share < min(SHORT_SHARE, 1.0 - doubt):
         counts[proof.zone] = max(row, 0) + 1
-    elif share > max(OVER_SHARE, 1.0 + doubt):
+    elif share > max(OVER_SHARE, 1.0 + doubt) and measured_l - 2.0 * sd_l > _most_built_l(turn, proof):
         counts[proof.zone] = min(row, 0) - 1
     else:
         counts[proof.zone] = 0
     turn.change(poor_runs=tuple(sorted(counts.items())))
+
+
+def _most_built_l(turn: Turn, proof: Proof) -> float:
+    """The most that the run draws through whole lines as they were built, by two sd: a filter or a line that
+    has cleared gives more than it did, but no more than this; a burst or a lost emitter does."""
+    built = fresh_flow(turn.state.site.zone(proof.zone), None)
+    return proof.modelled_l * (built.value + 2.0 * built.sd)

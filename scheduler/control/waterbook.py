@@ -62,13 +62,35 @@ def _close(turn: Turn, book: WaterBook, end_l: float | None) -> None:
 
 
 def enter_by_hand(turn: Turn, day: date, *, taken_l: float, added_l: float) -> None:
-    """Enter water that a person moved on a day: of the open book, or of one that is closed already."""
+    """Enter water that a person moved on a day."""
+    _enter(turn, day, taken_l=taken_l, added_l=added_l)
+
+
+def enter_proven(turn: Turn, day: date | None, *, booked_l: float, measured_l: float) -> None:
+    """A run in that day's book drew what the level fell by, not what its zone's curve says: water that went
+    through a valve is accounted for, also where a filter has cleared since, or a line has burst."""
+    _enter(turn, day, drawn_l=max(0.0, measured_l) - booked_l)
+
+
+def _enter(
+    turn: Turn, day: date | None, *, drawn_l: float = 0.0, taken_l: float = 0.0, added_l: float = 0.0
+) -> None:
+    """Into the open book, or into a day that is closed already."""
     book = turn.state.book
     if book.day == day:
-        turn.change(book=replace(book, taken_l=book.taken_l + taken_l, added_l=book.added_l + added_l))
+        turn.change(
+            book=replace(
+                book,
+                drawn_l=book.drawn_l + drawn_l,
+                taken_l=book.taken_l + taken_l,
+                added_l=book.added_l + added_l,
+            )
+        )
         return
     days = tuple(
-        replace(d, taken_l=d.taken_l + taken_l, added_l=d.added_l + added_l) if d.day == day else d
+        replace(d, drawn_l=d.drawn_l + drawn_l, taken_l=d.taken_l + taken_l, added_l=d.added_l + added_l)
+        if d.day == day
+        else d
         for d in turn.state.water_days
     )
     turn.change(water_days=days)
