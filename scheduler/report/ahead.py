@@ -18,7 +18,7 @@ from scheduler.report.leak import LEAK_TOLD_L, known_leak_l
 from scheduler.report.status import coming_answers, coming_words, level_now
 from scheduler.site.errors import FallingheadError, UsageError
 from scheduler.site.model import Site
-from scheduler.site.showing import show_length, show_share, show_volume
+from scheduler.site.showing import show_length, show_share, show_volume, show_whole_volume
 from scheduler.store.store import Store
 from scheduler.weather.possible import possible_days
 from scheduler.weather.weather_file import read_weather_csv
@@ -186,7 +186,7 @@ def ahead_words(site: Site, answer: AheadAnswer) -> list[str]:
     through = f"{answer.until:%A %d %B}"
     lines.append(f"Through {through} it lasts in {_ways(answer.chance_through)} the weather may go.")
     if answer.leak_l_day >= LEAK_TOLD_L:
-        lines.append(f"A leak of about {show_volume(answer.leak_l_day, units)} a day is counted in.")
+        lines.append(f"A leak of about {show_whole_volume(answer.leak_l_day, units)} a day is counted in.")
     lines += _top_up_words(site, answer, through)
     lines += _storm_words(site, answer)
     if answer.coming:
@@ -213,12 +213,12 @@ def _top_up_words(site: Site, answer: AheadAnswer, through: str) -> list[str]:
         lines.append(f"Even full barrels do not last through {through} with {show_share(SURE)}.")
     else:
         lines.append(
-            f"To be {show_share(SURE)} sure, top up {show_volume(answer.top_up_l, units)} now.{cost}"
+            f"To be {show_share(SURE)} sure, top up {show_whole_volume(answer.top_up_l, units)} now.{cost}"
         )
     if answer.visits is None and answer.top_up_l is None:
         lines.append("Nor does topping up every other day: let lower ranks go.")
     elif answer.visits and not (answer.top_up_l and _at_once(answer)):
-        visits = ", ".join(f"{_when(v)} {show_volume(v.volume_l, units)}" for v in answer.visits)
+        visits = ", ".join(f"{_when(v)} {show_whole_volume(v.volume_l, units)}" for v in answer.visits)
         lead = "Or as late as is safe, by a helper too: " if answer.top_up_l else "A helper must top up: "
         lines.append(f"{lead}{visits}.{cost if answer.top_up_l is None else ''}")
     lines.append("Without a top-up: fallinghead ration says who gets how much, and who is at risk from when.")
@@ -263,11 +263,11 @@ def _rain_words(site: Site, answer: AheadAnswer, through: str) -> str:
     if answer.rain_gives_middle_l <= 0.0:
         return f"The roof brings nothing to speak of through {through} in the middle case."
     least = (
-        f"{show_volume(answer.rain_gives_least_l, site.units)} or more in nine of ten"
+        f"{show_whole_volume(answer.rain_gives_least_l, site.units)} or more in nine of ten"
         if answer.rain_gives_least_l > 0.0
         else "perhaps none"
     )
-    middle = show_volume(answer.rain_gives_middle_l, site.units)
+    middle = show_whole_volume(answer.rain_gives_middle_l, site.units)
     return f"Rain through {through} brings {middle} in the middle case, {least}; that is counted already."
 
 
@@ -275,8 +275,9 @@ def _storm_words(site: Site, answer: AheadAnswer) -> list[str]:
     units = site.units
     if answer.runs_over_l <= 0.0:
         return []
+    over = show_whole_volume(answer.runs_over_l, units)
     lines = [
-        f"In the next {answer.runs_over_days} days {show_volume(answer.runs_over_l, units)} or more run over "
+        f"In the next {answer.runs_over_days} days {over} or more run over "
         f"with {show_share(LIKELY)}: so much can be used before without being missed."
     ]
     room = [r for r in answer.could_take if r.volume_l >= 1.0]

@@ -11,7 +11,7 @@ from scheduler.report.answers import AwayAnswer, DayTaskAnswer
 from scheduler.report.year import away_now, day_words
 from scheduler.site.errors import UsageError
 from scheduler.site.model import Site
-from scheduler.site.showing import show_length, show_volume
+from scheduler.site.showing import show_length, show_volume, show_whole_volume
 from scheduler.store.caring import care_due_by
 from scheduler.store.store import Store
 from scheduler.survey.section import REACHED_LPH
@@ -57,8 +57,8 @@ def _top_up(site: Site, visit: Visit, first: date) -> DayTaskAnswer:
     before += " before you go" if visit.day < first else ""
     gap = show_length(AIR_GAP_LEAST_M, site.units)
     text = (
-        f"Top up {show_volume(visit.volume_l, site.units)}{before}: the hose ends above the rim, by twice "
-        f"its width and {gap} at least."
+        f"Top up {show_whole_volume(visit.volume_l, site.units)}{before}: the hose ends above the rim, by "
+        f"twice its width and {gap} at least."
     )
     return DayTaskAnswer(day=visit.day, task="top_up", words=text, at_once=visit.at_once)
 

@@ -6,8 +6,9 @@ from datetime import date, timedelta
 
 from scheduler.report.answers import StatusAnswer, StatusLeakAnswer
 from scheduler.report.year import day_words
+from scheduler.sensing.leak import SURE_SIGMAS
 from scheduler.site.model import Site
-from scheduler.site.showing import show_volume
+from scheduler.site.showing import show_whole_volume
 from scheduler.store.store import Store
 
 # A plan, or a night of rest, so old tells of a leak no more.
@@ -32,13 +33,18 @@ def leak_answer(store: Store, today: date) -> StatusLeakAnswer | None:
     if not planned or planned[-1][0] < today - timedelta(days=LEAK_DAYS):
         return None
     l_day = planned[-1][1]
-    if l_day > 0.0:
+    if l_day >= LEAK_TOLD_L:
         since = _since(planned)
         return StatusLeakAnswer(l_day=round(l_day, 1), since=since, or_earlier=since == first)
-    seen = [d.leak_l for d in store.water_days_since(today - timedelta(days=LEAK_DAYS))][-1:]
+    plan = store.last_plan()
+    sd_l = plan.store.leak_sd_l if plan is not None else None
+    seen_l = next((d.leak_l for d in store.water_days_since(today - timedelta(days=LEAK_DAYS))[-1:]), None)
     # What the nights show as much as a leak, and is not sure yet, is neither a leak nor none.
-    shows_none = seen and seen[0] is not None and seen[0] < LEAK_TOLD_L
-    return StatusLeakAnswer(l_day=0.0, since=None) if shows_none else None
+    if sd_l is None or seen_l is None or seen_l >= LEAK_TOLD_L:
+        return None
+    # A leak of less may be there: the nights tell it no finer.
+    below_l = max(LEAK_TOLD_L, seen_l + SURE_SIGMAS * sd_l)
+    return StatusLeakAnswer(l_day=round(l_day, 1), since=None, below_l_day=round(below_l, 1))
 
 
 def _since(planned: tuple[tuple[date, float], ...]) -> date:
@@ -58,10 +64,10 @@ def leak_words(site: Site, status: StatusAnswer, today: date) -> tuple[str, str]
         return "whether there is one is not known, for no sensor reads the level.", ""
     if leak is None:
         return "whether there is one is not known; it takes some dry nights at rest to see.", ""
-    if leak.since is None or leak.l_day < LEAK_TOLD_L:
-        return f"none of {show_volume(LEAK_TOLD_L, site.units)} a day or more shows.", ""
+    if leak.since is None:
+        return f"none of {show_whole_volume(leak.below_l_day, site.units)} a day or more shows.", ""
     days = (today - leak.since).days
     since = f"for {days} days or more" if leak.or_earlier else f"since {day_words(leak.since, today)}"
-    a_day = show_volume(leak.l_day, site.units)
+    a_day = show_whole_volume(leak.l_day, site.units)
     known = f"known {since} and counted in how long the water lasts"
     return f"about {a_day} a day while the valves are shut, {known}.", LOOK_FOR_IT

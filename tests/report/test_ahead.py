@@ -100,8 +100,8 @@ def test_at_once_and_this_evening_are_told_apart(store: Store) -> None:
         return " ".join(ahead_words(SITE, answer.model_copy(update={"visits": visits, "top_up_l": 72.0})))
 
     lead = "Or as late as is safe, by a helper too: "
-    assert f"{lead}now (Wednesday 01 August) 42.0 L, Saturday 04 August 30.0 L." in said(at_once=True)
-    assert f"{lead}Wednesday 01 August 42.0 L, Saturday 04 August 30.0 L." in said(at_once=False)
+    assert f"{lead}now (Wednesday 01 August) 42 L, Saturday 04 August 30 L." in said(at_once=True)
+    assert f"{lead}Wednesday 01 August 42 L, Saturday 04 August 30 L." in said(at_once=False)
 
 
 def test_who_looks_in_is_told_what_cannot_wait_for_the_evening(store: Store) -> None:

@@ -30,10 +30,10 @@ def store(tmp_path: Path) -> Iterator[Store]:
         yield opened
 
 
-def planned(store: Store, l_day: Mapping[int, float]) -> None:
+def planned(store: Store, l_day: Mapping[int, float], sd_l: float | None = 1.3) -> None:
     """Plans of so many days ago, each with the leak that it counts on."""
     for ago in sorted(l_day, reverse=True):
-        outlook = StoreOutlook(400.0, 500.0, 10, 14, 20, 60, leak_l=l_day[ago])
+        outlook = StoreOutlook(400.0, 500.0, 10, 14, 20, 60, leak_l=l_day[ago], leak_sd_l=sd_l)
         day = TODAY - timedelta(days=ago)
         store.write([RecordPlan(Plan(day, NOW - timedelta(days=ago), (), (), (), outlook))])
 
@@ -54,14 +54,14 @@ def test_a_known_leak_is_told_with_its_litres_a_day_since_when_and_what_to_do(st
     assert answer is not None
     assert (answer.l_day, answer.since, answer.or_earlier) == (7.2, date(2012, 8, 12), False)
     assert said(store) == (
-        "about 7.2 L a day while the valves are shut, known since Sunday 12 August and counted in how long "
+        "about 7 L a day while the valves are shut, known since Sunday 12 August and counted in how long "
         f"the water lasts. {LOOK_FOR_IT}"
     )
 
 
 def test_it_is_told_in_the_garden_s_own_units(store: Store) -> None:
     planned(store, {0: 3.785411784})  # a US gallon, NIST Handbook 44 Appendix C
-    assert said(store, replace(SITE, units="us")).startswith("about 1.00 gal a day")
+    assert said(store, replace(SITE, units="us")).startswith("about 1.0 gal a day")
 
 
 def test_a_leak_that_ended_and_came_back_is_known_since_it_came_back(store: Store) -> None:
@@ -108,7 +108,19 @@ def test_where_nights_of_rest_show_none_that_is_told(store: Store) -> None:
     night(store, 1, -0.4)
     answer = leak_answer(store, TODAY)
     assert answer is not None and (answer.l_day, answer.since) == (0.0, None)
-    assert said(store) == "none of 1.0 L a day or more shows."
+    # What nights see, and two sd of it, by hand: -0.4 + 2 * 1.3 = 2.2.
+    assert answer.below_l_day == pytest.approx(2.2)
+    assert said(store) == "none of 2 L a day or more shows."
+
+
+def test_none_is_told_no_finer_than_nights_can_see(store: Store) -> None:
+    night(store, 1, 0.9)
+    planned(store, {0: 0.0}, sd_l=2.4)
+    assert said(store) == "none of 6 L a day or more shows."
+    planned(store, {0: 0.0}, sd_l=0.01)
+    assert said(store) == "none of 1 L a day or more shows."
+    planned(store, {0: 0.0}, sd_l=None)
+    assert said(store) == NOT_KNOWN
 
 
 def test_a_plan_of_a_week_ago_tells_of_no_leak_now(store: Store) -> None:

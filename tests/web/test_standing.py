@@ -59,7 +59,7 @@ def test_a_leak_stands_beside_how_things_stand_with_what_to_do(tmp_path: Path) -
     assert found[0].state == "well"
     (leak,) = [s for s in found if s.state == "leak"]
     assert leak.sentence == (
-        "A leak takes about 7.2 L a day while the valves are shut, known since today and counted in how long "
+        "A leak takes about 7 L a day while the valves are shut, known since today and counted in how long "
         "the water lasts."
     )
     assert f"{leak.sentence} {leak.advice} Where the water went" in told

@@ -50,11 +50,13 @@ class StatusStoppedAnswer(Answer):
 
 class StatusLeakAnswer(Answer):
     """What leaves the barrels a day while every valve is shut, as the plans count on it. ``since``: the first
-    day on which they did; None: no leak shows. ``or_earlier``: or some day before that."""
+    day on which they did; None: no leak of ``below_l_day`` or more shows. ``or_earlier``: or some day before
+    that."""
 
     l_day: float
     since: date | None
     or_earlier: bool = False
+    below_l_day: float | None = None  # None: a leak shows
 
 
 class WinterValveAnswer(Answer):
