@@ -10,13 +10,15 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from scheduler.pictures.placing import Room, Spot
 from scheduler.pictures.ruling import Ruler, label_beside, ruled, strokes, trace, write_picture
 from scheduler.pictures.scales import Scale, flow_scale, level_scale
 from scheduler.pictures.style import (
-    FONT_SIZE,
+    INK,
     STONE,
     axes_in,
     drawing,
+    held_back,
     kept_inside,
     label_at,
     new_picture,
@@ -33,8 +35,9 @@ _HEIGHT_IN = 4.4
 _ALIKE_SHARE = 0.04
 # More curves than this cannot be told apart; the likest are then drawn together.
 _CURVES_MAX = 7
-# Words on dry levels: height of the first row and of each more, as shares of the axis; width of a letter.
-_ROW_FIRST, _ROW_SHARE, _LETTER_IN = 0.035, 0.052, 0.062
+# Words on dry levels: height of the first row, as a share of the axis, lines that others stand above it, and
+# letters that they keep off their cross.
+_ROW_FIRST, _ROWS, _GAPS = 0.035, (0.0, 1.05, 2.1, 3.15), (1.5, 3.0, 5.0, 9.0, 14.0)
 # Letters of a name beside a curve.
 _LETTERS_MAX = 24
 
@@ -42,6 +45,7 @@ _LETTERS_MAX = 24
 @dataclass(frozen=True, slots=True, eq=False)
 class _Curve:
     names: tuple[str, ...]
+    levels_m: Array
     flow_lph: Array
     stops_m: tuple[float, ...]  # of each plant that falls dry above the outlet
     starts_m: float = 0.0  # lowest level at which any of them flows
@@ -73,7 +77,7 @@ def draw_flow_by_level(
         top = float(max(survey.plant_flow_lph.max(initial=0.0), 0.1)) * flow.factor
         axes.set_xlim(0.0, float(at[-1]))
         axes.set_ylim(0.0, 1.08 * top)
-        _reserve(axes, level(reserve_m), top)
+        held_back(axes, level(reserve_m), 1.03 * top)
         if tested_m is not None:
             _tested(axes, (level(tested_m[0]), level(tested_m[1])), top)
         _curves(axes, survey, names or {}, flow_sd_share, units)
@@ -135,37 +139,30 @@ def _curves(
                 clip_on=False,
                 zorder=7,
             )
-    _dry_words(axes, curves, level, units)
+    _dry_words(axes, curves, level, flow_scale(units), units)
     leaders = [[(at[-1], end), (at[-1] * 1.025, spot)] for end, spot in zip(ends, spots, strict=True)]
     colours = [stroke(number).colour for number in range(len(curves))]
     strokes(axes, leaders, colors=colours, linewidths=0.8, clip_on=False, zorder=1)
 
 
-def _dry_words(axes: Any, curves: Sequence[_Curve], level: Scale, units: DisplayUnits) -> None:
-    """Beside its cross where each curve's last plant falls dry, below the curve, in as many rows as it
-    takes."""
-    right, high = axes.get_xlim()[1], axes.get_ylim()[1]
-    letter = right * _LETTER_IN / (axes.get_position().width * axes.figure.get_size_inches()[0])
-    dry = [(max(c.stops_m), n) for n, c in enumerate(curves) if c.stops_m and float(c.flow_lph[-1]) > 0.0]
-    # No word stands on another curve's cross.
-    rows = [[(level(m) - letter, level(m) + letter) for m, _ in dry]]
-    for stops_m, number in sorted(dry):
-        x = level(stops_m)
-        text = f"  dry below {show_height(stops_m, units)}"
-        wide = letter * len(text)
-        left = x + wide > right
-        text = f"{text.strip()}  " if left else text
-        span = (x - wide, x - 2.0 * letter) if left else (x + 2.0 * letter, x + wide)
-        row = next((n for n, taken in enumerate(rows) if _clear(span, taken)), len(rows))
-        if row == len(rows):
-            rows.append([])
-        rows[row].append(span)
-        spot = (_ROW_FIRST + row * _ROW_SHARE) * high
-        label_at(axes, x, spot, text, stroke(number).colour, ha="right" if left else "left")
-
-
-def _clear(span: tuple[float, float], taken: Sequence[tuple[float, float]]) -> bool:
-    return all(span[1] <= low or high <= span[0] for low, high in taken)
+def _dry_words(axes: Any, curves: Sequence[_Curve], level: Scale, flow: Scale, units: DisplayUnits) -> None:
+    """Where each curve's last plant falls dry, beside its cross; once for those that do so at one level."""
+    dry: dict[str, list[tuple[float, int]]] = {}
+    for number, curve in enumerate(curves):
+        if curve.stops_m and float(curve.flow_lph[-1]) > 0.0:
+            stops_m = max(curve.stops_m)
+            dry.setdefault(f"dry below {show_height(stops_m, units)}", []).append((level(stops_m), number))
+    drawn = [
+        _from_the_first_drop(c.levels_m * level.factor, c.flow_lph * flow.factor, level(c.starts_m))
+        for c in curves
+    ]
+    room, high = Room(axes, drawn), axes.get_ylim()[1]
+    crosses = {level(m) for c in curves for m in c.stops_m}
+    room.taken += [Spot(x, x, 0.0) for x in crosses]
+    for text, (*_, (x, number)) in sorted(dry.items(), key=lambda pair: pair[1]):
+        spot = room.beside(x, _ROW_FIRST * high, text, rows=_ROWS, gaps=_GAPS)
+        colour = stroke(number).colour if len(dry[text]) == 1 else INK
+        label_at(axes, spot.left, spot.y, text, colour)
 
 
 def _grouped(survey: LevelSurvey, names: Mapping[str, str]) -> list[_Curve]:
@@ -195,6 +192,7 @@ def _curve(survey: LevelSurvey, group: Sequence[int], names: Mapping[str, str]) 
     stops = [float(survey.plant_stops_m[i]) for i in group]
     return _Curve(
         names=tuple(names.get(survey.plants[i], survey.plants[i]) for i in group),
+        levels_m=survey.levels_m,
         flow_lph=_from_the_outlet(survey, group),
         stops_m=tuple(s for s in stops if np.isfinite(s) and s > 0.0),
         starts_m=min((s for s in stops if np.isfinite(s)), default=0.0),
@@ -229,12 +227,6 @@ def _together(curve: _Curve) -> str:
         return first + never
     rest = f"and {names[1]}" if len(names) == 2 and len(names[1]) <= _LETTERS_MAX - 4 else ""
     return f"{first}\n{rest or f'and {len(names) - 1} more alike'}{never}"
-
-
-def _reserve(axes: Any, reserve: float, top: float) -> None:
-    if reserve > 0.0:
-        axes.axvspan(0.0, reserve, facecolor="none", edgecolor=STONE, hatch="///", linewidth=0, alpha=0.5)
-        label_at(axes, reserve, 1.03 * top, " held back ", STONE, ha="left", fontsize=FONT_SIZE - 1)
 
 
 def _tested(axes: Any, span: tuple[float, float], top: float) -> None:

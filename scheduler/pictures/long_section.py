@@ -23,6 +23,7 @@ from scheduler.pictures.style import (
     axes_in,
     drawing,
     kept_inside,
+    label_at,
     new_picture,
 )
 from scheduler.site.model import DisplayUnits
@@ -175,21 +176,14 @@ def _grades(axes: Any, section: LongSection, units: DisplayUnits, left: float) -
         lines = [[(along(x), height(z)) for x, z in places] for places in apart]
         strokes(axes, lines, colors=WATER, linestyles=DASHES[grade.name], linewidths=1.3, zorder=3)
         text = f"{grade.name} \n{show_height(grade.level_m, units)} "
-        axes.text(left, spot, text, color=WATER, ha="right", va="center", fontsize=FONT_SIZE - 0.5)
-    axes.text(
-        0.5 * along(section.length_m),
-        height(section.brim_m) + 0.012 * span,
-        "hydraulic grade line: how high water would stand",
-        color=WATER,
-        ha="center",
-        va="bottom",
-        fontsize=FONT_SIZE - 1,
-        zorder=1,
-    )
+        label_at(axes, left, spot, text, WATER, ha="right")
+    small = {"fontsize": FONT_SIZE - 1, "zorder": 1}
+    words = "hydraulic grade line: how high water would stand"
+    over_brim = height(section.brim_m) + 0.012 * span
+    label_at(axes, 0.5 * along(section.length_m), over_brim, words, WATER, ha="center", va="bottom", **small)
     base = height(min(b.base_m for b in section.barrels)) - 0.02 * span
-    axes.text(
-        left, base, "water above\nthe outlet", color=WATER, va="top", fontsize=FONT_SIZE - 1, linespacing=1.0
-    )
+    words = "water above\nthe outlet"
+    label_at(axes, left, base, words, WATER, va="top", linespacing=1.0, **small)
 
 
 def _apart(lines: list[Places], same_m: float) -> list[Places]:

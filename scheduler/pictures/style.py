@@ -169,13 +169,27 @@ def label_with_leader(
 
 
 def spread_labels(values: list[float], least: float) -> list[float]:
-    """Shift label heights apart so that none is nearer than ``least``; order and mean are kept."""
+    """Shift label heights apart so that none is nearer than ``least``, each as little as can be: order and
+    mean are kept, and one that has room stays where it is."""
     order = sorted(range(len(values)), key=lambda i: values[i])
-    placed = [values[i] for i in order]
-    for i in range(1, len(placed)):
-        placed[i] = max(placed[i], placed[i - 1] + least)
-    shift = sum(placed) / len(placed) - sum(values) / len(values) if values else 0.0
+    # Groups that stand close, by the height at which their first would stand; a group that meets the one
+    # below joins it at their mean.
+    groups: list[tuple[float, int]] = []
+    for n, i in enumerate(order):
+        mean, count = values[i] - n * least, 1
+        while groups and groups[-1][0] > mean:
+            before, more = groups.pop()
+            mean, count = (before * more + mean * count) / (more + count), more + count
+        groups.append((mean, count))
+    starts = [mean for mean, count in groups for _ in range(count)]
     out = [0.0] * len(values)
-    for i, value in zip(order, placed, strict=True):
-        out[i] = value - shift
+    for n, i in enumerate(order):
+        out[i] = starts[n] + n * least
     return out
+
+
+def held_back(axes: Any, reserve: float, top: float) -> None:
+    """The levels whose water is held back, the same in every picture; ``top``: where its words stand."""
+    if reserve > 0.0:
+        axes.axvspan(0.0, reserve, facecolor="none", edgecolor=STONE, hatch="///", linewidth=0, alpha=0.5)
+        label_at(axes, reserve, top, " held back ", STONE, ha="left", fontsize=FONT_SIZE - 1)

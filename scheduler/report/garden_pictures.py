@@ -97,6 +97,7 @@ def garden_drawings(
         look = {
             "title": "Run time for a strong midsummer day",
             "names": {z.id: z.name for z in site.zones},
+            "reserve_m": model.reserve_level_m,
             **every,
         }
         drawings.append(Drawing(draw_run_times, tables, folder / f"run-times.{form}", look))

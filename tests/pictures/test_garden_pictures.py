@@ -13,9 +13,10 @@ import pytest
 from scheduler.pictures.cans import DRY, LITTLE, MUCH, RIGHT, UNKNOWN, Can, CanMap, draw_cans, finding
 from scheduler.pictures.flow_by_level import _from_the_outlet, draw_flow_by_level
 from scheduler.pictures.long_section import draw_long_section
-from scheduler.pictures.run_time import _free, draw_run_times
+from scheduler.pictures.placing import Room, Spot
+from scheduler.pictures.run_time import draw_run_times
 from scheduler.pictures.scales import along_scale, flow_scale, level_scale
-from scheduler.pictures.style import OF_LETTERS, kept_inside
+from scheduler.pictures.style import OF_LETTERS, axes_in, drawing, kept_inside, spread_labels
 from scheduler.planning.garden import GardenModel, garden_model
 from scheduler.site.model import Site
 from scheduler.survey.levels import zone_levels
@@ -119,12 +120,51 @@ def test_a_flow_that_ends_at_the_outlet_is_drawn_on_to_it(garden: GardenModel, t
     assert flow[1:] == pytest.approx(survey.plant_flow_lph[1:].mean(axis=1))
 
 
-def test_figures_of_run_times_stand_clear_of_every_curve() -> None:
-    curves = [np.full(9, 17.0), np.linspace(15.0, 13.0, 9)]
-    # Above the lower curve runs the upper one: below it there is room.
-    assert _free(15.0, 1.6, 28.0, curves, []) < 1.0 == _free(15.0, -4.0, 28.0, curves, [])
-    assert _free(15.0, -4.0, 28.0, curves, [11.2]) < 1.0, "another figure stands there"
-    assert _free(0.2, -1.0, 28.0, curves, []) < 1.0, "below the axis"
+def test_words_stand_clear_of_every_curve_and_of_one_another() -> None:
+    """On axes of 10 by 28 units: a line of words is 0.15 inches high, as 8.5 points of a plain font are."""
+    with drawing() as make:
+        axes = axes_in(make(figsize=(6.0, 4.0)), 0.5, 0.5, 0.5, 0.5)
+        axes.set_xlim(0.0, 10.0)
+        axes.set_ylim(0.0, 28.0)
+        xs = np.linspace(0.0, 10.0, 9)
+        room = Room(axes, [(xs, np.full(9, 17.0)), (xs, np.linspace(15.5, 13.0, 9))])
+        # Above the lower curve runs the upper one: below it there is room.
+        spot = room.beside(2.0, 15.0, "15 min", rows=(1.1, -2.0))
+        assert spot.y < 15.0 and room.taken == [spot]
+        assert room.beside(2.0, 15.0, "15 min", rows=(1.1, -2.0)) != spot, "other words stand there"
+        assert room.freedom(Spot(2.0, 3.0, 0.1)) < 1.0, "below the axis"
+        assert room.freedom(Spot(9.5, 10.5, 5.0)) < 0.0, "beyond its end"
+        steep = Room(axes, [(np.array([4.0, 4.1]), np.array([0.0, 28.0]))])
+        assert steep.freedom(Spot(3.5, 4.5, 14.0)) == 0.0, "a curve that climbs through them"
+
+
+def test_one_that_has_room_is_not_moved_for_the_sake_of_others() -> None:
+    assert spread_labels([1.0, 1.1, 9.0], 1.0) == pytest.approx([0.55, 1.55, 9.0])
+    assert spread_labels([9.0, 0.0, 0.0, 0.5], 1.0) == pytest.approx([9.0, -5 / 6, 1 / 6, 7 / 6])
+
+
+def test_what_is_held_back_is_hatched_at_one_level_in_every_picture(
+    garden: GardenModel, tmp_path: Path
+) -> None:
+    draw_flow_by_level(zone_levels(garden, "bed"), tmp_path / "a.svg", title="Bed", reserve_m=0.1)
+    draw_run_times([run_times(garden, "pots", 10.0, levels=5)], tmp_path / "b.svg", title="R", reserve_m=0.1)
+    for name in ("a.svg", "b.svg"):
+        assert "held back" in words(tmp_path / name)
+        assert words(tmp_path / name).count("<pattern ") == 1
+
+
+def test_plants_that_fall_dry_at_one_level_share_its_words(tmp_path: Path) -> None:
+    site = raised(-0.4)
+    line = site.zones[1].lines[0]
+    here = tuple(replace(p, drop_m=-0.3) for p in line.points)
+    more = (
+        here[0],
+        replace(here[1], emitters=tuple(replace(e, coefficient_lph=9.0) for e in here[1].emitters)),
+    )
+    zone = replace(site.zones[1], lines=(replace(line, points=more),))
+    levels = zone_levels(garden_model(replace(site, zones=(site.zones[0], zone))), "bed")
+    draw_flow_by_level(levels, tmp_path / "a.svg", title="Bed")
+    assert words(tmp_path / "a.svg").count("dry below 30.") == 1
 
 
 def test_plants_that_get_alike_share_a_name(tmp_path: Path) -> None:
