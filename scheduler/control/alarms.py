@@ -28,6 +28,7 @@ class AlarmRule:
     realarm_s: float
     urgent: bool
     hidden_by: tuple[AlertKind, ...] = ()
+    shadow_s: float = 0.0  # it hides others for so long after its own end
 
 
 RULES: dict[AlertKind, AlarmRule] = {
@@ -40,7 +41,8 @@ RULES: dict[AlertKind, AlarmRule] = {
     "run_over": AlarmRule(0.0, 0.0, 7 * DAY_S, False),
     "level_unknown": AlarmRule(0.0, 15 * MINUTE_S, 3 * DAY_S, False, ("node_silent",)),
     "level_doubtful": AlarmRule(HOUR_S, HOUR_S, 3 * DAY_S, False, ("level_unknown", "node_silent")),
-    "node_silent": AlarmRule(30 * MINUTE_S, 10 * MINUTE_S, 3 * DAY_S, False),
+    # The first readings after it are believed once three agree, of a node that speaks each half hour.
+    "node_silent": AlarmRule(30 * MINUTE_S, 10 * MINUTE_S, 3 * DAY_S, False, shadow_s=90 * MINUTE_S),
     "forecast_stale": AlarmRule(0.0, HOUR_S, 7 * DAY_S, False),
     "order_refused": AlarmRule(0.0, HOUR_S, DAY_S, True),
     "order_declined": AlarmRule(0.0, HOUR_S, DAY_S, False),
@@ -72,6 +74,12 @@ class AlarmMemory:
     told_day: date | None = None  # the local day of that
     on_since_mono_s: float | None = None
     off_since_mono_s: float | None = None
+    over_mono_s: float | None = None  # its last end
+
+    def hides(self, monotonic_s: float) -> bool:
+        """Whether it explains others: it is raised, or was a short time ago."""
+        over_s, shadow_s = self.over_mono_s, RULES[self.kind].shadow_s
+        return self.raised_at is not None or (over_s is not None and monotonic_s - over_s < shadow_s)
 
     def at_rest(self, active: bool | None) -> bool:
         """Whether this verdict leaves all as it is: nothing is raised, and nothing was or is wrong."""
@@ -157,4 +165,4 @@ def _while_off(memory: AlarmMemory, rule: AlarmRule, monotonic_s: float) -> Verd
         memory = replace(memory, on_since_mono_s=None, off_since_mono_s=since)
     if memory.raised_at is None or monotonic_s - since < rule.off_delay_s:
         return Verdict(memory)
-    return Verdict(replace(memory, raised_at=None), cleared=True)
+    return Verdict(replace(memory, raised_at=None, over_mono_s=monotonic_s), cleared=True)

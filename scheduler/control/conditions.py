@@ -54,7 +54,7 @@ def watch(turn: Turn) -> None:
             wall=turn.now.wall,
             monotonic_s=turn.now.monotonic_s,
             local_day=turn.local_day,
-            hidden=bool(condition.active) and _hidden(kind, memories.values()),
+            hidden=bool(condition.active) and _hidden(kind, memories.values(), turn.now.monotonic_s),
         )
         if verdict.memory is not memories.get(key):
             memories[key] = verdict.memory
@@ -76,10 +76,10 @@ def _kept_in_winter(state: State) -> frozenset[AlertKind] | None:
     return TOLD_IN_WINTER if dry else TOLD_IN_WINTER | {"valve_not_shut"}
 
 
-def _hidden(kind: AlertKind, memories: Iterable[AlarmMemory]) -> bool:
-    """Whether an alarm is raised that explains this one."""
+def _hidden(kind: AlertKind, memories: Iterable[AlarmMemory], monotonic_s: float) -> bool:
+    """Whether another alarm explains this one."""
     by = RULES[kind].hidden_by
-    return bool(by) and any(m.raised_at is not None for m in memories if m.kind in by)
+    return bool(by) and any(m.hides(monotonic_s) for m in memories if m.kind in by)
 
 
 def conditions(turn: Turn) -> Iterator[Named]:

@@ -147,7 +147,9 @@ def runs_out(turn: Turn) -> Condition:
         return NEITHER if active is None else WELL
     assert state.plan is not None
     last = state.plan.day + timedelta(days=store.days_left_middle)
-    lasts = f"lasts until about {last:%A %d %B} ({_span(early, store.days_left_late)})"
+    span = _span(early, store.days_left_late)
+    # Rationed it lasts longer, while some stand dry.
+    lasts = f"lasts until about {last:%A %d %B} ({span}) if every plant gets all it wants"
     if store.days_left_late == 0:
         lasts = f"does not last through today: {show_volume(usable_l(state), state.site.units)} can be used"
     return Condition(

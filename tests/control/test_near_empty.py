@@ -136,6 +136,18 @@ def test_the_end_of_the_water_is_not_told_where_one_zone_stands_too_high_for_it(
     assert kinds.count("out_of_reach") == 1 and "runs_out" not in kinds and "near_empty" not in kinds
 
 
+def test_the_end_of_the_water_is_told_for_plants_that_get_all_they_want() -> None:
+    """A short store that is rationed lasts longer, while some stand dry."""
+    driver = Driver(small_garden())
+    driver.node.level_m = 0.5
+    driver.ready()
+    for _ in range(28):  # from 04:00 to 11:00
+        driver.wait(900.0, every_s=300)
+        _lasts(driver, 3)
+    (said,) = [a.alert.text for a in driver.all(RaiseAlert) if a.alert.kind == "runs_out"]
+    assert said.endswith("(3 days) if every plant gets all it wants.")
+
+
 def test_nearly_empty_ends_when_much_was_filled_in_though_a_zone_is_still_out_of_reach() -> None:
     driver = uphill(0.14, 1)
     assert "near_empty" in [a.alert.kind for a in driver.all(RaiseAlert)] and texts(driver) == []

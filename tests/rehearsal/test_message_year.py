@@ -5,6 +5,7 @@ A whole year is rehearsed by hand: ``python -m tests.support.message_year 2013-0
 
 from __future__ import annotations
 
+import math
 import re
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
@@ -12,10 +13,11 @@ from types import SimpleNamespace
 
 import pytest
 
+from scheduler.agronomy.need import APPLICATION_EFFICIENCY, available_mm
 from scheduler.alerts.message import BODY_LENGTH, HEADINGS, TITLE_LENGTH, message
 from scheduler.alerts.pacing import awake
 from scheduler.control.effects import Alert
-from tests.support.message_truth import frosts_told, untrue
+from tests.support.message_truth import days_in_full, frosts_told, untrue
 from tests.support.message_year import HOUSEHOLD, Sent, Trouble, Year, by_week, told_twice
 
 FIRST, LAST = date(2013, 7, 8), date(2013, 7, 28)
@@ -112,3 +114,66 @@ def test_a_frost_is_told_as_the_forecast_that_it_is(weeks: Year) -> None:
     assert not said("frost is coming.")
     assert frosts_told(weeks) == (0, 0, 0)  # of July nothing is told
     assert "coming" not in HEADINGS["frost"] and "forecast" in HEADINGS["frost"]
+
+
+def _with_water(
+    weeks: Year, at: datetime, usable_l: float, *, dry: tuple[str, ...] = (), leak_lph: float = 0.0
+) -> Year:
+    """The garden of those weeks with so much water above the reserve and so large a leak; the plants of
+    ``dry`` were given nothing until they could draw no more, and used none; the others were just soaked."""
+    model, site = weeks.shell.state.model, weeks.site
+    last = max(weeks.shell.days, key=lambda r: r.weather.day)
+    zones = tuple(
+        replace(z, depletion_mm=available_mm(site.plant(z.plant)), wanted_l=0.0, stress=1.0)
+        if z.plant in dry
+        else replace(z, depletion_mm=0.0)
+        for z in last.root_zones
+    )
+    shell = SimpleNamespace(state=weeks.shell.state, days=[replace(last, root_zones=zones)])
+    truth = replace(weeks.garden.truth, hidden=replace(weeks.garden.truth.hidden, leak_lph=leak_lph))
+    level_m = model.stage.level_m(model.stage.volume_l(model.reserve_level_m) + usable_l)
+    garden = SimpleNamespace(truth=truth, runs=[])
+    return SimpleNamespace(shell=shell, site=site, garden=garden, levels=[(at, level_m)])  # type: ignore[return-value]
+
+
+def test_how_long_water_truly_lasts_is_by_what_plants_want_not_by_what_dry_ones_still_use(
+    weeks: Year,
+) -> None:
+    at = _at(29, 9.0)
+    pots = tuple(p.id for p in weeks.site.plants if p.container_l is not None)
+    refill_l = sum(
+        available_mm(p) * p.canopy_m2 / APPLICATION_EFFICIENCY for p in weeks.site.plants if p.id in pots
+    )
+    # What refills the dry pots is not there, however little they use meanwhile.
+    assert days_in_full(_with_water(weeks, at, 0.8 * refill_l, dry=pots), at) == 0
+    assert days_in_full(_with_water(weeks, at, 0.8 * refill_l), at) > 0
+
+
+def test_how_long_water_truly_lasts_ends_with_what_leaks(weeks: Year) -> None:
+    at, usable_l, leak_lph = _at(29, 9.0), 700.0, 10.0
+    gone_d = math.ceil(usable_l / (24.0 * leak_lph))
+    # A dry week of July (Seattle 2013): a pot wants water each day or every other.
+    assert days_in_full(_with_water(weeks, at, usable_l, leak_lph=leak_lph), at) <= gone_d + 1
+    assert days_in_full(_with_water(weeks, at, usable_l), at) > gone_d + 1
+
+
+@pytest.mark.parametrize(
+    ("said", "true"),
+    [
+        ("({0} days)", True),
+        ("({1} days)", False),
+        ("({0} to {1} days)", True),
+        ("({1} to {2} days)", False),
+        ("({0} days or more)", True),
+        ("({1} days or more)", False),
+        ("", False),
+    ],
+)
+def test_the_end_of_the_water_is_true_on_the_days_that_were_said(weeks: Year, said: str, true: bool) -> None:
+    at = _at(29, 9.0)
+    year = _with_water(weeks, at, 200.0)
+    lasted = days_in_full(year, at)
+    span = said.format(lasted, lasted + 1, lasted + 2)
+    alert = Alert("runs_out", "", f"{weeks.site.name}: the stored water lasts {span}.", "", False, at)
+    year.sent, year.troubles = [Sent(at, message(alert, weeks.site.name), [alert])], ()
+    assert lasted > 1 and (untrue(year) == []) is true

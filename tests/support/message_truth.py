@@ -7,9 +7,14 @@ import re
 from collections.abc import Callable
 from datetime import date, datetime, timedelta
 
+import numpy as np
+
+from scheduler.agronomy.et0 import reference_et
 from scheduler.agronomy.need import APPLICATION_EFFICIENCY
 from scheduler.agronomy.weather import Outlook
 from scheduler.control.effects import Alert
+from scheduler.planning.garden_ahead import garden_ahead
+from scheduler.planning.trajectories import store_trajectories
 from tests.hindcast.places import seattle
 from tests.support.message_year import Year
 
@@ -48,7 +53,7 @@ def _true(year: Year, alert: Alert) -> bool:
         # With the node silent nobody knows whether a run that began has ended.
         "valve_not_shut": lambda: held("node", timedelta(minutes=10)),
         "care_due": lambda: True,  # by the calendar, which is tested elsewhere
-        "near_empty": lambda: _little(year, at) or _scarce(year, at, NEAR_DAYS),
+        "near_empty": lambda: _little(year, at) or days_in_full(year, at) <= NEAR_DAYS,
         "runs_out": lambda: _lasts_as_said(year, alert),
         "out_of_reach": lambda: _too_low(year, alert),
     }
@@ -127,7 +132,11 @@ def _too_low(year: Year, alert: Alert) -> bool:
     return model.stage.volume_l(level_m) - model.stage.volume_l(stops_m) <= little_l
 
 
-_LASTS = re.compile(r"\((\d+) to (\d+) days\)|\((\d+) days or more\)|(does not last through today)")
+_LASTS = re.compile(
+    r"\((\d+) to (\d+) days\)|\((\d+) days or more\)|\((\d+) days?\)|(does not last through today)"
+)
+# So far is looked for the end of the water; what lasts longer is told as that.
+LOOKED_D = 60
 
 
 def _lasts_as_said(year: Year, alert: Alert) -> bool:
@@ -136,19 +145,43 @@ def _lasts_as_said(year: Year, alert: Alert) -> bool:
     said = _LASTS.search(alert.text)
     if said is None:
         return False
-    least, most = (0, 0) if said[4] else (int(said[1] or said[3]), int(said[2]) if said[2] else None)
-    # Short of something within n days is whole for n - 1.
-    enough = least == 0 or not _scarce(year, alert.at, least - 1)
-    return enough and (most is None or _scarce(year, alert.at, most + 1))
+    least, most, or_more, exactly, not_today = said.groups()
+    lasted = days_in_full(year, alert.at)
+    if not_today:
+        return lasted == 0
+    if or_more:
+        return lasted >= int(or_more)
+    return int(least or exactly) <= lasted <= int(most or exactly)
 
 
-def _scarce(year: Year, at: datetime, days: int) -> bool:
-    """Whether the true water above the reserve was no more than the plants used in so many days as the
-    weather then was, their rain apart, and what truly leaked; what was poured in later is no part of it."""
-    usable = _above_reserve_l(year, _true_level_m(year, at))
-    first = at.astimezone(year.site.place.timezone).date()
-    use = {r.weather.day: sum(z.wanted_l for z in r.root_zones) for r in year.shell.days}
-    usual = sum(use.values()) / len(use)  # of the days after the last that was lived
-    used = sum(use.get(first + timedelta(days=n), usual) for n in range(days))
-    leaks = 24.0 * year.garden.truth.hidden.leak_lph * days
-    return usable <= used / APPLICATION_EFFICIENCY + leaks
+def days_in_full(year: Year, at: datetime) -> int:
+    """Whole days, from that one on, through which the true water serves every plant all it wants, in the
+    weather that came and with what truly leaks; what was poured in later is no part of it.
+
+    What the plants did use is no measure of it: rationing may have kept them dry, so that they used next to
+    nothing (Ks of FAO-56, eq. 84) and stand deep in a deficit that full watering refills first.
+    """
+    model, place = year.shell.state.model, year.site.place
+    today = at.astimezone(place.timezone).date()
+    weather = {d.day: d for d in seattle()}
+    coming = [weather[today + timedelta(days=n)] for n in range(LOOKED_D)]
+    et0 = [found.et0_mm for d in coming if (found := reference_et(d, place)) is not None]
+    rain = [d.rain_mm for d in coming]
+    level_m = _true_level_m(year, at)
+    leak_l = 24.0 * year.garden.truth.hidden.leak_lph
+    garden = garden_ahead(model, [d.day for d in coming], level_m=level_m, leak_l=leak_l)
+    missing = garden.start(_missing_mm(year, at, today))
+    held_l = model.stage.volume_l(level_m)
+    found = store_trajectories(garden, held_l, missing, np.array([et0]), np.array([rain], dtype=float))
+    return int(found.days_left[0])
+
+
+def _missing_mm(year: Year, at: datetime, today: date) -> dict[str, float]:
+    """Of each full root zone: at the end of the last day in the books, less what truly came since."""
+    books = {r.weather.day: r for r in year.shell.days if r.weather.day < today}  # mended ones come later
+    missing = {z.plant: z.depletion_mm for z in books[max(books)].root_zones} if books else {}
+    since = [r for r in year.garden.runs if r.opened.astimezone(year.site.place.timezone).date() == today]
+    for plant, litres in (pair for run in since if run.opened <= at for pair in run.litres):
+        got_mm = APPLICATION_EFFICIENCY * litres / year.site.plant(plant).canopy_m2
+        missing[plant] = max(0.0, missing.get(plant, 0.0) - got_mm)
+    return missing
