@@ -63,8 +63,8 @@ class Room:
         (left, right), (low, high) = self.axes.get_xlim(), self.axes.get_ylim()
         if spot.left < left or spot.right > right:
             return -1.0
-        half = _HALF_LINE_IN * up
-        room = [spot.y - low, high - spot.y]
+        half: float = _HALF_LINE_IN * up
+        room: list[float] = [spot.y - low, high - spot.y]
         others = [0.5 * abs(spot.y - other.y) for other in self.taken if _meet(spot, other)]
         if min(others, default=half) < half:
             return min(others) / half - 1.0  # words on words are worse than words on a curve
