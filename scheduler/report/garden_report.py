@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from datetime import date, datetime, timedelta
 
 from scheduler.control.effects import Booking, RecordWaterDay, RootZoneRecord
@@ -21,18 +22,17 @@ from scheduler.report.answers import (
 from scheduler.report.commissioning import STEP_OF
 from scheduler.report.drift import drift_answer, with_zone_names
 from scheduler.report.hindsight import WORTH_A_WORD, change_words, hindsight_answer
+from scheduler.report.leak import LEAK_TOLD_L, leaked_l
 from scheduler.report.litres import SHORT_STRESS
 from scheduler.report.over_time import evenness, flow_by_month
 from scheduler.report.year import care_told
 from scheduler.site.errors import UsageError
 from scheduler.site.model import Site
-from scheduler.site.showing import show_share, show_volume
+from scheduler.site.showing import show_share, show_volume, show_whole_volume
 from scheduler.store.store import Store
 
 # More would not be done.
 CHANGES_MAX = 3
-# Of less in a day nobody need be told (a choice of ours: a glass of water).
-LEAK_LEAST_L = 0.25
 # A leak is told as it was lately: it may have been mended since (ours).
 LEAK_LATELY_D = 3
 # A leak of less, beside what watering gives, is a drip.
@@ -44,7 +44,12 @@ def report_answer(
 ) -> ReportAnswer:
     """The garden from ``first`` to ``last``, local days. ``site``: as built; ``drawn``: as its file has it,
     which its tests are held against (None: the same). UsageError: nothing is stored of those days."""
-    waters = [d for d in store.water_days_since(first) if d.day <= last]
+    planned = dict(store.leaks_planned_since(first))
+    waters = [
+        replace(d, leak_l=leaked_l(d.leak_l, planned.get(d.day, 0.0)))
+        for d in store.water_days_since(first)
+        if d.day <= last
+    ]
     roots = [r for r in store.root_zones_since(first) if r.day <= last]
     bookings = [b for b in store.bookings_since(first) if b.day <= last]
     if not (waters or roots or bookings):
@@ -274,10 +279,10 @@ def leak_words(site: Site, answer: ReportAnswer) -> str:
     lately = known[-LEAK_LATELY_D:]
     these = "these days" if len(known) == len(answer.days) else f"the {len(known)} days on which it is known"
     a_day_l, lost = sum(lately) / len(lately), f"{show_volume(sum(known), site.units)} ran away in {these}"
-    if a_day_l >= LEAK_LEAST_L:
-        a_day = show_volume(a_day_l, site.units)
+    if a_day_l >= LEAK_TOLD_L:
+        a_day = show_whole_volume(a_day_l, site.units)
         return f"A leak takes about {a_day} a day; {lost}: look at joints and taps at dusk, when all is dry."
-    if sum(known) / len(known) >= LEAK_LEAST_L:
+    if sum(known) >= LEAK_TOLD_L:
         return f"No leak shows while the valves are shut now; {lost} before."
     return "No leak shows while the valves are shut."
 

@@ -39,12 +39,21 @@ def leak_answer(store: Store, today: date) -> StatusLeakAnswer | None:
     plan = store.last_plan()
     sd_l = plan.store.leak_sd_l if plan is not None else None
     seen_l = next((d.leak_l for d in store.water_days_since(today - timedelta(days=LEAK_DAYS))[-1:]), None)
-    # What the nights show as much as a leak, and is not sure yet, is neither a leak nor none.
-    if sd_l is None or seen_l is None or seen_l >= LEAK_TOLD_L:
+    if sd_l is None or seen_l is None or leaked_l(seen_l, l_day) is None:
         return None
     # A leak of less may be there: the nights tell it no finer.
     below_l = max(LEAK_TOLD_L, seen_l + SURE_SIGMAS * sd_l)
     return StatusLeakAnswer(l_day=round(l_day, 1), since=None, below_l_day=round(below_l, 1))
+
+
+def leaked_l(seen_l: float | None, planned_l: float) -> float | None:
+    """What leaked on a day, by what the nights had shown at its end and its plan counted on. What they show
+    as much as a leak, and no plan is sure of, is neither a leak nor none: None."""
+    if seen_l is None:
+        return None
+    if planned_l > 0.0:
+        return max(0.0, seen_l)
+    return 0.0 if seen_l < LEAK_TOLD_L else None
 
 
 def _since(planned: tuple[tuple[date, float], ...]) -> date:

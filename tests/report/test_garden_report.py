@@ -11,7 +11,16 @@ from pathlib import Path
 
 import pytest
 
-from scheduler.control.effects import Alert, ClearAlert, RaiseAlert, RecordDay, RecordWaterDay, RootZoneRecord
+from scheduler.control.effects import (
+    Alert,
+    ClearAlert,
+    RaiseAlert,
+    RecordDay,
+    RecordPlan,
+    RecordWaterDay,
+    RootZoneRecord,
+)
+from scheduler.planning.plan import Plan, StoreOutlook
 from scheduler.report.answers import ReportAnswer, ReportedDayAnswer, ReportedFaultAnswer
 from scheduler.report.garden_report import leak_words, report_answer, report_words
 from scheduler.report.garden_report_page import fault_words, report_page
@@ -81,18 +90,29 @@ def _with_leaks(*litres: float | None) -> ReportAnswer:
 def test_a_leak_is_told_as_it_was_lately_and_a_mended_one_as_past() -> None:
     site = example_site("five-drums")
     assert leak_words(site, _with_leaks(None)).startswith("Whether there is a leak is not known")
-    assert leak_words(site, _with_leaks(0.1, 0.2, None)) == "No leak shows while the valves are shut."
+    assert leak_words(site, _with_leaks(0.0, 0.0, None)) == "No leak shows while the valves are shut."
     growing = leak_words(site, _with_leaks(0.0, 0.0, 7.0, 7.0, 7.0))
-    assert "about 7.0 L a day; 21.0 L ran away" in growing
+    assert "about 7 L a day; 21.0 L ran away" in growing
     mended = leak_words(site, _with_leaks(*[7.0] * 25, *[0.0] * 5))
     assert mended == "No leak shows while the valves are shut now; 175 L ran away in these days before."
+    short = leak_words(site, _with_leaks(*[7.0] * 2, *[0.0] * 28))
+    assert short == "No leak shows while the valves are shut now; 14.0 L ran away in these days before."
 
 
-def _told_of(folder: Path, waters: list[RecordWaterDay], rooted: int = 0) -> tuple[ReportAnswer, list[str]]:
-    """Thirty days of June with these water days, the first ``rooted`` with a day of the fig."""
+def _plan_with_leak(day: date, leak_l: float) -> Plan:
+    outlook = StoreOutlook(400.0, 500.0, 10, 14, 20, 60, leak_l=leak_l)
+    return Plan(day, datetime(day.year, day.month, day.day, 12, tzinfo=UTC), (), (), (), outlook)
+
+
+def _told_of(
+    folder: Path, waters: list[RecordWaterDay], rooted: int = 0, leaks_l: float = 0.0
+) -> tuple[ReportAnswer, list[str]]:
+    """Thirty days of June with these water days, the first ``rooted`` with a day of the fig; the plans count
+    on a leak of so much."""
     site = example_site("five-drums")
     with Store(store_url(folder / "garden.db"), site.id) as store:
         for n, water in enumerate(waters):
+            store.write([RecordPlan(_plan_with_leak(water.day, leaks_l))])
             root = RootZoneRecord("fig", water.day, 4.0, 3.0, 5.0, "test", 2.0, 3.5, 0.0)
             store.write([*([RecordDay(dry_days(water.day, 1)[0], (root,))] if n < rooted else []), water])
         now = datetime(2012, 7, 1, 12, tzinfo=UTC)
@@ -122,7 +142,7 @@ def test_what_is_not_known_of_the_barrels_is_told_so_beside_what_people_told(tmp
 def test_no_sum_of_some_days_passes_for_the_sum_of_all(tmp_path: Path) -> None:
     waters = _june(leak_l=1.0, caught_l=None)
     waters[4] = replace(waters[4], caught_l=12.0)
-    answer, words = _told_of(tmp_path, waters)
+    answer, words = _told_of(tmp_path, waters, leaks_l=1.1)
     assert words[2] == (
         "The roof brought 12.0 L (known on 1 of 30 days); what ran over is not known; topped up 300 L, "
         "taken by can 90.0 L, leaked 30.0 L."
@@ -133,12 +153,30 @@ def test_no_sum_of_some_days_passes_for_the_sum_of_all(tmp_path: Path) -> None:
 def test_days_that_are_known_in_full_are_counted_once(tmp_path: Path) -> None:
     waters = _june(leak_l=1.0, caught_l=2.0, overflow_l=0.5)
     whole = "The roof brought 60.0 L, 15.0 L ran over; topped up 300 L, taken by can 90.0 L, leaked 30.0 L."
-    assert _told_of(tmp_path, waters)[1][2] == whole
+    assert _told_of(tmp_path, waters, leaks_l=1.1)[1][2] == whole
     (tmp_path / "few").mkdir()
-    assert _told_of(tmp_path / "few", waters[:3])[1][2] == (
+    assert _told_of(tmp_path / "few", waters[:3], leaks_l=1.1)[1][2] == (
         "The roof brought 6.0 L, 1.5 L ran over; topped up 30.0 L, taken by can 9.0 L, leaked 3.0 L. "
         "Roof and leak are known on 3 of 30 days."
     )
+
+
+def test_what_nights_see_by_chance_is_no_leak_and_no_gain(tmp_path: Path) -> None:
+    """Nights at rest in a tight garden are off by some litres to either side; no plan counts on that."""
+    site = example_site("five-drums")
+    for seen_l in (0.9, -2.0):
+        folder = tmp_path / f"{seen_l}"
+        folder.mkdir()
+        answer, words = _told_of(folder, _june(leak_l=seen_l))
+        assert answer.leak_l == 0.0 and words[2].endswith("leaked 0.0 L.")
+        assert leak_words(site, answer) == "No leak shows while the valves are shut."
+        assert not any("find the leak" in w.change for w in answer.worth_changing)
+
+
+def test_what_nights_see_and_no_plan_is_sure_of_is_not_known(tmp_path: Path) -> None:
+    answer, words = _told_of(tmp_path, _june(leak_l=4.0))
+    assert answer.leak_l is None and words[2].endswith("what leaked is not known.")
+    assert leak_words(example_site("five-drums"), answer).startswith("Whether there is a leak is not known")
 
 
 def test_plants_without_a_balanced_day_are_not_said_to_have_used_nothing(tmp_path: Path) -> None:
