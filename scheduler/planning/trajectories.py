@@ -13,7 +13,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from scheduler.planning.garden_ahead import LEAST_L, GardenAhead, zone_wants_l
-from scheduler.planning.plan import StoreOutlook
 from scheduler.planning.root_zones import due_now, readily_mm, use_mm, zones_day
 from scheduler.supply.storage import draw_then_catch, roof_catches_l
 
@@ -103,11 +102,3 @@ def days_left(left: Days, horizon_days: int) -> tuple[int | None, int | None, in
     ends = np.quantile(left, (EARLY, MIDDLE, LATE), method="inverted_cdf")
     early, middle, late = (int(x) if x < horizon_days else None for x in ends)
     return early, middle, late
-
-
-def outlook_of(garden: GardenAhead, ways: Trajectories) -> StoreOutlook:
-    """The store's outlook as a plan carries it, of the middle member's store this morning."""
-    total = float(np.median(ways.held_l[:, 0]))
-    early, middle, late = days_left(ways.days_left, ways.horizon_days)
-    usable = max(0.0, total - garden.lowest_floor_l)
-    return StoreOutlook(usable, total, early, middle, late, ways.horizon_days)

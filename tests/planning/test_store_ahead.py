@@ -12,7 +12,7 @@ from scheduler.planning.doses import coming
 from scheduler.planning.garden import garden_model
 from scheduler.planning.garden_ahead import GardenAhead, garden_ahead
 from scheduler.planning.lasting import lasting
-from scheduler.planning.trajectories import days_left, outlook_of, store_trajectories
+from scheduler.planning.trajectories import days_left, store_trajectories
 from scheduler.site.model import Reserve, Roof
 from tests.support.gardens import small_garden
 
@@ -23,6 +23,18 @@ DAYS = [FIRST + timedelta(days=n) for n in range(60)]
 def ahead(roof: Roof | None = None, reserve_l: float = 40.0) -> GardenAhead:
     site = replace(small_garden(), roof=roof, reserve=Reserve(reserve_l))
     return garden_ahead(garden_model(site), DAYS)
+
+
+def test_a_leak_takes_its_litres_or_what_is_left_and_nothing_else_is_lost() -> None:
+    garden = replace(ahead(Roof(20.0, 0.85, 0.5)), leak_l=9.0)
+    rng = np.random.default_rng(3)
+    et0 = rng.uniform(2.0, 7.0, (20, 60))
+    rain = np.where(rng.random((20, 60)) < 0.1, rng.exponential(8.0, (20, 60)), 0.0)
+    ways = store_trajectories(garden, 200.0, garden.start({}), et0, rain)
+    left = ways.held_l[:, :-1] - ways.given_l
+    leaked = left + ways.caught_l - ways.overflow_l - ways.held_l[:, 1:]
+    assert leaked == pytest.approx(np.minimum(9.0, left), abs=1e-9)
+    assert leaked.min() < 1.0 and ways.overflow_l.sum() > 0.0  # some barrels were empty, some full
 
 
 def test_nothing_is_made_or_lost() -> None:
@@ -75,8 +87,7 @@ def test_an_empty_store_lasts_no_day_once_something_is_wanted() -> None:
     et0, rain = np.full((3, 60), 5.0), np.zeros((3, 60))
     ways = store_trajectories(garden, 0.0, garden.start({"tomato": 10.0}), et0, rain)
     assert ways.days_left.tolist() == [0, 0, 0]
-    out = outlook_of(garden, ways)
-    assert (out.usable_l, out.days_left_early, out.days_left_late) == (0.0, 0, 0)
+    assert days_left(ways.days_left, 60) == (0, 0, 0)
 
 
 def test_weather_that_does_not_fit_the_garden_is_refused() -> None:
