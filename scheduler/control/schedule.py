@@ -103,6 +103,8 @@ def model_now(state: State) -> GardenModel:
 
 
 def make_plan(turn: Turn) -> None:
+    if is_drained(turn.state.choices):
+        turn.change(leak=None)  # what leaked before the winter tells nothing of the spring
     state = turn.state
     rests = begun(state, turn.local_day)
     use_l, outlook = daily_use_l(turn), _fresh_outlook(turn)

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from scheduler.control.controller import begin
-from scheduler.control.effects import RecordPlan
+from scheduler.control.effects import RecordChoice, RecordPlan
 from scheduler.control.schedule import make_plan
 from scheduler.control.state import Saved, Turn
 from scheduler.planning.plan import Plan
@@ -50,6 +50,17 @@ def test_a_leak_that_is_not_known_is_told_from_none() -> None:
     unknown, unsure = (planned(driver, leak).store for leak in (None, Leak(0.1, 0.2)))
     assert (unknown.leak_l, unknown.leak_sd_l) == (0.0, None)
     assert unsure.leak_l == 0.0 and unsure.leak_sd_l == pytest.approx(4.8)
+
+
+def test_what_leaked_before_the_winter_is_not_known_after_it() -> None:
+    driver = ready()
+    told = RecordChoice("winter", "2012-07-19/2012-12-31", "gardener", driver.now.wall)
+    driver.state = replace(driver.state, choices=(told,), leak=LEAK)
+    turn = Turn(driver.state, driver.now)
+    make_plan(turn)
+    assert turn.state.plan is not None and turn.state.plan.reasons[0].code == "drained"
+    assert (turn.state.plan.store.leak_l, turn.state.plan.store.leak_sd_l) == (0.0, None)
+    assert turn.state.leak is None
 
 
 def after_a_start(tmp_path: Path, plan: Plan, days: int = 0) -> Saved:
