@@ -207,7 +207,7 @@ def _young_need(plant: Plant, zone: RootZone, today: date) -> PlantNeed:
     owed = _gross_l(plant, min(max(zone.depletion_mm, 0.0), young.DOSES_OWED_MAX * _net_mm(plant, dose)))
     due = young.is_due(plant, today, owed)
     every = "day" if interval == 1.0 else f"{interval:.0f} days"
-    why = f"newly planted: a dose every {every}; {show_share(owed / dose)} of one has come up since"
+    why = f"newly planted: a dose every {every}; {_come_up(owed / dose, due)} has come up since"
     trunk = "measured" if plant.trunk_diameter_m is not None else "taken as one inch"
     figures: Figures = (
         ("dose_l", dose),
@@ -232,3 +232,8 @@ def _gross_l(plant: Plant, depth_mm: float) -> float:
 
 def _net_mm(plant: Plant, gross_l: float) -> float:
     return gross_l * APPLICATION_EFFICIENCY / _canopy_m2(plant)
+
+
+def _come_up(doses: float, due: bool) -> str:
+    """One that is due before its whole dose is, by part of a day, is not told to some percent."""
+    return "nearly all of one" if due and doses < 1.0 else f"{show_share(doses)} of one"

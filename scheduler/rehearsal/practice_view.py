@@ -49,9 +49,9 @@ def practice(
         for litres in (ended.volume_l, ended.leak_l, ended.caught_l, ended.overflow_l)
     )
     out.print(
-        f"{ended.runs} runs; {left} are left in the barrels. A small leak that nobody told the daemon took "
-        f"{leak}; the roof brought {caught}, of which {over} ran over. "
-        f"{alerts_raised(len(ended.alerts))} This took {ended.real_s:.0f} s."
+        f"{ended.runs} runs; in truth {left} are left above the outlet (status tells it as the sensor reads "
+        f"it). A small leak that nobody told the daemon took {leak}; the roof brought {caught}, of which "
+        f"{over} ran over. {alerts_raised(len(ended.alerts))} This took {ended.real_s:.0f} s."
     )
     for alert in ended.alerts:
         out.print(f"  {alert.at.astimezone(site.place.timezone):%d %B %H:%M}  {alert.text} {alert.advice}")
@@ -79,7 +79,7 @@ class EachDay:
         given_l = sum(litres for _, litres in glimpse.given_l)
         self._say(
             f"Day {glimpse.day_number} of {glimpse.days}, {glimpse.now:%A %d %B}: "
-            f"{show_volume(glimpse.volume_l, self._site.units)} in the barrels, "
+            f"{show_volume(glimpse.volume_l, self._site.units)} above the outlet, "
             f"{show_volume(given_l, self._site.units)} given so far."
         )
 

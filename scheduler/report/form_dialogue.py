@@ -16,7 +16,7 @@ from pydantic import BaseModel, ValidationError
 
 from scheduler.report.form_examples import Spoken
 from scheduler.report.forms import Form, Moment, record_of, row_values
-from scheduler.site.errors import QuantityError, UsageError
+from scheduler.site.errors import NOTHING, QuantityError, UsageError
 from scheduler.site.fields import Field, Flag, Kind, Number, Table
 from scheduler.site.model import Site
 from scheduler.survey.sense import Question, entry_questions, level_questions, travel_questions
@@ -144,7 +144,7 @@ def _take(into: dict[str, Any], asked: Field, text: str) -> None:
     if text:
         into[asked.name] = read_typed(asked.kind, text)
     elif asked.required:
-        raise QuantityError("nothing", "this one is needed; type back to change the entry before, or stop")
+        raise QuantityError(NOTHING, "this one is needed; type back to change the entry before, or stop")
     elif asked.default is not None:
         into[asked.name] = asked.default
 

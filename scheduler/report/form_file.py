@@ -11,7 +11,7 @@ from typing import Any
 from pydantic import ValidationError
 
 from scheduler.report.forms import GARDEN_STEPS, STEPS, Form, Moment, form_of, record_of
-from scheduler.site.errors import SiteFileError, SiteProblem
+from scheduler.site.errors import NOTHING, SiteFileError, SiteProblem
 from scheduler.site.fields import Field, Flag, Number, Section, Table, Text, Word, as_read, did_you_mean
 from scheduler.site.mending import parse_toml
 from scheduler.site.model import Site
@@ -47,7 +47,7 @@ def read_test(
     except UnicodeDecodeError as error:
         raise _whole(name, f"byte {error.start}", "save the file as UTF-8 text") from error
     except OSError as error:
-        raise _whole(name, "nothing", f"cannot be read ({error.strerror})") from error
+        raise _whole(name, "", f"cannot be read ({error.strerror})") from error
     parsed = parse_toml(text)
     findings = Findings(name, {}, unreadable=parsed.unreadable)
     for broken in parsed.broken:
@@ -129,7 +129,7 @@ def _form(
 ) -> Form | None:
     said = document.get("test", step)
     if not isinstance(said, str) or said not in STEPS:
-        read = f'"{said}"' if said is not None else "nothing"
+        read = f'"{said}"' if said is not None else NOTHING
         findings.add(
             ("test",), "test", read, f"write which test it is: {did_you_mean(str(said or ''), STEPS)}"
         )
@@ -141,7 +141,7 @@ def _form(
     asked = document.get("zone", zone)
     zones = [z.id for z in site.zones]
     if kind not in GARDEN_STEPS and asked not in zones:
-        read = f'"{asked}"' if asked is not None else "nothing"
+        read = f'"{asked}"' if asked is not None else NOTHING
         findings.add(
             ("zone",), "zone", read, f"write which zone it is: {did_you_mean(str(asked or ''), zones)}"
         )

@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from scheduler.service.daemon import site_store_path
-from scheduler.site.errors import FallingheadError, SiteFileError, UsageError
+from scheduler.site.errors import NOTHING, FallingheadError, SiteFileError, UsageError, read_words
 from scheduler.site.examples import EXAMPLES, example_site
 from scheduler.site.model import Site
 from scheduler.site.reading import read_site
@@ -55,8 +55,10 @@ def round_gardens(
     # One file that is gone hides no other garden; but where nothing is there at all, the name is a slip.
     if not any(g.site is not None or Path(g.file).exists() for g in found.values()):
         raise UsageError(
-            f"read {', '.join(named) or 'nothing'}; there is no garden. Name site files, folders of them, or "
-            "a round file"
+            read_words(
+                ", ".join(named) or NOTHING,
+                "there is no garden. Name site files, folders of them, or a round file",
+            )
         )
     return tuple(found.values())
 

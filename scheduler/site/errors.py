@@ -31,13 +31,24 @@ class UsageError(FallingheadError):
     exit_code = 2
 
 
+# What is said to be read where nothing is written.
+NOTHING = "nothing"
+
+
+def read_words(read: str, remedy: str) -> str:
+    """What was read and how to mend it; of what could not be read at all, the remedy alone."""
+    if not read:
+        return remedy
+    return f"nothing is given; {remedy}" if read == NOTHING else f"read {read}; {remedy}"
+
+
 class QuantityError(UsageError):
     """What was written and how to mend it, apart, so that a site file can add its line."""
 
     def __init__(self, read: str, remedy: str) -> None:
         self.read = read
         self.remedy = remedy
-        super().__init__(f"read {read}; {remedy}")
+        super().__init__(read_words(read, remedy))
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +63,7 @@ class SiteProblem:
 
     def __str__(self) -> str:
         where = f"{self.file}:{self.line}" if self.line is not None else self.file
-        return f"{where}: {self.key}: read {self.read}; {self.remedy}"
+        return f"{where}: {self.key}: {read_words(self.read, self.remedy)}"
 
 
 class SiteFileError(FallingheadError):

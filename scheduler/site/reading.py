@@ -38,7 +38,7 @@ def read_site(path: Path) -> Site:
     except OSError as error:
         hint = "check the path; 'fallinghead example' prints one to start from"
         remedy = f"cannot be read ({error.strerror}): {hint}"
-        raise _whole_file(name, "nothing", remedy) from error
+        raise _whole_file(name, "", remedy) from error
     return read_site_text(text, name)
 
 

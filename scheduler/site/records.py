@@ -8,15 +8,13 @@ from dataclasses import dataclass, field, replace
 from difflib import get_close_matches
 from typing import Any
 
-from scheduler.site.errors import QuantityError, SiteProblem
+from scheduler.site.errors import NOTHING, QuantityError, SiteProblem
 from scheduler.site.fields import IDENT_PATTERN, Field, Section, Table, Zone, as_read, did_you_mean, nearest
 from scheduler.site.model import DisplayUnits
 from scheduler.site.showing import show_length, show_volume
 from scheduler.site.toml_lines import Path
 from scheduler.site.zone_names import zone_remedy
 
-# What is said to be read where nothing is written.
-_NOTHING = "nothing"
 # So many lines are named of a slip that stands in more (our choice).
 LINES_TOLD = 5
 # Names under which people keep secrets.
@@ -61,7 +59,7 @@ class Findings:
         for number, problem in enumerate(sorted(self.problems, key=lambda p: (p.line is None, p.line or 0))):
             name = problem.key.rpartition(", ")[2]
             # What is missing is missing in each place; only what is written can be the same slip.
-            one = (number,) if problem.read == _NOTHING else (name, problem.read, problem.remedy)
+            one = (number,) if problem.read == NOTHING else (name, problem.read, problem.remedy)
             alike.setdefault(one, []).append(problem)
         return tuple(_as_one(problems) for problems in alike.values())
 
@@ -109,7 +107,7 @@ class Record:
         return show_volume(volume_l, self.findings.units)
 
     def shown(self, name: str) -> str:
-        return self.as_written.get(name, _NOTHING)
+        return self.as_written.get(name, NOTHING)
 
 
 def _as_one(problems: Sequence[SiteProblem]) -> SiteProblem:

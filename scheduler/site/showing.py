@@ -65,6 +65,11 @@ def show_length(length_m: float | None, units: DisplayUnits = "metric") -> str:
     return f"{_digits(length_m * 100, 3, 1)} cm"
 
 
+def give_or_take(off: str, figure: str = "") -> str:
+    """A figure and how far off it may be on either side; no line ends within them."""
+    return f"{figure} ± {off}".replace(" ", "\N{NO-BREAK SPACE}")
+
+
 show_level = show_length
 show_head = show_length
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from scheduler.site.errors import NOTHING, read_words
 from scheduler.site.model import DisplayUnits
 from scheduler.site.showing import show_length
 
@@ -13,6 +14,7 @@ def refused_level(level_m: float | None, brim_level_m: float, units: DisplayUnit
     """Why that level, above the outlet, cannot be, in the garden's units; None: it can."""
     if level_m is not None and -LEVEL_MARGIN_M <= level_m <= brim_level_m + LEVEL_MARGIN_M:
         return None
-    read = "nothing" if level_m is None else f"{show_length(level_m, units)} above the outlet"
+    read = NOTHING if level_m is None else f"{show_length(level_m, units)} above the outlet"
     brim = show_length(brim_level_m, units)
-    return f"Read {read}; the level must lie between the outlet and the brim at {brim}."
+    words = read_words(read, f"the level must lie between the outlet and the brim at {brim}.")
+    return f"{words[:1].upper()}{words[1:]}"

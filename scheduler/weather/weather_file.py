@@ -27,7 +27,7 @@ from itertools import pairwise
 from pathlib import Path
 
 from scheduler.agronomy.weather import DayWeather, Outlook
-from scheduler.site.errors import FallingheadError, WeatherUnavailable
+from scheduler.site.errors import NOTHING, FallingheadError, WeatherUnavailable, read_words
 from scheduler.site.model import GardenPlace
 from scheduler.weather.possible import possible_days
 from scheduler.weather.ranges import PERCENT, RAIN, SOLAR, TEMPERATURE, WIND, WIND_HEIGHT, Range
@@ -65,7 +65,7 @@ class WeatherFileProblem:
 
     def __str__(self) -> str:
         where = self.file if self.line is None else f"{self.file}:{self.line}"
-        return f"{where}: {self.column}: read {self.read}; {self.remedy}"
+        return f"{where}: {self.column}: {read_words(self.read, self.remedy)}"
 
 
 class WeatherFileError(FallingheadError):
@@ -94,7 +94,7 @@ def read_weather_csv(path: Path | str) -> tuple[DayWeather, ...]:
         ) from error
     except OSError as error:
         raise _one_problem(
-            str(path), error.strerror or "nothing", "name a CSV file that can be read"
+            str(path), "", f"cannot be read ({error.strerror}); name a CSV file that can"
         ) from error
     return read_weather_text(text, str(path))
 
@@ -177,7 +177,7 @@ class _Reader:
         for column in sorted({c for c in header if header.count(c) > 1}):
             self._problem(line, "header", f"{column!r} twice", "keep one of them")
         if "date" not in header:
-            self._problem(line, "header", ",".join(header) or "nothing", "there must be a column 'date'")
+            self._problem(line, "header", ",".join(header) or NOTHING, "there must be a column 'date'")
             return []
         return header
 

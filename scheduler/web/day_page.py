@@ -19,6 +19,7 @@ from scheduler.report.why import SOURCES, why_answer
 from scheduler.site.errors import UsageError
 from scheduler.site.model import Site
 from scheduler.site.showing import (
+    give_or_take,
     show_duration,
     show_rain,
     show_temperature,
@@ -201,7 +202,7 @@ def _water(site: Site, day: WaterDayAnswer | None) -> Sequence[tuple[str, str]]:
 
     rest = shown(day.rest_l)
     if day.rest_l is not None and day.rest_sd_l is not None:
-        rest += f" ± {show_volume(2.0 * day.rest_sd_l, site.units)}"
+        rest += give_or_take(show_volume(2.0 * day.rest_sd_l, site.units))
     return (
         ("at its start", shown(day.start_l)),
         ("caught from the roof", shown(day.caught_l)),

@@ -8,7 +8,7 @@ from datetime import date, datetime, timedelta
 from scheduler.planning.ahead import STORM_DAYS
 from scheduler.report.stopped import stopped_words
 from scheduler.site.model import DisplayUnits, Site
-from scheduler.site.showing import show_duration, show_length, show_volume, show_whole_volume
+from scheduler.site.showing import give_or_take, show_duration, show_length, show_volume, show_whole_volume
 from scheduler.supply.stage import stage_storage
 from scheduler.web.facts import Facts, LastRun
 from scheduler.web.plant_rows import plant_reach
@@ -19,7 +19,7 @@ class Water:
     """What is in the barrels, in words."""
 
     usable: str
-    spread: str  # on either side of it; empty: not known
+    spread: str  # on either side of it, with its sign; empty: not known
     total: str
     reserve: str
     level: str
@@ -34,14 +34,15 @@ def water(facts: Facts) -> Water | None:
         return None
     site, units = facts.site, facts.site.units
     half_l = _half_l(facts)
-    spread = _known_volume(half_l, half_l, units) if half_l is not None else ""
+    spread = give_or_take(_known_volume(half_l, half_l, units)) if half_l is not None else ""
     half_m = 0.5 * ((status.level_high_m or status.level_m) - (status.level_low_m or status.level_m))
+    level = give_or_take(show_length(half_m, units), show_length(status.level_m, units))
     return Water(
         usable=usable_words(facts),
         spread=spread,
         total=_known_volume(status.total_l, half_l, units),
         reserve=_known_volume(min(site.reserve.volume_l, status.total_l or 0.0), half_l, units),
-        level=f"{show_length(status.level_m, units)} ± {show_length(half_m, units)} above the outlet",
+        level=f"{level} above the outlet",
         age=age_words(facts.now, status.level_at),
         doubtful=status.level_quality == "doubtful",
     )
@@ -208,7 +209,7 @@ def delivered(facts: Facts) -> Delivered | None:
     if last.measured is not None:
         measured = show_volume(last.measured.measured_l, units)
         if last.measured.measured_sd_l is not None:
-            measured += f" ± {show_volume(2.0 * last.measured.measured_sd_l, units)}"
+            measured = give_or_take(show_volume(2.0 * last.measured.measured_sd_l, units), measured)
     wanted_l = last.intent.volume_l if last.intent is not None else None
     return Delivered(
         zone=booking.zone,

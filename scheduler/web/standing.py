@@ -14,7 +14,7 @@ from scheduler.report.answers import StatusAlertAnswer, StatusAnswer, StatusWint
 from scheduler.report.leak import leak_words
 from scheduler.report.year import day_words
 from scheduler.site.model import Site
-from scheduler.site.showing import show_length, show_volume
+from scheduler.site.showing import give_or_take, show_length, show_volume
 from scheduler.web.alert_words import alert_words, day_word
 from scheduler.web.facts import Facts
 from scheduler.web.plant_rows import plant_reach
@@ -386,5 +386,5 @@ def level_words(site: Site, status: StatusAnswer) -> str:
     text = show_length(status.level_m, site.units)
     if status.level_high_m is not None and status.level_low_m is not None:
         half_m = 0.5 * (status.level_high_m - status.level_low_m)
-        text += f" ± {show_length(half_m, site.units)}"
+        text += give_or_take(show_length(half_m, site.units))
     return text

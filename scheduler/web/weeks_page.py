@@ -12,7 +12,7 @@ from fastapi.responses import Response
 
 from scheduler.control.household import away_of
 from scheduler.report.ahead import ahead_words, answer_of_ahead
-from scheduler.report.answers import ReportAnswer
+from scheduler.report.answers import LitresAnswer, ReportAnswer
 from scheduler.report.drift import drift_answer, drift_findings
 from scheduler.report.frost import frost_ahead, frost_words
 from scheduler.report.garden_report import leak_words, report_answer, report_words
@@ -27,7 +27,7 @@ from scheduler.web.facts import Facts, Garden, gone_by
 from scheduler.web.rendering import show
 from scheduler.web.rights import Right, needs, parts_of
 from scheduler.web.season_page import UNIT_WORDS
-from scheduler.web.tables import table
+from scheduler.web.tables import Table, table
 
 router = APIRouter()
 # So many days back, as a household speaks of them; the first is what is shown unasked.
@@ -131,13 +131,25 @@ def _gone_by(facts: Facts, store: Store, back: int, drawn: Site) -> dict[str, An
         report = None
     return {
         "short": litres_words(litres),
-        "plants": table(*litres_rows(site, litres)) if litres.first is not None else None,
+        **_plant_tables(site, litres),
         "sums": report_words(site, report)[1:3] if report is not None else [NOT_YET],
         "leak": leak_words(site, report) if report is not None else "",
         "balance": balance_words(site, balance_answer(site, store, first)),
         "flow": [z.text for z in drift.zones],
         "flow_to_do": drift_findings(site, drift),
         "worth": [(c.change, c.evidence) for c in report.worth_changing] if report is not None else [],
+    }
+
+
+def _plant_tables(site: Site, litres: LitresAnswer) -> dict[str, Table | None]:
+    """The command's table in two, each no wider than a phone: those that stood short, and litres of all."""
+    columns, rows = litres_rows(site, litres)
+    rows = rows if litres.first is not None else []
+    ends = next(n for n, (name, _) in enumerate(columns) if name == "used, rain apart")
+    stood = len([p for p in litres.plants if p.days_short])
+    return {
+        "stood_short": table(columns[:ends], [row[:ends] for row in rows[:stood]]),  # they come first
+        "plants": table([columns[0], *columns[ends:]], [[row[0], *row[ends:]] for row in rows]),
     }
 
 

@@ -155,6 +155,20 @@ def test_a_new_tree_is_watered_daily_then_every_third_day_then_weekly():
     assert litres[-4:] == pytest.approx([dose] * 4)
 
 
+def test_one_that_is_due_by_part_of_a_day_is_not_told_by_a_percent_less_than_a_dose():
+    day, dose_mm = START + timedelta(days=119), APPLICATION_EFFICIENCY * young.dose_l(FIG) / FIG.canopy_m2
+    zone = full_root_zone(FIG)
+
+    def why(doses: float) -> tuple[bool, str]:
+        need = plant_need(FIG, dataclasses.replace(zone, depletion_mm=doses * dose_mm), day)
+        return need.due, need.why
+
+    # Weekly by then: due from half a day's part of it less on, 1 - 0.5 / 7 = 0.93 of a dose.
+    assert why(0.97) == (True, "newly planted: a dose every 7 days; nearly all of one has come up since")
+    assert why(1.2)[0] and "120 % of one has come up since" in why(1.2)[1]
+    assert not why(0.43)[0] and "43 % of one has come up since" in why(0.43)[1]
+
+
 def test_what_a_new_tree_wants_adds_up_to_its_doses():
     _, litres, log = dose_days({}, 120)
     owed = log[-1].root_zone.depletion_mm * FIG.canopy_m2 / APPLICATION_EFFICIENCY

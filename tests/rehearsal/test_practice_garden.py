@@ -126,7 +126,7 @@ def test_a_practice_of_three_days_waters_and_ends_by_itself(site, make_weather, 
     ended = practice.run(view)
     # In a pipe: one line for each day, with what it says in the garden's units.
     assert [line.split(",")[0] for line in lines] == ["Day 1 of 3", "Day 2 of 3", "Day 3 of 3"]
-    assert all(" L in the barrels, " in line for line in lines)
+    assert all(" L above the outlet, " in line for line in lines)
     assert abs(ended.imbalance_l) < 1e-6
     assert practice.clock.now().wall >= practice.stops
     assert glimpses and "Day 1 of 3" in glimpse_text(glimpses[0], small)

@@ -282,8 +282,9 @@ def test_a_file_that_cannot_be_read_at_all_says_why(
     path = tmp_path / "site.toml"
     if content is not None:
         path.write_bytes(content)
-    with pytest.raises(SiteFileError, match=remedy):
+    with pytest.raises(SiteFileError, match=remedy) as told:
         read_site(path)
+    assert "nothing" not in str(told.value)
 
 
 @settings(max_examples=60, deadline=None)

@@ -9,13 +9,16 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import datetime, timedelta
+from pathlib import Path
 from unittest.mock import patch
 
 import pytest
 from playwright.sync_api import Browser
 from starlette.testclient import TestClient
 
+from scheduler.agronomy.weather import DayWeather
+from scheduler.control.effects import RecordDay, RootZoneRecord
 from scheduler.report.answers import ReportAnswer
 from scheduler.report.garden_report_page import report_page
 from scheduler.report.sheet import sheet_answer
@@ -142,6 +145,28 @@ def test_on_a_phone_the_stop_takes_little_of_it_and_is_hit_and_tables_fit_or_sho
     )
     assert lefts and min(lefts) >= 8  # no level's name is cut off, nor would it be with a digit more
     context.close()
+
+
+def test_the_tables_of_the_weeks_fit_on_a_phone_whoever_stood_short(browser: Browser, tmp_path: Path) -> None:
+    page_of = STATES["week-on"](tmp_path)
+    yesterday = page_of.now().date() - timedelta(days=1)
+    weather = DayWeather(yesterday, tmin_c=13.0, tmax_c=28.0, rain_mm=0.0)
+    short = (
+        RootZoneRecord(p.id, yesterday, 40.0, 5.0, 4.0, "test", 3.2, 0.4, 0.73) for p in page_of.site.plants
+    )
+    page_of.store.write([RecordDay(weather, tuple(short))])
+    context = window(browser, 360, "light")
+    page = context.new_page()
+    answered_by(page, page_of.client)
+    page.goto("/weeks")
+    tables = page.evaluate(
+        "[...document.querySelectorAll('.scroll')].map("
+        "t => [t.getAttribute('aria-labelledby'), t.scrollWidth <= t.clientWidth])"
+    )
+    assert tables == [["h-short", True], ["h-litres", True]]
+    assert faults_of(page) == []
+    context.close()
+    page_of.close()
 
 
 def test_a_refusal_before_any_page_is_a_page_by_the_rules_too(browser: Browser, garden: PageGarden) -> None:

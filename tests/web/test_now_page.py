@@ -40,7 +40,10 @@ def test_when_all_is_well_there_is_nothing_to_do(started: PageGarden) -> None:
 
 
 def test_water_is_told_with_its_error_its_reserve_and_its_age(started: PageGarden) -> None:
-    words = plain(_page(started))
+    page = _page(started)
+    words = plain(page)
+    # No line ends before a sign or within what it stands for.
+    assert re.search(r"60\.\d\xa0cm\xa0±\xa0\d\.\d\xa0cm", page) and "</b>\xa0±\xa0" in page
     # 60 cm in two drums of 58 cm: 2 * pi/4 * 5.8^2 * 6 dm3 = 317.0 L; a reserve of 40 L.
     assert "317 L in all above the outlet, 40 L of it kept as reserve" in words
     assert "277 L ± " in words
