@@ -28,6 +28,8 @@ ROOF_SD_SHARE = 0.2
 Z_90 = 1.2816
 # So full, rain runs over unseen: the rise is the least that came (ripple and the sensor's error; ours).
 FULL_SHARE = 0.97
+# Barrels below this are as good as empty (ripple and the sensor's zero; ours).
+EMPTY_M = 0.02
 # A service's figure is moved by no more than this factor: a gutter may be blocked by leaves, and water may
 # have been added that nobody told (ours).
 MOST_FACTOR = 3.0
@@ -65,12 +67,23 @@ def level_sd_l(state: State, day: RecordWaterDay) -> float:
     return math.hypot(math.sqrt(2.0) * level_sd_m * per_m, DRAWN_SD_SHARE * day.drawn_l, leak_sd_l)
 
 
+def leaked_l(state: State, day: RecordWaterDay, came_l: float) -> float:
+    """What the leak took of a day's water, of which so much came in: its litres, but of barrels that began or
+    ended the day empty no more than went missing. Both levels must be known."""
+    assert day.start_l is not None and day.end_l is not None
+    leak_l = day.leak_l or 0.0
+    if state.model.stage.level_m(min(day.start_l, day.end_l)) > EMPTY_M:
+        return leak_l
+    return min(leak_l, max(0.0, day.start_l + came_l - day.drawn_l - day.taken_l - day.end_l))
+
+
 def seen_rain(state: State, day: RecordWaterDay) -> SeenRain | None:
     """The rain that the day's balance of the barrels speaks of; None without a roof or a known level."""
     roof = state.site.roof
     if roof is None or day.start_l is None or day.end_l is None:
         return None
-    caught_l = day.end_l - day.start_l + day.drawn_l + day.taken_l + (day.leak_l or 0.0) - day.added_l
+    gone_l = day.drawn_l + day.taken_l + leaked_l(state, day, day.added_l)
+    caught_l = day.end_l - day.start_l + gone_l - day.added_l
     per_mm = roof.catchment_m2 * roof.runoff_coefficient
     sd_l = level_sd_l(state, day)
     full = max(day.start_l, day.end_l) >= FULL_SHARE * state.model.stage.full_l

@@ -67,6 +67,22 @@ def test_water_moved_by_hand_or_valve_is_no_rain() -> None:
     assert both is not None and both.rain_mm == pytest.approx(0.5 + 40.0 / 8.0)
 
 
+def test_a_leak_brings_no_rain_into_barrels_that_are_empty() -> None:
+    """Empty barrels lose nothing: what the leak takes of full ones did not run in by the roof."""
+    roof, leak_l = Roof(10.0, 0.8, 0.5), 40.0
+    empty = replace(water_day(0.0, start_l=0.5), leak_l=leak_l)
+    emptied = replace(water_day(-10.0, start_l=10.5), leak_l=leak_l)
+    refilled = replace(water_day(30.0, start_l=0.5), leak_l=leak_l)
+    for day, rain_mm in ((empty, 0.0), (emptied, 0.0), (refilled, 0.5 + 30.0 / 8.0)):
+        found = seen_rain(state(roof, day), day)
+        assert found is not None and found.rain_mm == pytest.approx(rain_mm)
+    assert believed_rain(state(roof, empty), DAY).rain_mm is None
+    # Of barrels that hold water all day it took its litres, and as much came as they lost less.
+    held = replace(water_day(0.0, start_l=200.0), leak_l=leak_l)
+    found = seen_rain(state(roof, held), held)
+    assert found is not None and found.rain_mm == pytest.approx(0.5 + 40.0 / 8.0)
+
+
 def test_without_a_roof_or_a_level_nothing_is_seen() -> None:
     assert seen_rain(state(None, water_day(40.0)), water_day(40.0)) is None
     assert seen_rain(state(Roof(10.0, 0.8, 0.5), water_day(None)), water_day(None)) is None
