@@ -6,6 +6,8 @@ Carlson's PCHIP library: no overshoot, so a rising table stays rising.
 
 from __future__ import annotations
 
+from bisect import bisect_left
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -42,11 +44,12 @@ def _end_slope(h0: Array, h1: Array, d0: Array, d1: Array) -> Array:
 class Pchip:
     """The interpolant through knots ``x`` (n,) and values ``y`` (n, columns), held constant outside."""
 
-    __slots__ = ("_a", "_b", "_slope", "_x", "_y")
+    __slots__ = ("_a", "_b", "_places", "_slope", "_x", "_y")
 
     def __init__(self, x: Array, y: Array) -> None:
         step = np.diff(x)[:, None]
         self._x, self._y = x, y
+        self._places: list[float] = x.tolist()  # in which one place is found quicker than in an array
         self._slope = pchip_slopes(x, y)
         secant = np.diff(y, axis=0) / step
         self._a = (self._slope[:-1] + self._slope[1:] - 2.0 * secant) / step**2
@@ -54,8 +57,9 @@ class Pchip:
 
     def at(self, x: float) -> Array:
         """Values (columns,) at one place."""
-        i = min(max(int(self._x.searchsorted(x)) - 1, 0), len(self._x) - 2)
-        d = min(max(x, self._x[0]), self._x[-1]) - self._x[i]
+        places = self._places
+        i = min(max(bisect_left(places, x) - 1, 0), len(places) - 2)
+        d = min(max(x, places[0]), places[-1]) - places[i]
         return np.asarray(self._y[i] + d * (self._slope[i] + d * (self._b[i] + d * self._a[i])))
 
     def at_all(self, x: Array) -> Array:
