@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import hashlib
-import heapq
 import random
 from collections.abc import Callable
+from heapq import heappop, heappush
 
 Call = Callable[[], None]
 
@@ -26,9 +26,7 @@ class Planned:
     """An event on the heap; ``cancel`` takes it off."""
 
     __slots__ = ("call",)
-
-    def __init__(self, call: Call) -> None:
-        self.call: Call | None = call
+    call: Call | None
 
     def cancel(self) -> None:
         self.call = None
@@ -51,9 +49,10 @@ class Clockwork:
         return random.Random(f"{self.seed}/{part}")
 
     def at(self, at_ms: int, call: Call) -> Planned:
-        planned = Planned(call)
+        planned = Planned()
+        planned.call = call
         self._asked += 1
-        heapq.heappush(self._heap, (at_ms if at_ms > self.now_ms else self.now_ms, self._asked, planned))
+        heappush(self._heap, (at_ms if at_ms > self.now_ms else self.now_ms, self._asked, planned))
         return planned
 
     def after(self, in_ms: int, call: Call) -> Planned:
@@ -64,7 +63,7 @@ class Clockwork:
         # Events since this moment are counted; it moves on with the minutes that pass.
         minute_ends_ms, most = self.now_ms, self.events
         while heap and heap[0][0] <= end_ms:
-            at_ms, _, planned = heapq.heappop(heap)
+            at_ms, _, planned = heappop(heap)
             call = planned.call
             if call is None:
                 continue

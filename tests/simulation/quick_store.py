@@ -1,13 +1,15 @@
 """The way from the store's statements to SQLite, shortened for a store in memory.
 
-The store, its statements, their SQL and the transactions are the real ones; only what SQLAlchemy does around
-each of them is done once per statement: a storm writes some thousand rows, and to prepare each took five
-times as long as to write it. Whatever this does not know goes SQLAlchemy's own way, in the same transaction.
+The store, its statements, their SQL, the types of their columns and the transactions are the real ones; only
+what SQLAlchemy does around each statement is done once: a storm writes some thousand rows and asks some
+hundred times, and to prepare each took five times as long as to carry it out. Whatever this does not know
+goes SQLAlchemy's own way, in the same transaction.
 """
 
 from __future__ import annotations
 
 import sqlite3
+from collections import namedtuple
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from typing import Any, NamedTuple, cast
@@ -16,17 +18,48 @@ import sqlalchemy as sa
 from sqlalchemy.engine import Connection, Engine
 
 Row = Mapping[str, Any]
+Made = Callable[[Any], Any] | None
+
+
+class Answer(list[Any]):
+    """What the store's functions use of a result."""
+
+    all = list.copy
+
+    def one_or_none(self) -> Any:
+        if len(self) > 1:
+            raise ValueError(f"{len(self)} rows where one was asked for")
+        return self[0] if self else None
+
+    def scalars(self) -> list[Any]:
+        return [row[0] for row in self]
+
+    def scalar_one_or_none(self) -> Any:
+        row = self.one_or_none()
+        return None if row is None else row[0]
+
+    def scalar_one(self) -> Any:
+        (row,) = self
+        return row[0]
 
 
 class Prepared(NamedTuple):
-    """A statement's SQL and how each of its parameters is made, in their order."""
+    """A statement's SQL, how each of its parameters is made, in their order, and how a row that comes back is
+    (None: none does)."""
 
     statement: Any  # held, so that its id stays its own
     sql: str
-    names: tuple[tuple[str, Callable[[Any], Any] | None], ...]
+    names: tuple[tuple[str, Made], ...]
+    fixed: Row  # what the statement gives itself
+    row: Callable[[Sequence[Any]], Any] | None
 
     def values(self, row: Row) -> list[Any]:
+        row = {**self.fixed, **row} if self.fixed else row
         return [make(row[name]) if make is not None else row[name] for name, make in self.names]
+
+    def carry_out(self, raw: sqlite3.Connection, row: Row) -> Any:
+        cursor = raw.execute(self.sql, self.values(row))
+        return cursor if self.row is None else Answer(map(self.row, cursor.fetchall()))
 
 
 class QuickConnection:
@@ -38,15 +71,16 @@ class QuickConnection:
         self._prepared: dict[tuple[int, tuple[str, ...]], Prepared | None] = {}
 
     def execute(self, statement: Any, given: Any = None) -> Any:
-        if given and isinstance(statement, (sa.Insert, sa.Update, sa.Delete)):
+        # What is asked with nothing given was put together for this once.
+        if given and isinstance(statement, (sa.Select, sa.Insert, sa.Update, sa.Delete)):
             rows = cast("Sequence[Row]", given if isinstance(given, list) else (given,))
             key = (id(statement), tuple(rows[0]))
             if key not in self._prepared:
                 self._prepared[key] = _prepared(statement, key[1], self._plain)
             prepared = self._prepared[key]
-            if prepared is not None:
-                if len(rows) == 1:
-                    return self._raw.execute(prepared.sql, prepared.values(rows[0]))
+            if prepared is not None and len(rows) == 1:
+                return prepared.carry_out(self._raw, rows[0])
+            if prepared is not None and prepared.row is None:
                 return self._raw.executemany(prepared.sql, [prepared.values(row) for row in rows])
         return self._plain.execute(statement, given)
 
@@ -110,17 +144,32 @@ class _Transaction:
 
 
 def _prepared(statement: Any, names: tuple[str, ...], plain: Connection) -> Prepared | None:
-    """None: the statement gives rows back, or has values that SQLAlchemy fills in at each call."""
+    """None: the statement has values that SQLAlchemy fills in at each call, or columns of the same name."""
     compiled = statement.compile(dialect=plain.dialect, column_keys=list(names))
     left_to_it = (
-        compiled.effective_returning,
         compiled.insert_prefetch if compiled.isinsert else (),
         compiled.update_prefetch if compiled.isupdate else (),
         compiled.post_compile_params,
         compiled.literal_execute_params,
     )
-    order = compiled.positiontup
-    if any(left_to_it) or order is None or set(order) != set(names):
+    order, columns = compiled.positiontup, compiled._result_columns
+    if any(left_to_it) or order is None or len({c.keyname for c in columns}) != len(columns):
+        return None
+    own = [b for name, b in compiled.binds.items() if name not in names and not b.required]
+    fixed = {b.key: b.effective_value for b in own}
+    if not set(names) <= set(order) <= {*names, *fixed}:
         return None
     makers = compiled._bind_processors
-    return Prepared(statement, compiled.string, tuple((name, makers.get(name)) for name in order))
+    parameters = tuple((name, makers.get(name)) for name in order)
+    return Prepared(statement, compiled.string, parameters, fixed, _row(columns, plain) if columns else None)
+
+
+def _row(columns: Sequence[Any], plain: Connection) -> Callable[[Sequence[Any]], Any]:
+    """A maker of rows with the columns' names, each value as its column's type makes it."""
+    makers = [c.type._cached_result_processor(plain.dialect, None) for c in columns]
+    plain_row = namedtuple("plain_row", [c.keyname for c in columns])
+
+    class Row(plain_row):  # type: ignore[valid-type,misc]
+        _mapping = property(plain_row._asdict)
+
+    return lambda found: Row(*[m(x) if m is not None else x for m, x in zip(makers, found, strict=True)])

@@ -4,6 +4,7 @@ the rows of the store by plain SQL. Nothing of the controller is used here."""
 from __future__ import annotations
 
 import json
+from collections import defaultdict
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import timedelta
@@ -89,7 +90,7 @@ class Rules:
         self._over: dict[str, int] = {}
         self._faulty_ms: dict[int, int] = {}
         self.refused_frames = 0
-        self.checked: dict[str, int] = {}
+        self.checked: defaultdict[str, int] = defaultdict(int)
         node, daemon = world.node, world.daemon
         node.on_drive.append(self._drive)
         node.on_frame.append(self._take_frame)
@@ -105,11 +106,8 @@ class Rules:
         self.broken.append(Broken(self.world.clock.now_ms, rule, text))
         self.world.clock.note("rule", f"{rule} {text}")
 
-    def _count(self, rule: str) -> None:
-        self.checked[rule] = self.checked.get(rule, 0) + 1
-
     def must(self, rule: str, holds: bool, text: str | Callable[[], str]) -> None:
-        self._count(rule)
+        self.checked[rule] += 1
         if not holds:
             self.fail(rule, text if isinstance(text, str) else text())
 
