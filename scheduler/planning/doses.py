@@ -70,6 +70,7 @@ class Coming:
 
     use_mm: Array  # ETc without stress
     raw_mm: Array  # readily available at that use
+    spare_mm: Array  # what lies beyond it; never nothing
     most_mm: Array  # (days, 1, plants): the most that a root zone can lack
     rain_mm: Array  # (days, members, 1): rain that counts
     need_mm: Array  # what a plant uses from that day on before rain makes it good or the end comes
@@ -89,6 +90,7 @@ def coming(table: PlantTable, et0_mm: Array, rain_mm: Array) -> Coming:
     return Coming(
         use,
         raw,
+        np.maximum(most - raw, 1e-12),
         most,
         rain,
         _needs_to_come_mm(use, rain),
@@ -123,8 +125,10 @@ def _dearness(plant: Plant) -> float:
 
 def _needs_to_come_mm(use_mm: Array, rain_mm: Array) -> Array:
     need = use_mm - rain_mm
-    for i in range(len(need) - 2, -1, -1):
-        need[i] += np.maximum(0.0, need[i + 1])
+    later = np.zeros(need.shape[1:])
+    for of_day in need[::-1]:
+        of_day += later
+        np.maximum(0.0, of_day, out=later)
     return np.asarray(need)
 
 
@@ -193,7 +197,7 @@ def next_mm(table: PlantTable, i: int, root_mm: Array, ahead: Coming, water_mm: 
     """The depletions after day ``i``: those of ``root_zones.zones_day`` (a test holds them together)."""
     most, etc = ahead.most_mm[i], ahead.use_mm[i]
     start = np.minimum(np.maximum(root_mm, 0.0), most)
-    share = (most - start) / np.maximum(most - ahead.raw_mm[i], 1e-12)
+    share = (most - start) / ahead.spare_mm[i]
     used = etc * np.minimum(np.maximum(share, 0.0), 1.0)
     if table.some_by_age[i]:
         used = np.where(table.by_age[i], etc, used)

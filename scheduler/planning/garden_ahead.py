@@ -111,18 +111,22 @@ def zone_wants_l(garden: GardenAhead, want_l: Array, due: Flags, at_due_l: Array
     which a plant falls due) are (members, plants).
     """
     with np.errstate(divide="ignore", invalid="ignore"):
-        return wants_of_day_l(garden, garden.shares > 0.0, want_l, due, SCALE_FLOOR * at_due_l)
+        return wants_of_day_l(garden, garden.shares > 0.0, want_l, due, least_scales_l(at_due_l))
+
+
+def least_scales_l(at_due_l: Array) -> Array:
+    """The scale of a small want; never nothing. ``at_due_l``: litres at which a plant falls due."""
+    return np.maximum(SCALE_FLOOR * at_due_l, 1e-9)
 
 
 def wants_of_day_l(
     garden: GardenAhead, served: Flags, want_l: Array, due: Flags, least_scale_l: Array
 ) -> Array:
     """``zone_wants_l`` for a caller that steps through days: it works out once what stays the same, and lets
-    NumPy divide by nothing. ``served``: shares above 0; ``least_scale_l``: that of a small want."""
-    scale = np.maximum(want_l, least_scale_l)
+    NumPy divide by nothing. ``served``: shares above 0; ``least_scale_l``: of ``least_scales_l``."""
+    rate = garden.shares / np.maximum(want_l, least_scale_l)
     counts = (want_l >= LEAST_L) & served
-    rate = np.where(counts, garden.shares / np.maximum(scale, 1e-9), 0.0)
-    most = np.maximum.reduceat(rate, garden.first_rows, axis=1)
+    most = np.maximum.reduceat(np.where(counts, rate, 0.0), garden.first_rows, axis=1)
     least = np.minimum.reduceat(np.where(counts, rate, np.inf), garden.first_rows, axis=1)
     called = np.logical_or.reduceat(due & counts, garden.first_rows, axis=1)
     litres = np.minimum(2.0 / (most + least), (1.0 + OVER_MAX) / most)

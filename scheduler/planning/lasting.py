@@ -14,10 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from scheduler.planning.doses import Coming, next_mm
-from scheduler.planning.garden_ahead import LEAST_L, GardenAhead, wants_of_day_l
+from scheduler.planning.garden_ahead import LEAST_L, GardenAhead, least_scales_l, wants_of_day_l
 from scheduler.planning.plan import StoreOutlook
 from scheduler.planning.root_zones import due_now
-from scheduler.planning.sizing import SCALE_FLOOR
 from scheduler.planning.trajectories import LATE, days_left
 from scheduler.supply.storage import roof_catches_l
 
@@ -52,7 +51,7 @@ def lasting(
     table, caught = garden.table, roof_catches_l(garden.roof, rain_mm)
     held, short = np.full(members, min(held_l, garden.full_l)), np.full(members, days, dtype=np.int64)
     root = np.broadcast_to(depletion_mm, ahead.use_mm.shape[1:])
-    served, least_scale_l = garden.shares > 0.0, SCALE_FLOOR * table.gross_l(ahead.raw_mm)
+    served, least_scale_l = garden.shares > 0.0, least_scales_l(table.gross_l(ahead.raw_mm))
     floors_l, zone_rows = garden.floors_l - LEAST_L, garden.zone_rows
     enough = ceil(LATE * members)  # once so many are short, the others change none of the three days
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -66,6 +65,6 @@ def lasting(
                     break
             held = held - np.add.reduce(wants, axis=1) - garden.leak_l
             held = np.minimum(np.maximum(held, 0.0) + caught[:, i], garden.full_l)
-            water = table.net_mm(wants[:, zone_rows] * garden.shares)
+            water = table.net_mm(wants.take(zone_rows, axis=1) * garden.shares)
             root = next_mm(table, i, root, ahead, water)
     return Lasting(table.days[0], days_left(short, days), days)

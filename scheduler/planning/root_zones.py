@@ -43,6 +43,7 @@ class PlantTable:
     daily_dose_mm: Array  # (days, plants)
     dose_due_mm: Array  # (days, plants): owed depth at which a dose is due
     some_container: bool
+    all_container: bool
     some_by_age: tuple[bool, ...]  # (days): whether any plant is
 
     def gross_l(self, depth_mm: Array) -> Array:
@@ -96,6 +97,7 @@ def _table(plants: tuple[Plant, ...], days: tuple[date, ...]) -> PlantTable:
         daily_dose_mm=dose / every,
         dose_due_mm=dose * (1.0 - 0.5 / every),
         some_container=bool(container.any()),
+        all_container=bool(container.all()),
         some_by_age=tuple(bool(row.any()) for row in by_age),
     )
 
@@ -127,9 +129,12 @@ def readily_mm(table: PlantTable, i: int, etc_mm: Array) -> Array:
 
 def due_now(table: PlantTable, i: int, depletion_mm: Array, etc_mm: Array, raw_mm: Array) -> Flags:
     """Which plants fall due, as ``agronomy.need.plant_need`` has it with today's expected use."""
-    due = (depletion_mm > 0.0) & (depletion_mm + etc_mm >= raw_mm)
-    if table.some_container:
-        due = np.where(table.container, depletion_mm >= CONTAINER_DUE_SHARE * table.taw_mm, due)
+    if table.all_container:
+        due = depletion_mm >= CONTAINER_DUE_SHARE * table.taw_mm
+    else:
+        due = (depletion_mm > 0.0) & (depletion_mm + etc_mm >= raw_mm)
+        if table.some_container:
+            due = np.where(table.container, depletion_mm >= CONTAINER_DUE_SHARE * table.taw_mm, due)
     if table.some_by_age[i]:
         due = np.where(table.by_age[i], depletion_mm >= table.dose_due_mm[i], due)
     return due
