@@ -130,7 +130,7 @@ def _store(turn: Turn) -> Condition:
 
 def _valve(turn: Turn) -> Condition:
     state = turn.state
-    overdue = any(is_overdue(state, h, turn.now.monotonic_s) for h in state.intents)
+    overdue = state.intents and any(is_overdue(state, h, turn.now.monotonic_s) for h in state.intents)
     if state.phase != "unproven" and not overdue:
         return NEITHER if _seen_open_or_not_at_all(state) else WELL
     positions = (

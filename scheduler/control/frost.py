@@ -66,14 +66,15 @@ def _nights(turn: Turn) -> list[tuple[date, float]]:
     outlook = turn.state.outlook
     if outlook is None or turn.now.wall - outlook.fetched_at > OUTLOOK_AGE:
         return []
-    first, last = first_night(turn.local), turn.local_day + timedelta(days=AHEAD_DAYS)
-    return [(day, tmin_c) for day, tmin_c in _told_nights(outlook) if first <= day <= last]
+    first, last, told = first_night(turn.local), turn.local_day + timedelta(days=AHEAD_DAYS), _told(outlook)
+    coming = (first + timedelta(days=n) for n in range((last - first).days + 1))
+    return [(day, told[day]) for day in coming if day in told]
 
 
 @kept
-def _told_nights(outlook: Outlook) -> tuple[tuple[date, float], ...]:
-    """Every day that an outlook tells the lowest temperature of."""
-    return tuple((d.day, d.tmin_c) for d in outlook.days if d.tmin_c is not None)
+def _told(outlook: Outlook) -> dict[date, float]:
+    """The lowest temperature of every day that an outlook tells it of."""
+    return {d.day: d.tmin_c for d in outlook.days if d.tmin_c is not None}
 
 
 def winter_over(turn: Turn) -> Condition:

@@ -310,7 +310,7 @@ ET0_UNKNOWN_MM = 4.0
 def weather_of(state: State, day: date) -> tuple[DayWeather, ReferenceEt]:
     """A day's weather and reference ET: what stands in for a fresh forecast where there was none; without a
     temperature, ET from the known days around it."""
-    weather = next((d for d in state.weather if d.day == day), DayWeather(day))
+    weather = next((d for d in state.weather if d.day == day), None) or DayWeather(day)
     # Where only a forecast of it was ever fetched its temperatures serve, its rain may not have fallen.
     weather = _as_believed(state, weather)
     estimate = state.outlook.et0_on(day) if state.outlook is not None else None

@@ -55,9 +55,11 @@ def near_empty(turn: Turn) -> Condition:
 def out_of_reach(turn: Turn, zone_id: str) -> Condition:
     """Much may be left, but it stands too low for this zone, and within the week a plant goes without."""
     state = turn.state
-    left_l, usable = _above_its_floor_l(state, zone_id), usable_l(state)
-    if left_l is None or usable is None:
+    left_l = _above_its_floor_l(state, zone_id)
+    if left_l is None:
         return NEITHER if state.belief.level_m is None else WELL
+    usable = usable_l(state)
+    assert usable is not None  # with the level it is known
     store = state.plan.store if state.plan else None
     days = store.days_left_middle if store else None
     if days is None or _lasts(store, usable) or not _stops(state, zone_id, days):
@@ -89,9 +91,9 @@ def _above_its_floor_l(state: State, zone_id: str) -> float | None:
     """Litres above the level at which the zone's worst emitter falls dry, as well as the level is known
     (below it: negative); None where the reserve stands higher, or the level is unknown."""
     model, level_m = state.model, state.belief.level_m
-    floor_m = model.floor_level_m(zone_id)
-    if level_m is None or floor_m <= model.reserve_level_m:
+    if level_m is None or model.zones[zone_id].worst_stop_m <= model.reserve_level_m:
         return None
+    floor_m = model.floor_level_m(zone_id)
     return model.stage.volume_l(level_m) - model.stage.volume_l(floor_m + floor_margin_m(state))
 
 

@@ -77,7 +77,8 @@ def plan_if_due(turn: Turn) -> None:
     span = window_at(turn.state.site, turn.now.wall)
     # A plan without a level waters nothing: once the level is known, the window gets another. So it does when
     # a hold ends.
-    key = (turn.local_day, span.start if span else None, working_level_m(turn) is not None, held_zones(turn))
+    level_known = turn.state.belief.known or working_level_m(turn) is not None
+    key = (turn.local_day, span.start if span else None, level_known, held_zones(turn))
     if turn.state.plan_key == key or (span is None and _planned_today(turn)):
         return
     if span is not None and not _ready_to_plan(turn, span):
@@ -107,7 +108,7 @@ def make_plan(turn: Turn) -> None:
         turn.change(leak=None)  # what leaked before the winter tells nothing of the spring
     state = turn.state
     rests = begun(state, turn.local_day)
-    use_l, outlook = daily_use_l(turn), _fresh_outlook(turn)
+    use_l, outlook, needs = daily_use_l(turn), _fresh_outlook(turn), needs_now(turn)
     model = model_now(state)
     supply = supply_now(
         turn,
@@ -121,7 +122,7 @@ def make_plan(turn: Turn) -> None:
         now=turn.now.wall,
         day=turn.local_day,
         belief=lowered(state, state.belief),
-        needs=needs_now(turn),
+        needs=needs,
         flow_factors={zone: state.flow.factor(zone, turn.now.wall) for zone in state.flow.zones},
         outlook=outlook,
         daily_use_l=use_l,
@@ -139,7 +140,7 @@ def make_plan(turn: Turn) -> None:
         store=replace(plan.store, leak_sd_l=leak_sd_l),
         sources=_sources(turn),
     )
-    doubt = unknown_rain(state, turn.local_day, needs_now(turn))
+    doubt = unknown_rain(state, turn.local_day, needs)
     plan = replace(plan, reasons=(*plan.reasons, *doubt))
     if is_drained(state.choices):
         plan = _drained(plan)

@@ -88,6 +88,9 @@ class NodeLink:
     ) -> None:
         self._site = site
         self._node = site.node.id
+        self._state_topic = topic("state", site.node.id)
+        self._nudge_topic = topic("nudge", site.id)
+        self._rain_topic = rain_topic(site.id)
         self._key = key
         self._host = host or site.broker.host
         self._port = port or site.broker.port
@@ -216,9 +219,9 @@ class NodeLink:
         if code.is_failure:
             self._trouble = f"the broker at {self._host}:{self._port} refused {self._username!r}: {code}"
             return
-        client.subscribe([(topic("state", self._node), 1), (topic("nudge", self._site.id), 1)])
+        client.subscribe([(self._state_topic, 1), (self._nudge_topic, 1)])
         if self._on_rain is not None:
-            client.subscribe(rain_topic(self._site.id), 1)
+            client.subscribe(self._rain_topic, 1)
         with self._lock:
             self._up = True
             self._fresh.forget()
@@ -227,16 +230,17 @@ class NodeLink:
         self._ask()
 
     def _message(self, _client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage) -> None:
-        if message.topic == topic("nudge", self._site.id):
+        where = message.topic  # paho decodes it at each look
+        if where == self._state_topic:
+            self._state(message)
+        elif where == self._nudge_topic:
             self._on_nudge()
-        elif message.topic == rain_topic(self._site.id) and self._on_rain is not None:
+        elif where == self._rain_topic and self._on_rain is not None:
             tips = None if message.retain else read_tips(bytes(message.payload))
             if tips is None:  # a retained count is of nobody knows when
                 self._distrust("a rain gauge's count that was retained or is none")
             else:
                 self._on_rain(tips, self._now())
-        elif message.topic == topic("state", self._node):
-            self._state(message)
 
     def _state(self, message: mqtt.MQTTMessage) -> None:
         if message.retain or len(message.payload) > STATE_BYTES_MAX:

@@ -23,7 +23,8 @@ class UtcTime(sa.types.TypeDecorator[datetime]):
             return None
         if value.tzinfo is None:
             raise ValueError(f"a time without a zone cannot be stored: {value!r}")
-        return value.astimezone(UTC).replace(tzinfo=None)
+        utc = value if value.tzinfo is UTC else value.astimezone(UTC)
+        return utc.replace(tzinfo=None)
 
     def process_result_value(self, value: Any, _dialect: Dialect) -> datetime | None:
         return None if value is None else value.replace(tzinfo=UTC)
