@@ -76,7 +76,9 @@ class Node:
         self.last_sequence = 0
         self._number = 0
         self._challenge = None
-        self.valves = [Valve(c, settings.travel_ms_max) for c in range(settings.channels)]
+        self.valves = [
+            Valve(c, settings.travel_ms_max, settings.cuts_itself_off) for c in range(settings.channels)
+        ]
         self.outcomes = []
         self.outcomes_dropped = 0
         self.used = []
@@ -358,6 +360,7 @@ class Node:
             self.diary.note(self.uptime_ms, "clock went back or stood")
             for v in self.valves:
                 self._end_run(v, "fault", actions, certain=False)
+                v.lose_count()
         for v in self.valves:
             self._tick_valve(v, inputs.switches[v.channel], actions)
         if inputs.pings:
@@ -376,6 +379,7 @@ class Node:
 
     def _tick_valve(self, v, switch, actions):
         before = v.position
+        knew_shut = v.known_shut()
         run = v.run
         if run:
             if run.open_ms(self.uptime_ms) >= run.granted_ms:
@@ -399,6 +403,8 @@ class Node:
                 self.diary.note(self.uptime_ms, "valve %d is not shut: fault" % (v.channel + 1))
                 self._save(actions)
             self._wish(0)
+        if v.known_shut() != knew_shut:
+            self._save(actions)
 
     def _take_pings(self, inputs, actions):
         self._pings = [p for p in inputs.pings if codec.is_int(p, 0, codec.RAW_MAX)][:9]

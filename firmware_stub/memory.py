@@ -1,6 +1,7 @@
 """What a node remembers over a restart: written whole, read with distrust.
 
-Orders that were used, outcomes without a receipt, each valve's open time of the day, runs under way, the log.
+Orders that were used, outcomes without a receipt, each valve's open time of the day, runs under way,
+which valves are known to be shut, the log.
 """
 
 try:
@@ -29,6 +30,7 @@ def kept(node):
             for v in node.valves
             if v.run
         ],
+        "shut": [v.known_shut() for v in node.valves],
     }
 
 
@@ -45,6 +47,9 @@ def restore(node, saved):
                 node.day_open_ms[c] = ms
         for run in saved["runs"]:
             _interrupted(node, run)
+        for v in node.valves:
+            if saved["shut"][v.channel] is True:
+                v.was_known_shut()
     except (KeyError, TypeError, ValueError, IndexError):
         pass  # what can be read is kept; an unreadable memory is an empty one
 

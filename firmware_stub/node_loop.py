@@ -34,6 +34,7 @@ CORE_KEYS = (
     "heartbeat_ms",
     "open_report_ms",
     "shuts_without_power",
+    "cuts_itself_off",
 )
 
 

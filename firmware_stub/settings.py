@@ -22,6 +22,7 @@ class Settings:
         heartbeat_ms=300000,
         open_report_ms=10000,
         shuts_without_power=False,
+        cuts_itself_off=True,
         tick_modulus=1 << 30,
     ):
         if not codec.is_name(node, 32):
@@ -45,4 +46,5 @@ class Settings:
         self.heartbeat_ms = heartbeat_ms
         self.open_report_ms = open_report_ms
         self.shuts_without_power = shuts_without_power
+        self.cuts_itself_off = cuts_itself_off
         self.tick_modulus = tick_modulus

@@ -3,6 +3,10 @@
 A motor that does not arrive in time is stopped, waits, frees itself by a short turn back, and tries once
 more; then it is a fault and the motor rests, so that it does not burn. A valve that cannot be closed is
 tried again a few times, later.
+
+A closed switch may fail made, and no look at it shows that. So it is believed only after the motor was driven
+closed for as long as the valve may have been opened: for its whole travel where that is not known. A valve
+that cuts its own motor off at its ends takes that without harm.
 """
 
 PAUSE_MS = 1000  # standing still before the motor is reversed
@@ -37,9 +41,10 @@ class Run:
 class Valve:
     """``position`` is what is known; ``drive`` what the motor was last told."""
 
-    def __init__(self, channel, travel_ms_max):
+    def __init__(self, channel, travel_ms_max, cuts_itself_off=True):
         self.channel = channel
         self.travel_ms_max = travel_ms_max
+        self.cuts_itself_off = cuts_itself_off
         self.position = "unknown"
         self.drive = "off"
         self.run = None
@@ -51,10 +56,9 @@ class Valve:
         self._tries = 0
         self._again_left = AGAIN_MAX
         self._odd_since = None
-        self._seat_ms = SEATING_MS
-        self._opened_at = None  # opening began, and the closed switch has not let go since
+        self._held = True  # the closed switch was not seen open since the valve was last proven shut
         self._open_began = 0
-        self._out_ms = 0  # how long it was driven open at most, since it was last proven shut
+        self._out_ms = None  # for how long it was driven open at most, since then; None: not known
 
     def told(self, uptime_ms):
         return {
@@ -66,6 +70,19 @@ class Valve:
 
     def shut(self):
         return self.position == "closed" and self._goal is None
+
+    def known_shut(self):
+        """Proven shut and not opened since: what the node remembers over a restart."""
+        return self._out_ms == 0 and self.run is None
+
+    def was_known_shut(self):
+        """Before the restart. A closed switch that is made now is what was left."""
+        self._out_ms = 0
+
+    def lose_count(self):
+        """The clock failed: however long it was driven open, it cannot be further than its whole travel."""
+        if not self.shut():
+            self._out_ms = self.travel_ms_max
 
     def moving(self):
         return self._goal is not None
@@ -80,8 +97,8 @@ class Valve:
             due.append(self.run.began_ms + self.run.granted_ms)
         if self._goal is not None:
             due.append(self._since + self._phase_ms())
-            if self._since + self._seat_ms > uptime_ms:
-                due.append(self._since + self._seat_ms)
+            if self._since + self._seat_ms() > uptime_ms:
+                due.append(self._since + self._seat_ms())
         if self.position == "fault" and self._again_left > 0 and self._goal is None:
             due.append(self._since + AGAIN_MS)
         if self._odd_since is not None and self._odd_since + GLITCH_MS > uptime_ms:
@@ -95,6 +112,16 @@ class Valve:
             return FREEING_MS
         return self.travel_ms_max
 
+    def _seat_ms(self):
+        """For how long it is driven closed before its closed switch is believed."""
+        if self._out_ms is None:
+            if self.cuts_itself_off or self._held:
+                return self.travel_ms_max
+            # A bare motor would stall on, so its switch is believed once it was seen to change.
+            return SEATING_MS + (FREEING_MS if self._tries else 0)
+        times = 2 if self._held else 1  # it never let go: no sign of how fast the motor turned
+        return min(self.travel_ms_max, SEATING_MS + times * self._out_ms)
+
     def _motor(self, drive, actions):
         if drive != self.drive:
             self.drive = drive
@@ -107,18 +134,12 @@ class Valve:
         self._phase = "travel"
         self._since = uptime_ms
         self._odd_since = None
-        self._seat_ms = SEATING_MS
-        if goal == "close":
-            # A closed switch that fails while the valve is open shows too soon: it is believed only after
-            # driving back for as long as it was opened; for twice that if it never let go.
-            times = 1 if self._opened_at is None else 2
-            self._seat_ms = min(self.travel_ms_max, SEATING_MS + times * self._out_ms)
         self.position = "opening" if goal == "open" else "closing"
         self._motor(goal, actions)
 
     def open(self, uptime_ms, actions):
         self._tries = 0
-        self._opened_at = self._open_began = uptime_ms
+        self._open_began = uptime_ms
         self._begin("open", uptime_ms, actions)
 
     def close(self, uptime_ms, actions):
@@ -132,7 +153,9 @@ class Valve:
     def step(self, uptime_ms, switch, actions):
         """``switch``: (open made, closed made), or None: not readable now."""
         if switch is not None and not switch[1]:
-            self._opened_at = None
+            self._held = False
+            if self._goal == "close" and self._out_ms == 0:
+                self._out_ms = None  # not where it was left
         if switch is not None and switch[0] and switch[1]:
             self._both(uptime_ms, actions)
         elif self._goal is None:
@@ -172,13 +195,7 @@ class Valve:
 
     def _rest(self, uptime_ms, switch, actions):
         if self.position == "fault":
-            self._odd_since = None
-            if self._again_left > 0 and uptime_ms - self._since >= AGAIN_MS:
-                left = self._again_left - 1
-                self.close(uptime_ms, actions)
-                self._again_left = left
-            elif switch is not None and switch[1]:
-                self.position = "closed"
+            self._rest_in_fault(uptime_ms, switch, actions)
             return
         if self.position == "unknown":
             if switch is not None:
@@ -193,6 +210,20 @@ class Valve:
             self._odd_since = uptime_ms
         elif uptime_ms - self._odd_since >= GLITCH_MS:
             self._strayed(uptime_ms, switch, actions)
+
+    def _rest_in_fault(self, uptime_ms, switch, actions):
+        """The motor rests. A closed switch that makes now is believed when a drive ends at it."""
+        if switch is None or not switch[1]:
+            self._odd_since = None
+        elif self._odd_since is None:
+            self._odd_since = uptime_ms
+        if self._again_left > 0 and uptime_ms - self._since >= AGAIN_MS:
+            left = self._again_left - 1
+            self.close(uptime_ms, actions)
+            self._again_left = left
+        elif self._odd_since is not None and uptime_ms - self._odd_since >= GLITCH_MS:
+            self._tries = 1  # one travel, no more
+            self._begin("close", uptime_ms, actions)
 
     def _strayed(self, uptime_ms, switch, actions):
         """It is not where it was left."""
@@ -213,7 +244,7 @@ class Valve:
             if self._goal == "open" and switch[0]:
                 self._arrived("open", uptime_ms, actions)
                 return
-            if self._goal == "close" and switch[1] and uptime_ms - self._since >= self._seat_ms:
+            if self._goal == "close" and switch[1] and uptime_ms - self._since >= self._seat_ms():
                 self._arrived("closed", uptime_ms, actions)
                 return
         if uptime_ms - self._since < self._phase_ms():
@@ -228,6 +259,8 @@ class Valve:
             self._motor("off", actions)
         elif self._phase == "pause":
             self._phase = "free"
+            if self._goal == "close" and self._out_ms is not None:
+                self._out_ms += FREEING_MS
             self._motor("close" if self._goal == "open" else "open", actions)
         else:
             self._phase = "travel"
@@ -243,7 +276,7 @@ class Valve:
             self._out_ms = uptime_ms - self._open_began
         else:
             self._out_ms = 0
-            self._opened_at = None
+            self._held = True
             self._again_left = AGAIN_MAX
 
     def _failed(self, uptime_ms, actions):

@@ -80,6 +80,7 @@ def make_node(
         (
             f"Made a key for node {site.node.id!r}: in {secrets_file}, and in {settings_file} for the board.",
             "Fill in there what is null (pins, supply_low_mv, supply_mv_per_count) and fitted, and wifi.",
+            "Set cuts_itself_off to false if a motor does not stop by itself at its ends.",
             _broker_words(settings_file),
             "Then copy it to the board as settings.json, and delete it here.",
             *(() if ca_file is not None else (PLAIN_WORDS,)),
@@ -178,6 +179,7 @@ def _settings(site: Site, key: str, password: str, broker_host: str) -> dict[str
         "daily_open_ms_max": DAILY_OPENINGS * longest_ms,
         "heartbeat_ms": round(1000.0 * site.node.heartbeat_s),
         "shuts_without_power": False,
+        "cuts_itself_off": True,
         "supply_low_mv": None,
         "supply_mv_per_count": 0,
         "pins": {"motors": motors, "level": _level_pins(site), "supply": None, "rain": None, "flow": None},

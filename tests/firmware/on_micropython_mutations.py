@@ -43,7 +43,7 @@ class Attacked:
 
     def __init__(self, dice):
         self.dice = dice
-        self.node = Node(Settings("shed", KEY, daily_open_ms_max=1 << 40))
+        self.node = Node(Settings("shed", KEY, travel_ms_max=2000, daily_open_ms_max=1 << 40))
         self.now = 0
         self.number = 0
         self.place = 0

@@ -63,7 +63,7 @@ def looped(valve):
     made.watch()
     loop = NodeLoop(SETTINGS, made)
     loop.start()
-    steps(loop, 40)
+    steps(loop, 60)  # driven closed for its whole travel limit, since it remembers nothing
     loop.node.connected(made.now_ms(), b"12345678")
     return loop
 

@@ -131,7 +131,7 @@ def test_what_a_fitter_leaves_out_is_as_the_guide_says() -> None:
     assert (s.channels, s.travel_ms_max, s.open_at_once_max) == (1, 20_000, 1)
     assert (s.longest_open_ms, s.daily_open_ms_max) == (2 * HOUR_MS, 4 * HOUR_MS)
     assert (s.heartbeat_ms, s.open_report_ms) == (300_000, 10_000)
-    assert s.supply_low_mv is None and s.shuts_without_power is False
+    assert s.supply_low_mv is None and s.shuts_without_power is False and s.cuts_itself_off is True
 
 
 # --- the start

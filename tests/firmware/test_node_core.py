@@ -16,23 +16,36 @@ from tests.support.micropython import run_micropython
 KEY = bytes(range(32))
 SESSION = "3132333435363738"
 TRAVEL_MS = 5000
+TRAVEL_LIMIT_MS = 8000
+BOOT_MS = 9000  # a node that remembers nothing drives closed for its whole travel limit
 
 
 class Bench:
-    """A node with one channel and a valve that travels as told, stepped by 100 ms."""
+    """A node with one channel and a valve that travels as told and cuts its own motor off at its ends,
+    stepped by 100 ms."""
 
-    def __init__(self, saved: Any = None, reset: str = "power_on", start: int = 0, **settings: Any) -> None:
-        self.settings = Settings("shed", KEY, **({"travel_ms_max": 8000} | settings))
+    def __init__(
+        self,
+        saved: Any = None,
+        reset: str = "power_on",
+        start: int = 0,
+        place: int = 0,
+        stuck: tuple[bool, bool] | None = None,
+        boot_ms: int = BOOT_MS,
+        **settings: Any,
+    ) -> None:
+        self.settings = Settings("shed", KEY, **({"travel_ms_max": TRAVEL_LIMIT_MS} | settings))
         self.node = Node(self.settings, saved, reset)
-        self.t, self.place, self.drive = start, 0, "off"
-        self.opened_ms = 0
+        self.t, self.place, self.drive = start, place, "off"
+        self.opened_ms = self.closing_ms = 0
+        self.jammed = False
         self.memory: Any = None
-        self.stuck: tuple[bool, bool] | None = None
+        self.stuck = stuck
         self.pings: list[int] | None = None
         self.supply: int | None = None
         self.states: list[bytes] = []
         self.do(self.node.boot(self.now))
-        self.run(1000)
+        self.run(boot_ms)
         self.do(self.node.connected(self.now, b"12345678"))
 
     @property
@@ -54,10 +67,10 @@ class Bench:
     def run(self, ms: int, step: int = 100) -> None:
         for _ in range(ms // step):
             self.t += step
-            self.place = min(
-                TRAVEL_MS, max(0, self.place + {"open": step, "close": -step, "off": 0}[self.drive])
-            )
+            way = 0 if self.jammed else {"open": step, "close": -step, "off": 0}[self.drive]
+            self.place = min(TRAVEL_MS, max(0, self.place + way))
             self.opened_ms += step if self.place > 0 else 0
+            self.closing_ms += step if self.drive == "close" else 0
             self.do(self.node.tick(self.now, Inputs([self.switches()], self.pings, self.supply)))
 
     def order(self, retained: bool = False, key: bytes = KEY, **changes: Any) -> None:
@@ -271,9 +284,129 @@ def test_a_closed_switch_that_fails_in_mid_run_does_not_end_the_closing_early(wh
     b.order(open_ms=30_000)
     for _ in range(600):
         b.run(100)
-        if b.t - 1000 >= when_ms:
+        if b.t - BOOT_MS >= when_ms:
             b.stuck = (b.place >= TRAVEL_MS, True)
     assert b.place == 0 and b.drive == "off"
+
+
+STICKS = (False, True)  # the closed switch, made wherever the valve stands
+
+
+def interrupted() -> Bench:
+    """Its power was lost while its valve closed: three fifths open still."""
+    b = Bench()
+    b.order(open_ms=20_000)
+    b.run(22_000)
+    assert b.place == 3000 and b.drive == "close"
+    return b
+
+
+@pytest.mark.parametrize("reset", ["power_on", "watchdog"])
+@pytest.mark.parametrize("after_ms", [0, 100, 500, 2900])
+def test_a_closed_switch_that_sticks_around_a_restart_in_mid_closing_leaves_nothing_open(
+    after_ms: int, reset: str
+) -> None:
+    b = interrupted()
+    first = STICKS if after_ms == 0 else None
+    after = Bench(saved=b.memory, reset=reset, place=b.place, stuck=first, boot_ms=after_ms)
+    assert after.drive == "close"
+    after.stuck = STICKS
+    after.run(60_000)
+    assert after.place == 0 and after.drive == "off" and after.position == "closed"
+
+
+def test_a_valve_known_to_be_shut_is_not_driven_for_its_whole_travel_at_a_start() -> None:
+    b = Bench()
+    assert b.closing_ms >= TRAVEL_LIMIT_MS  # the first start remembers nothing
+    b.order(open_ms=20_000)
+    assert b.memory["shut"] == [False]
+    b.run(20_000)
+    assert b.memory["shut"] == [False]
+    b.run(20_000)
+    assert b.memory["shut"] == [True]
+    assert Bench(saved=b.memory).closing_ms <= 500
+    for lost in ({"shut": [False]}, {"shut": [1]}, {"shut": None}, {"runs": 5}):
+        assert Bench(saved=b.memory | lost).closing_ms >= TRAVEL_LIMIT_MS
+
+
+def test_a_start_cut_short_does_not_forget_that_the_valve_is_shut() -> None:
+    b = Bench(saved=Bench().memory, boot_ms=100)
+    assert b.position == "closing" and b.memory["shut"] == [True]
+
+
+def test_a_valve_that_is_not_where_it_was_left_is_driven_for_its_whole_travel() -> None:
+    b = Bench(saved=Bench().memory, place=3000, boot_ms=200)  # turned by hand meanwhile
+    assert b.memory["shut"] == [False]
+    b.stuck = STICKS
+    b.run(60_000)
+    assert b.place == 0 and b.closing_ms >= TRAVEL_LIMIT_MS
+
+
+def test_a_bare_motor_is_stopped_at_its_closed_switch_once_that_was_seen_to_change() -> None:
+    b = interrupted()
+    bare = Bench(saved=b.memory, place=b.place, cuts_itself_off=False)
+    assert bare.place == 0 and bare.position == "closed" and bare.closing_ms <= b.place + 500
+    # A switch that never let go proves nothing: then a bare motor too is driven for its whole travel.
+    held = Bench(saved=b.memory, place=b.place, stuck=STICKS, cuts_itself_off=False)
+    assert held.place == 0 and TRAVEL_LIMIT_MS <= held.closing_ms <= TRAVEL_LIMIT_MS + 500
+
+
+@pytest.mark.parametrize("cuts_itself_off", [True, False])
+def test_the_turn_that_frees_a_valve_is_driven_back_before_its_switch_is_believed(
+    cuts_itself_off: bool,
+) -> None:
+    b = Bench(cuts_itself_off=cuts_itself_off)
+    b.order(open_ms=500)
+    b.run(500)
+    b.stuck = (False, False)
+    while b.drive != "open":  # it closes, does not see that it is shut, and frees itself
+        b.run(100)
+    while b.drive == "open":
+        b.run(100)
+    assert b.place > 1000
+    b.stuck = STICKS
+    b.run(60_000)
+    assert b.place == 0 and b.position == "closed"
+
+
+def test_a_switch_that_makes_while_the_motor_rests_in_a_fault_is_believed_only_after_a_drive() -> None:
+    b = Bench()
+    b.order(open_ms=20_000)
+    b.run(22_000)
+    b.jammed = True
+    b.run(30_000)
+    assert b.position == "fault" and b.drive == "off" and b.place == 3000
+    b.jammed, b.stuck = False, STICKS
+    b.run(900)
+    assert b.position == "fault"
+    b.run(60_000)
+    assert b.place == 0 and b.position == "closed" and b.drive == "off"
+
+
+def test_a_switch_that_makes_and_lets_go_in_a_fault_costs_one_travel_and_the_motor_rests_again() -> None:
+    b = Bench()
+    b.order(open_ms=20_000)
+    b.run(22_000)
+    b.jammed = True
+    b.run(30_000)
+    driven_ms = b.closing_ms
+    b.stuck = STICKS
+    b.run(1100)
+    assert b.drive == "close"
+    b.stuck = None
+    b.run(60_000)
+    assert b.position == "fault" and b.closing_ms - driven_ms <= TRAVEL_LIMIT_MS + 200
+
+
+def test_time_that_the_clock_lost_while_it_opened_is_driven_back_too() -> None:
+    b = Bench()
+    b.order(open_ms=60_000)
+    b.run(1000)
+    b.place += 3000  # three seconds in which the loop stood and its counter went back
+    b.t -= 200
+    b.stuck = STICKS
+    b.run(60_000)
+    assert b.place == 0 and b.position == "closed"
 
 
 def test_low_supply_refuses_an_order_until_it_has_recovered() -> None:

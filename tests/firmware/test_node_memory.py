@@ -14,7 +14,8 @@ HOUR_MS = 3_600_000
 
 
 def remembered(**changes: Any) -> dict[str, Any]:
-    return {"used": [], "outcomes": [], "dropped": 0, "log": [], "day_open_ms": [0], "runs": []} | changes
+    whole = {"used": [], "outcomes": [], "dropped": 0, "log": [], "day_open_ms": [0], "runs": [], "shut": []}
+    return whole | changes
 
 
 def outcome(**changes: Any) -> dict[str, Any]:
@@ -24,10 +25,11 @@ def outcome(**changes: Any) -> dict[str, Any]:
 def test_all_that_was_saved_is_remembered() -> None:
     used = [f"o-{n}" for n in range(20)]
     kept = [outcome(order_id=f"o-{n}") for n in range(10)]
-    saved = remembered(used=used, outcomes=kept, dropped=3, day_open_ms=[7, 8])
+    saved = remembered(used=used, outcomes=kept, dropped=3, day_open_ms=[7, 8], shut=[False, True])
     node = Node(Settings("shed", KEY, channels=2), saved)
     assert node.used == used[-16:] and node.outcomes == kept[-8:]
     assert node.outcomes_dropped == 3 and node.day_open_ms == [7, 8]
+    assert [v.known_shut() for v in node.valves] == [False, True]
 
 
 @pytest.mark.parametrize(
@@ -65,7 +67,7 @@ def test_a_day_s_share_that_cannot_be_is_none(saved: Any, stands: int) -> None:
     assert node.day_open_ms == [stands]
 
 
-@pytest.mark.parametrize("missing", ["used", "outcomes", "dropped", "day_open_ms", "runs"])
+@pytest.mark.parametrize("missing", ["used", "outcomes", "dropped", "day_open_ms", "runs", "shut"])
 def test_a_memory_that_lacks_something_is_no_trouble(missing: str) -> None:
     saved = remembered(used=["o-1"])
     del saved[missing]

@@ -42,9 +42,13 @@ def test_service_and_node_share_one_key_in_files_for_their_owner_alone(tmp_path:
     kept = json.loads(settings.read_text())
     assert bytes.fromhex(kept["key"]) == key_of(secrets)
     # The node's own program takes the settings.
-    names = ("node", "channels", "travel_ms_max", "longest_open_ms", "daily_open_ms_max", "heartbeat_ms")
+    names = (
+        "node", "channels", "travel_ms_max", "longest_open_ms", "daily_open_ms_max", "heartbeat_ms",
+        "shuts_without_power", "cuts_itself_off",
+    )  # fmt: skip
     node = Settings(key=bytes.fromhex(kept["key"]), **{n: kept[n] for n in names})
     assert node.longest_open_ms == 1000 * SITE.node.longest_open_s
+    assert (node.shuts_without_power, node.cuts_itself_off) == (False, True)
     # One motor to each valve, in the order of the channels, each with pins that the fitter has to fill in.
     assert node.channels == len(SITE.zones)
     motors = kept["pins"]["motors"]
