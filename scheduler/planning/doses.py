@@ -65,35 +65,56 @@ LEAST_MM = 1e-9
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Coming:
-    """What the ways of the weather bring on each day, in mm; (days, members, plants) where not said."""
+class UseAhead:
+    """What the balance of the roots takes from the ways of the weather on each day, in mm; (days, members,
+    plants) where not said."""
 
     use_mm: Array  # ETc without stress
     raw_mm: Array  # readily available at that use
     spare_mm: Array  # what lies beyond it; never nothing
     most_mm: Array  # (days, 1, plants): the most that a root zone can lack
     rain_mm: Array  # (days, members, 1): rain that counts
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Coming(UseAhead):
+    """The same with what doses go by while water is short."""
+
     need_mm: Array  # what a plant uses from that day on before rain makes it good or the end comes
     week_mm: Array  # (days): mean rain of the day and those after it, ``ROOM_D`` in all
     sure_mm: Array  # (days): rain of the next ``NEAR_D`` days that is nearly sure
 
 
-def coming(table: PlantTable, et0_mm: Array, rain_mm: Array) -> Coming:
+def use_ahead(table: PlantTable, et0_mm: Array, rain_mm: Array) -> UseAhead:
     """From ET0 and rain (members, days), the first day being the table's first."""
     days = et0_mm.shape[1]
-    use = table.coefficient[:days, None, :] * et0_mm.T[:, :, None]
-    use = np.where(table.by_age[:days, None, :], table.daily_dose_mm[:days, None, :], use)
+    use, by_age = table.coefficient[:days, None, :] * et0_mm.T[:, :, None], table.by_age[:days, None, :]
+    some_by_age = any(table.some_by_age[:days])
+    if some_by_age:
+        use = np.where(by_age, table.daily_dose_mm[:days, None, :], use)
     p = np.clip(table.p_table + P_PER_MM * (P_TABLE_ETC_MM - use), P_MIN, P_MAX)
-    raw = np.where(table.by_age[:days, None, :], table.dose_mm, p * table.taw_mm)
+    raw = p * table.taw_mm
+    if some_by_age:
+        raw = np.where(by_age, table.dose_mm, raw)
     rain = np.where(rain_mm >= SMALL_RAIN_SHARE * et0_mm, rain_mm, 0.0).T[:, :, None]
     most = np.where(table.by_age[:days], young.DOSES_OWED_MAX * table.dose_mm, table.taw_mm)[:, None, :]
+    return UseAhead(use, raw, np.maximum(most - raw, 1e-12), most, rain)
+
+
+def coming(table: PlantTable, et0_mm: Array, rain_mm: Array) -> Coming:
+    """As ``use_ahead``, and what doses go by."""
+    return with_needs(use_ahead(table, et0_mm, rain_mm), rain_mm)
+
+
+def with_needs(ahead: UseAhead, rain_mm: Array) -> Coming:
+    """What doses go by beside the use. ``rain_mm`` (members, days): that which ``ahead`` is made from."""
     return Coming(
-        use,
-        raw,
-        np.maximum(most - raw, 1e-12),
-        most,
-        rain,
-        _needs_to_come_mm(use, rain),
+        ahead.use_mm,
+        ahead.raw_mm,
+        ahead.spare_mm,
+        ahead.most_mm,
+        ahead.rain_mm,
+        _needs_to_come_mm(ahead.use_mm, ahead.rain_mm),
         np.asarray(_sums(rain_mm, ROOM_D).mean(axis=0)),
         np.asarray(np.quantile(_sums(rain_mm, NEAR_D), 1.0 - SURE, axis=0)),
     )
@@ -193,7 +214,7 @@ def _covering_l(garden: GardenAhead, want_l: Array, behind_l: Array, room_l: Arr
     return np.where((most > 0.0) & (litres >= LEAST_USEFUL_SHARE * most), litres, 0.0)
 
 
-def next_mm(table: PlantTable, i: int, root_mm: Array, ahead: Coming, water_mm: Array) -> Array:
+def next_mm(table: PlantTable, i: int, root_mm: Array, ahead: UseAhead, water_mm: Array) -> Array:
     """The depletions after day ``i``: those of ``root_zones.zones_day`` (a test holds them together)."""
     most, etc = ahead.most_mm[i], ahead.use_mm[i]
     start = np.minimum(np.maximum(root_mm, 0.0), most)

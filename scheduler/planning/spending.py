@@ -16,7 +16,15 @@ from numpy.typing import NDArray
 
 from scheduler.agronomy.weather import DayWeather, Outlook
 from scheduler.planning.choices import Way
-from scheduler.planning.doses import Coming, coming, middle_of, zone_doses_l
+from scheduler.planning.doses import (
+    Coming,
+    UseAhead,
+    coming,
+    middle_of,
+    use_ahead,
+    with_needs,
+    zone_doses_l,
+)
 from scheduler.planning.forecast_ways import forecast_ways, ways_ahead
 from scheduler.planning.garden import GardenModel
 from scheduler.planning.garden_ahead import LEAST_L, GardenAhead, garden_ahead
@@ -103,7 +111,7 @@ class StoreAhead:
     held_l: float
     depletion_mm: Array
     ways: Ways
-    ahead: Coming
+    ahead: UseAhead
     lasting: Lasting
 
 
@@ -121,7 +129,7 @@ def store_ahead(
     days = [first + timedelta(days=n) for n in range(et0.shape[1])]
     garden = garden_ahead(model, days, level_m=level_m, leak_l=leak_l)
     held_l, root = model.stage.volume_l(level_m), garden.start(dict(depletion_mm))
-    ahead = coming(garden.table, et0, rain)
+    ahead = use_ahead(garden.table, et0, rain)
     return StoreAhead(garden, held_l, root, ways, ahead, lasting(garden, held_l, root, rain, ahead))
 
 
@@ -132,7 +140,8 @@ def ration_today(store: StoreAhead, way: Way, looked_d: int = HORIZON_D) -> Rati
     if not garden.zone_ids or left[0] is None or left[0] >= days:
         return None
     et0, rain = (w[:, :days] for w in store.ways)
-    ahead = store.ahead if days == store.lasting.looked_d else coming(garden.table, et0, rain)
+    whole = days == store.lasting.looked_d
+    ahead = with_needs(store.ahead, rain) if whole else coming(garden.table, et0, rain)
     early, middle, late = (first + timedelta(days=n) if n is not None and n < days else None for n in left)
     return Ration(
         way=way,
