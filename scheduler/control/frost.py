@@ -66,15 +66,20 @@ def _nights(turn: Turn) -> list[tuple[date, float]]:
     outlook = turn.state.outlook
     if outlook is None or turn.now.wall - outlook.fetched_at > OUTLOOK_AGE:
         return []
-    first, last, told = first_night(turn.local), turn.local_day + timedelta(days=AHEAD_DAYS), _told(outlook)
-    coming = (first + timedelta(days=n) for n in range((last - first).days + 1))
-    return [(day, told[day]) for day in coming if day in told]
+    span, known = (first_night(turn.local), turn.local_day + timedelta(days=AHEAD_DAYS)), _known(outlook)
+    nights = known.get(span)
+    if nights is None:
+        first, last = span
+        nights = [(d.day, d.tmin_c) for d in outlook.days if d.tmin_c is not None and first <= d.day <= last]
+        known.clear()  # time goes on: only the nights at hand are asked for again and again
+        known[span] = nights
+    return nights
 
 
 @kept
-def _told(outlook: Outlook) -> dict[date, float]:
-    """The lowest temperature of every day that an outlook tells it of."""
-    return {d.day: d.tmin_c for d in outlook.days if d.tmin_c is not None}
+def _known(_: Outlook) -> dict[tuple[date, date], list[tuple[date, float]]]:
+    """The nights of an outlook that were asked for last, by the first and the last day."""
+    return {}
 
 
 def winter_over(turn: Turn) -> Condition:
