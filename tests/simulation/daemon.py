@@ -100,6 +100,7 @@ class SimClock:
         self.synced = True
         self.trust: WallTrust | None = None
         self._last: tuple[int, timedelta, datetime] = (0, self.wall_off, START)
+        self._now = Now(START, 0.0)
 
     def wall(self) -> datetime:
         at_ms, off, wall = self._last
@@ -114,7 +115,10 @@ class SimClock:
     def now(self) -> Now:
         wall, monotonic_s = self.wall(), self.monotonic()
         trust = self.trust(wall, monotonic_s) if self.trust is not None else "unknown"
-        return Now(wall, monotonic_s, trust)
+        now = self._now
+        if now.wall is not wall or now.monotonic_s != monotonic_s or now.trust != trust:
+            self._now = now = Now(wall, monotonic_s, trust)
+        return now
 
     def delay_s(self, virtual_s: float) -> float:
         return virtual_s
