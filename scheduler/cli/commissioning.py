@@ -91,7 +91,7 @@ def _blank(site: Site, kind: TestKind | None, zone: str | None) -> None:
 
 def _open_store(site: Site) -> Store:
     """The garden's store; made when the service has not run here yet, for proving comes before watering."""
-    from scheduler.service.daemon import site_store_path
+    from scheduler.service.places import site_store_path
     from scheduler.store.store import Store, store_url
 
     path = site_store_path(site.id)
@@ -105,7 +105,7 @@ def _list(site: Site, store: Store, json: bool, named: str) -> None:
     """``named``: how the site file was named, for the command to type."""
     from scheduler.report.commissioning import steps_answer, steps_rows
     from scheduler.report.draft import draft_words, read_draft
-    from scheduler.service.daemon import site_store_path
+    from scheduler.service.places import site_store_path
 
     draft = read_draft(store.draft())
     answer = steps_answer(

@@ -98,7 +98,7 @@ def hindsight(
 ) -> None:
     """Say what one barrel more, a larger roof or a higher stand would have changed in past summers."""
     from scheduler.report.hindsight import hindsight_answer, hindsight_rows, hindsight_words
-    from scheduler.service.daemon import site_store_path
+    from scheduler.service.places import site_store_path
     from scheduler.service.tested import garden_as_tested
     from scheduler.store.store import Store, store_url
 

@@ -76,11 +76,12 @@ def serve(site: str = typer.Argument(None, help=SITE_HELP, metavar="SITE")) -> N
 
 def status(site: str = typer.Argument(None, help=SITE_HELP, metavar="SITE"), json: bool = JSON) -> None:
     """Say how the garden stands: water, next run, last run, alerts."""
+    from scheduler.planning.garden import garden_model
     from scheduler.report.ahead import weeks_ahead
     from scheduler.report.drift import drift_answer
     from scheduler.report.status import status_answer, status_words
-    from scheduler.service.daemon import site_store_path
     from scheduler.service.lock import is_served
+    from scheduler.service.places import site_store_path
     from scheduler.service.tested import garden_as_tested
     from scheduler.store.store import Store, store_url
 
@@ -89,9 +90,10 @@ def status(site: str = typer.Argument(None, help=SITE_HELP, metavar="SITE"), jso
     with Store(store_url(path), garden.id, service=False) as store:
         now = present.now()
         built = garden_as_tested(garden, store, now).site
-        ahead = weeks_ahead(built, store, now)
+        model = garden_model(built)
+        ahead = weeks_ahead(built, store, now, model)
         answer = status_answer(built, store, now, running=is_served(path), ahead=ahead)
-        drift = drift_answer(garden, store, now).zones
+        drift = drift_answer(garden, store, now, model).zones
         over = practice_ended() is not None
         answer = answer.model_copy(update={"drift": drift, "practice_over": over})
     if json:

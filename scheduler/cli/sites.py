@@ -62,7 +62,7 @@ def service_site() -> Path:
 
 def store_of(garden: Site) -> Store:
     """What the service of a garden keeps, to read from. StoreError: there is none."""
-    from scheduler.service.daemon import site_store_path
+    from scheduler.service.places import site_store_path
     from scheduler.store.store import Store, store_url
 
     return Store(store_url(site_store_path(garden.id)), garden.id, service=False)
@@ -71,7 +71,7 @@ def store_of(garden: Site) -> Store:
 def tests_of(garden: Site) -> Store:
     """The garden's store to read tests from; an empty one in memory where none was made, so that asking makes
     none."""
-    from scheduler.service.daemon import site_store_path
+    from scheduler.service.places import site_store_path
     from scheduler.store.store import Store, store_url
 
     path = site_store_path(garden.id)

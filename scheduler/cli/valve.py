@@ -7,8 +7,8 @@ from datetime import datetime, timedelta
 from scheduler.cli import present
 from scheduler.cli.printing import say
 from scheduler.service.asking import ask
-from scheduler.service.daemon import site_store_path
 from scheduler.service.lock import is_served
+from scheduler.service.places import site_store_path
 from scheduler.site.errors import QuantityError
 from scheduler.site.model import Site
 from scheduler.site.quantities import parse

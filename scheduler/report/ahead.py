@@ -170,10 +170,11 @@ def depletion_now_mm(site: Site, store: Store, today: date) -> dict[str, float]:
     return depletion
 
 
-def weeks_ahead(site: Site, store: Store, now: datetime) -> Ahead | None:
-    """As ``look_from_store``; None where the level or the weather is not known."""
+def weeks_ahead(site: Site, store: Store, now: datetime, model: GardenModel | None = None) -> Ahead | None:
+    """As ``look_from_store``; None where the level or the weather is not known. ``model``: of the site, when
+    it is at hand."""
     try:
-        return look_from_store(site, garden_model(site), store, now)
+        return look_from_store(site, model or garden_model(site), store, now)
     except UsageError:
         return None
 

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from scheduler.report.answers import DoneAnswer, QuestionAnswer, StepAnswer, StepsAnswer
-from scheduler.report.forms import GARDEN_STEPS, STEPS
+from scheduler.report.forms import GARDEN_STEPS, STEP_OF
 from scheduler.report.plan import Columns, Rows
 from scheduler.site.errors import FallingheadError
 from scheduler.site.model import Site
@@ -26,7 +26,6 @@ from scheduler.survey.tests_due import standing
 from scheduler.survey.trimming import TrimAdvice, trim_advice
 from scheduler.survey.wants import midsummer_wants
 
-STEP_OF = {kind: step for step, kind in STEPS.items()}
 # Trims of one visit, for the number of the round.
 VISIT = timedelta(days=7)
 

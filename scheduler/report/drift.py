@@ -11,7 +11,7 @@ from datetime import UTC, datetime
 
 from scheduler.control.effects import Booking, Intent
 from scheduler.control.ledger import open_equivalent_s
-from scheduler.planning.garden import expected_litres, garden_model
+from scheduler.planning.garden import GardenModel, expected_litres, garden_model
 from scheduler.report.answers import (
     DriftAnswer,
     DriftCauseAnswer,
@@ -19,7 +19,7 @@ from scheduler.report.answers import (
     DriftTestAnswer,
     DriftZoneAnswer,
 )
-from scheduler.report.commissioning import STEP_OF, built_of
+from scheduler.report.forms import STEP_OF
 from scheduler.site.model import Site
 from scheduler.site.showing import show_level, show_share
 from scheduler.store.asking import MeasuredRun
@@ -44,17 +44,16 @@ _CAUSES = {"filter": "The filter", "emitters": "The emitters", "cannot tell": "F
 
 
 def flow_rows(
-    site: Site,
+    model: GardenModel,
     intents: Iterable[Intent],
     bookings: Iterable[Booking],
     measured: Iterable[MeasuredRun],
     accepted: Mapping[str, datetime | None],
 ) -> list[FlowRow]:
-    """The proven runs of each zone since its curve was accepted (None: all). ``site``: as built.
+    """The proven runs of each zone since its curve was accepted (None: all). ``model``: of the site as built.
 
     Runs for a test, of zones that are gone, and without an error of their litres are left out.
     """
-    model = garden_model(site)
     ordered = {i.order.order_id: i for i in intents}
     open_s = {b.order_id: b.open_s for b in bookings}
     rows = []
@@ -67,7 +66,7 @@ def flow_rows(
             continue
         if since is not None and intent.made_at <= since:
             continue
-        run_s = open_equivalent_s(site.zone(run.zone).valve, open_s[run.order_id])
+        run_s = open_equivalent_s(model.site.zone(run.zone).valve, open_s[run.order_id])
         modelled = expected_litres(model, run.zone, intent.level_m, run_s)
         rows.append(
             FlowRow(
@@ -77,22 +76,36 @@ def flow_rows(
     return rows
 
 
-def drift_answer(site: Site, store: Store, now: datetime) -> DriftAnswer:
-    """All zones of a garden by the runs in its store; StoreError when these cannot be read."""
-    built = built_of(site, store.test_records(), now)
-    accepted = {z.id: built.zones[z.id].tested for z in site.zones}
+def drift_answer(site: Site, store: Store, now: datetime, model: GardenModel | None = None) -> DriftAnswer:
+    """All zones of a garden by the runs in its store. ``model``: of the garden as tested, when it is at hand.
+    StoreError when these cannot be read."""
+    built, accepted, stale = _accepted(site, store, now)
     known = [at for at in accepted.values() if at is not None]
     since = min(known) if len(known) == len(accepted) and known else _EVER
     day = since.astimezone(site.place.timezone).date()
     rows = flow_rows(
-        built.site,
+        model if model is not None and model.site == built else garden_model(built),
         store.intents_since(since),
         store.bookings_since(day),
         store.measured_since(since),
         accepted,
     )
-    stale = {z.id for z in site.zones if built.zones[z.id].stale}
-    return answer_of(site, drift(built.site, rows), accepted, stale)
+    return answer_of(site, drift(built, rows), accepted, stale)
+
+
+def _accepted(
+    site: Site, store: Store, now: datetime
+) -> tuple[Site, Mapping[str, datetime | None], set[str]]:
+    """The garden as tested, when each zone's curve was accepted, and which were changed since."""
+    records = store.test_records()
+    if not records:
+        return site, {z.id: None for z in site.zones}, set()
+    # Loaded here: a garden without tests does without it.
+    from scheduler.survey.as_built import as_built
+
+    built = as_built(site, records, now=now)
+    accepted = {z.id: built.zones[z.id].tested for z in site.zones}
+    return built.site, accepted, {z.id for z in site.zones if built.zones[z.id].stale}
 
 
 def answer_of(

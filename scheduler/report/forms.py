@@ -18,6 +18,7 @@ from scheduler.survey.tests_done import KINDS, TestKind, TestRecord, read_record
 
 # Steps by the words that people type.
 STEPS: Mapping[str, TestKind] = {kind.replace("_", "-"): kind for kind in KINDS}
+STEP_OF: Mapping[TestKind, str] = {kind: step for step, kind in STEPS.items()}
 GARDEN_STEPS: tuple[TestKind, ...] = ("poured", "sensor_scale", "leak_at_rest")
 
 

@@ -7,6 +7,7 @@ from dataclasses import replace
 from datetime import date, datetime, timedelta
 
 from scheduler.control.effects import Booking, RecordWaterDay, RootZoneRecord
+from scheduler.planning.garden import GardenModel, garden_model
 from scheduler.planning.windows import local_midnight
 from scheduler.report.answers import (
     DriftAnswer,
@@ -19,8 +20,8 @@ from scheduler.report.answers import (
     ReportedRunAnswer,
     WorthChangingAnswer,
 )
-from scheduler.report.commissioning import STEP_OF
 from scheduler.report.drift import drift_answer, with_zone_names
+from scheduler.report.forms import STEP_OF
 from scheduler.report.hindsight import WORTH_A_WORD, change_words, hindsight_answer
 from scheduler.report.leak import LEAK_TOLD_L, leaked_l
 from scheduler.report.litres import SHORT_STRESS
@@ -40,10 +41,18 @@ LEAK_SHARE = 0.05
 
 
 def report_answer(
-    site: Site, store: Store, first: date, last: date, now: datetime, *, drawn: Site | None = None
+    site: Site,
+    store: Store,
+    first: date,
+    last: date,
+    now: datetime,
+    *,
+    drawn: Site | None = None,
+    model: GardenModel | None = None,
 ) -> ReportAnswer:
     """The garden from ``first`` to ``last``, local days. ``site``: as built; ``drawn``: as its file has it,
-    which its tests are held against (None: the same). UsageError: nothing is stored of those days."""
+    which its tests are held against (None: the same); ``model``: of ``site``, when it is at hand. UsageError:
+    nothing is stored of those days."""
     planned = dict(store.leaks_planned_since(first))
     waters = [
         replace(d, leak_l=leaked_l(d.leak_l, planned.get(d.day, 0.0)))
@@ -55,7 +64,8 @@ def report_answer(
     if not (waters or roots or bookings):
         raise UsageError(f"nothing is known of {first} to {last}: the service has not run on those days")
     begins, ends = (local_midnight(d, site.place.timezone) for d in (first, last + timedelta(days=1)))
-    drift = drift_answer(drawn or site, store, now)
+    model = model or garden_model(site)
+    drift = drift_answer(drawn or site, store, now, model)
     used = _known_sum(r.wanted_l + r.rain_credited_l for r in roots)
     rain, given = _known_sum(r.rain_credited_l for r in roots), _known_sum(r.given_l for r in roots)
     leak = _known_sum(d.leak_l for d in waters)
@@ -77,7 +87,7 @@ def report_answer(
         plants=[_plant(p.id, p.name, [r for r in roots if r.plant == p.id]) for p in site.plants],
         runs=_runs(store, bookings, begins),
         flow=drift.zones,
-        flow_by_month=flow_by_month(site, store, begins, ends),
+        flow_by_month=flow_by_month(model, store, begins, ends),
         evenness=evenness(drawn or site, store.test_records(), begins, ends, now),
         care=_care(site, store, begins, ends),
         faults=[

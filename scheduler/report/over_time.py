@@ -5,28 +5,32 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from datetime import date, datetime
+from typing import TYPE_CHECKING
 
+from scheduler.planning.garden import GardenModel
 from scheduler.report.answers import ReportedEvennessAnswer, ReportedFlowAnswer
-from scheduler.report.commissioning import judged
 from scheduler.report.drift import flow_rows
 from scheduler.site.errors import FallingheadError
 from scheduler.site.model import Site
 from scheduler.store.store import Store
-from scheduler.survey.as_built import Kept
-from scheduler.survey.catch_cans import CanResult
 from scheduler.survey.drift_cause import FlowRow
-from scheduler.survey.tests_due import standing
+
+if TYPE_CHECKING:
+    from scheduler.survey.zone_readings import Kept
 
 # Two-sided 95 % of a normal distribution.
 TIMES_95 = 1.96
 
 
-def flow_by_month(site: Site, store: Store, begins: datetime, ends: datetime) -> list[ReportedFlowAnswer]:
-    """Each zone's proven runs of a month against one curve, that of ``site`` (as built), so that the months
-    can be compared."""
+def flow_by_month(
+    model: GardenModel, store: Store, begins: datetime, ends: datetime
+) -> list[ReportedFlowAnswer]:
+    """Each zone's proven runs of a month against one curve, that of ``model`` (of the site as built), so that
+    the months can be compared."""
+    site = model.site
     zone = site.place.timezone
     rows = flow_rows(
-        site,
+        model,
         store.intents_since(begins),
         store.bookings_since(begins.astimezone(zone).date()),
         store.measured_since(begins),
@@ -57,9 +61,17 @@ def evenness(
     site: Site, kept: Sequence[Kept], begins: datetime, ends: datetime, now: datetime
 ) -> list[ReportedEvennessAnswer]:
     """Every test with catch cans that makes sense. ``site``: as its file has it."""
+    tests = [t for t in kept if t.record.kind == "catch_cans" and begins <= t.record.at < ends]
+    if not tests:
+        return []
+    # Loaded here: a report without such tests does without it.
+    from scheduler.report.commissioning import judged
+    from scheduler.survey.catch_cans import CanResult
+    from scheduler.survey.tests_due import standing
+
     found = []
     for test in standing(kept):
-        if test.record.kind != "catch_cans" or not begins <= test.record.at < ends:
+        if test not in tests:
             continue
         try:
             result = judged(site, kept, test.record, now)

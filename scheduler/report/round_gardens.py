@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from scheduler.service.daemon import site_store_path
+from scheduler.service.places import site_store_path
 from scheduler.site.errors import NOTHING, FallingheadError, SiteFileError, UsageError, read_words
 from scheduler.site.examples import EXAMPLES, example_site
 from scheduler.site.model import Site

@@ -18,7 +18,8 @@ from scheduler.report.answers import (
     SheetTestAnswer,
     SheetZoneAnswer,
 )
-from scheduler.report.commissioning import STEP_OF, VISIT, doubts_of, judged, turn_words
+from scheduler.report.commissioning import VISIT, doubts_of, judged, turn_words
+from scheduler.report.forms import STEP_OF
 from scheduler.report.survey import advice_answer, advice_words
 from scheduler.site.errors import FallingheadError
 from scheduler.site.model import Site

@@ -11,8 +11,8 @@ from datetime import UTC, datetime
 from scheduler.control.effects import RecordAnswer
 from scheduler.control.events import RequestKind
 from scheduler.control.supervision import STOP_CONFIRMED
-from scheduler.service.daemon import TLS_CA_VARIABLE, site_store_path
 from scheduler.service.lock import is_served
+from scheduler.service.places import DEFAULT_USER, TLS_CA_VARIABLE, USER_VARIABLE, site_store_path
 from scheduler.service.secrets import Secrets
 from scheduler.site.model import Site
 from scheduler.store.store import Store, store_url
@@ -22,7 +22,6 @@ NEVER_HEARD = (
     "Stopped: nothing more is watered. But no valve node was ever heard here, so whether any valve is shut "
     "is not known: shut the hand tap at the barrels."
 )
-BROKER_USER_DEFAULT = "fallinghead"
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,7 +87,7 @@ def _nudge(site: Site, env: Mapping[str, str]) -> None:
     from scheduler.link.nudge import nudge
 
     password = Secrets(env).get("broker_password")
-    user = env.get("FALLINGHEAD_BROKER_USER", BROKER_USER_DEFAULT) if password else None
+    user = env.get(USER_VARIABLE, DEFAULT_USER) if password else None
     nudge(
         site.id,
         host=site.broker.host,

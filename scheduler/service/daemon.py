@@ -25,6 +25,13 @@ from scheduler.service.health import Health
 from scheduler.service.keeping import SAVED_AT, SYNCED_BOOT
 from scheduler.service.lock import SiteLock, lock_path
 from scheduler.service.loop import Loop
+from scheduler.service.places import (
+    DEFAULT_USER,
+    STATE_VARIABLE,
+    TLS_CA_VARIABLE,
+    USER_VARIABLE,
+    site_store_path,
+)
 from scheduler.service.rain import GaugeDays
 from scheduler.service.secrets import Secrets
 from scheduler.service.shell import Shell
@@ -38,28 +45,9 @@ from scheduler.weather.choosing import weather_sources
 from scheduler.weather.service import WeatherService
 from scheduler.weather.without_network import EnduringWeather
 
-STATE_VARIABLE = "FALLINGHEAD_STATE"
-USER_VARIABLE = "FALLINGHEAD_BROKER_USER"
 WEATHER_URL_VARIABLE = "FALLINGHEAD_WEATHER_URL"
-TLS_CA_VARIABLE = "FALLINGHEAD_BROKER_CA"
-DEFAULT_USER = "fallinghead"
 
 log = logging.getLogger("fallinghead")
-
-
-def state_folder(environment: Mapping[str, str] | None = None) -> Path:
-    """Where a service keeps its store: FALLINGHEAD_STATE, what systemd gives, or the user's own state."""
-    env = os.environ if environment is None else environment
-    given = env.get(STATE_VARIABLE) or env.get("STATE_DIRECTORY", "").split(":")[0]
-    if given:
-        return Path(given)
-    home = env.get("XDG_STATE_HOME") or str(Path.home() / ".local" / "state")
-    return Path(home) / "fallinghead"
-
-
-def site_store_path(site_id: str, environment: Mapping[str, str] | None = None) -> Path:
-    """The store of a garden; commands and service agree on it."""
-    return state_folder(environment) / f"{site_id}.db"
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 from scheduler.link.messages import LogMessage
 from scheduler.link.node_log import ask_log
-from scheduler.service.daemon import DEFAULT_USER, TLS_CA_VARIABLE, USER_VARIABLE
+from scheduler.service.places import DEFAULT_USER, TLS_CA_VARIABLE, USER_VARIABLE
 from scheduler.service.secrets import Secrets
 from scheduler.site.model import Site
 

@@ -13,10 +13,9 @@ from contextlib import closing
 from datetime import UTC, datetime
 from pathlib import Path
 
+from scheduler.service.places import STATE_VARIABLE
 from scheduler.site.errors import UsageError
 
-# As in the daemon, which is too much to load for a look at one file.
-STATE_VARIABLE = "FALLINGHEAD_STATE"
 # Its text is when the practice ended, by the garden's time.
 MARK = "practice-ended"
 PRACTICE_OVER = (

@@ -21,8 +21,8 @@ from scheduler.report.ahead import look_from_store
 from scheduler.report.answers import StatusAnswer, WhyZoneAnswer
 from scheduler.report.status import level_now, status_answer
 from scheduler.report.why import why_answer
-from scheduler.service.daemon import site_store_path
 from scheduler.service.lock import is_served
+from scheduler.service.places import site_store_path
 from scheduler.service.practised import practice_ended
 from scheduler.service.tested import garden_as_tested
 from scheduler.site.errors import StoreError, UsageError

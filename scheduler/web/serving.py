@@ -18,7 +18,7 @@ import uvicorn
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from scheduler.report.round_gardens import round_gardens
-from scheduler.service.daemon import site_store_path
+from scheduler.service.places import site_store_path
 from scheduler.service.practised import practice_ended
 from scheduler.site.errors import UsageError
 from scheduler.site.model import Site

@@ -123,10 +123,12 @@ def _gone_by(facts: Facts, store: Store, back: int, drawn: Site) -> dict[str, An
     site = facts.site
     first = facts.today - timedelta(days=back)
     litres = litres_answer(site, store, first)
-    drift = drift_answer(drawn, store, facts.now)
+    model = facts.made.model
+    drift = drift_answer(drawn, store, facts.now, model)
     report: ReportAnswer | None
     try:
-        report = report_answer(site, store, first, facts.today - timedelta(days=1), facts.now, drawn=drawn)
+        yesterday = facts.today - timedelta(days=1)
+        report = report_answer(site, store, first, yesterday, facts.now, drawn=drawn, model=model)
     except UsageError:
         report = None
     return {

@@ -16,7 +16,7 @@ import pytest
 
 from scheduler.link.nudge import nudge
 from scheduler.link.practice_board_server import BoardServer
-from scheduler.service.daemon import DEFAULT_USER
+from scheduler.service.places import DEFAULT_USER
 from scheduler.service.provisioning import make_node
 from scheduler.site.examples import example_site
 from tests.end_to_end.deployed_broker import DEPLOY, DeployedBroker

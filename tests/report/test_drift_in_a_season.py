@@ -71,7 +71,7 @@ def season(seed: int, loss: float, lasts: int) -> Found:
     shell = KeepingShell(slower, garden, node, days, seed)
     shell.run_to(ends)
     accepted: dict[str, datetime | None] = dict.fromkeys(ZONES)
-    rows = flow_rows(site, shell.log.intents, shell.log.bookings, shell.measured, accepted)
+    rows = flow_rows(garden_model(site), shell.log.intents, shell.log.bookings, shell.measured, accepted)
     found = Found(drift(site, rows))
     model = garden_model(site)
     for zone in {row.zone for row in rows}:

@@ -9,6 +9,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
+from scheduler.planning.garden import garden_model
 from scheduler.report import over_time
 from scheduler.report.garden_report import report_answer
 from scheduler.report.garden_report_page import report_page
@@ -34,7 +35,7 @@ def test_the_index_of_a_month_is_the_weighed_least_squares_line_through_its_runs
         measured = 0.8 * modelled + float(rng.normal(0.0, sd))
         rows.append(FlowRow(BEGINS + timedelta(days=1.5 * n), "bed", 0.5, modelled, measured, sd))
     monkeypatch.setattr(over_time, "flow_rows", lambda *_: rows)
-    found = flow_by_month(SITE, STORE, BEGINS, ENDS)  # type: ignore[arg-type]
+    found = flow_by_month(garden_model(SITE), STORE, BEGINS, ENDS)  # type: ignore[arg-type]
     assert [(f.zone, f.month, f.runs) for f in found] == [
         ("bed", date(2012, 6, 1), 20),
         ("bed", date(2012, 7, 1), 20),
@@ -53,7 +54,7 @@ def test_what_is_not_in_the_days_or_has_no_litres_to_compare_is_left_out(
 ) -> None:
     rows = [FlowRow(ENDS, "bed", 0.5, 9.0, 9.0, 1.0), FlowRow(BEGINS, "bed", 0.5, 0.0, 0.1, 1.0)]
     monkeypatch.setattr(over_time, "flow_rows", lambda *_: rows)
-    assert flow_by_month(SITE, STORE, BEGINS, ENDS) == []  # type: ignore[arg-type]
+    assert flow_by_month(garden_model(SITE), STORE, BEGINS, ENDS) == []  # type: ignore[arg-type]
 
 
 def test_each_test_with_cans_is_told_with_its_uniformity(tmp_path: Path) -> None:

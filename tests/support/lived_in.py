@@ -24,7 +24,7 @@ from scheduler.rehearsal.garden import TrueGarden
 from scheduler.rehearsal.hidden import Hidden, draw_truth
 from scheduler.rehearsal.node_model import VirtualNode
 from scheduler.rehearsal.shell import VirtualShell
-from scheduler.service.daemon import site_store_path
+from scheduler.service.places import site_store_path
 from scheduler.site.errors import FallingheadError
 from scheduler.site.examples import example_site
 from scheduler.site.model import Site

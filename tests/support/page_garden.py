@@ -20,8 +20,8 @@ from scheduler.agronomy.weather import Outlook
 from scheduler.control.effects import Effect, Record, RecordReading
 from scheduler.control.events import RequestMade
 from scheduler.planning.garden import garden_model
-from scheduler.service.daemon import site_store_path
 from scheduler.service.lock import SiteLock, lock_path
+from scheduler.service.places import site_store_path
 from scheduler.site.model import Site
 from scheduler.store.store import Store, store_url
 from scheduler.survey.levels import zone_levels
