@@ -11,7 +11,17 @@ from datetime import date, datetime, timedelta
 
 from scheduler.agronomy.need import RootZone, full_root_zone
 from scheduler.agronomy.weather import Outlook
-from scheduler.control import conditions, events, ordering, people, proof, schedule, supervision, waterbook
+from scheduler.control import (
+    conditions,
+    events,
+    leaks,
+    ordering,
+    people,
+    proof,
+    schedule,
+    supervision,
+    waterbook,
+)
 from scheduler.control.clock import Now
 from scheduler.control.effects import Effect, FetchWeather, Note, SendAsk, SendClose, WakeAt
 from scheduler.control.events import Event
@@ -190,6 +200,7 @@ def _routine(turn: Turn) -> None:
             yesterday = turn.local_day - timedelta(days=FIRST_DAYS)
             turn.change(base_day=yesterday, balanced_day=yesterday)
         # The day's water first: what the barrels saw of its rain belongs to the balance of the roots.
+        leaks.watch_leak(turn)
         waterbook.keep_book(turn)
         balance_days(turn)
         schedule.plan_if_due(turn)

@@ -69,7 +69,6 @@ def start_due_run(turn: Turn) -> None:
         return
     if not gap_over(turn):
         return
-    learn_leak_before_run(turn)
     turn.change(zones_done=state.zones_done | {opening(run)})
     wanted = {s.plant: s.wanted_l for s in run.shares if s.wanted_l > 0}
     # What a person gave since the plan was made is not given again.
@@ -134,6 +133,7 @@ def give(
 
 def order_run(turn: Turn, run: PlannedRun, level_m: float, asked_by: str | None) -> None:
     """Make the order for a sized run durable and send it. A run without shares is for a test."""
+    learn_leak_before_run(turn)  # the level at rest is carried along the leak as it is now known
     state = turn.state
     intent = Intent(
         order=build_order(state, run, turn.now.monotonic_s),

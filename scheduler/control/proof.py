@@ -41,7 +41,9 @@ def prove_run(turn: Turn, *, next_run_waits: bool) -> None:
     measured_l, sd_l = drop_measured(proof.before, after, turn.state.model.stage)
     hours = (after.at - proof.before.at).total_seconds() / 3600
     if turn.state.leak is not None:
-        measured_l -= turn.state.leak.lph * hours
+        # As the rest before the run fell: by the known leak, or by its own line where that is contradicted.
+        per_m = 1000.0 * turn.state.model.stage.area_m2(proof.before.mean_m)
+        measured_l += proof.before.slope_m_h * per_m * hours
         # Both levels were carried along the leak to the run, so an error of it counts over the whole way.
         carried_h = proof.before.carried_h - after.carried_h
         sd_l = math.hypot(sd_l, turn.state.leak.sd_lph * carried_h)
@@ -52,10 +54,10 @@ def prove_run(turn: Turn, *, next_run_waits: bool) -> None:
             f"booked were {proof.booked_l:.0f} L."
         ),
     )
-    # Judged by what was known before the run, not by what it taught.
-    _count_poor(turn, proof, measured_l, sd_l)
     # While the rests contradict the known leak, a run's fall may be the leak's: it proves no flow.
     if turn.state.leak is None or turn.state.leak.beyond == 0:
+        # Judged by what was known before the run, not by what it taught.
+        _count_poor(turn, proof, measured_l, sd_l)
         _learn(turn, proof, measured_l, sd_l)
         enter_proven(turn, proof.book_day, booked_l=proof.booked_l, measured_l=measured_l)
 

@@ -189,6 +189,9 @@ class State:
     zones_done: frozenset[str] = frozenset()
     flow: ZoneFlows = field(default_factory=lambda: joined(()))
     leak: Leak | None = None  # from the rests between runs
+    leak_watched_at: datetime | None = (
+        None  # the newest reading when a rest was last looked at for a change of it
+    )
     topped_up: frozenset[tuple[date, str]] = frozenset()  # zones whose interrupted run was made good, by day
     poor_runs: tuple[tuple[str, int], ...] = ()  # zone -> runs in a row that fell short (+) or over (-)
     alarms: tuple[AlarmMemory, ...] = ()

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from scheduler.sensing.level import SLOW_SD_M, LevelTrack
 from scheduler.sensing.rest import LevelVolume
@@ -54,8 +54,10 @@ class Leak:
     @property
     def sure_l_day(self) -> float:
         """Litres a day, where it is told from none at all (by two sd); else 0: the first nights alone may be
-        off by as much as a small barrel's plants drink."""
-        return 24.0 * self.lph if self.lph > SURE_SIGMAS * self.sd_lph else 0.0
+        off by as much as a small barrel's plants drink. Nor is it sure once the last rest lay far below it: a
+        loss may have stopped."""
+        sure = self.lph > SURE_SIGMAS * self.sd_lph and self.beyond >= 0
+        return 24.0 * self.lph if sure else 0.0
 
 
 def learn_leak(prior: Leak | None, seen: tuple[float, float]) -> Leak:
@@ -67,7 +69,7 @@ def learn_leak(prior: Leak | None, seen: tuple[float, float]) -> Leak:
     if prior is None:
         return Leak(*seen)
     known_sd = prior.sd_lph * FORGETTING
-    away = (seen[0] - prior.lph) / math.hypot(known_sd, seen[1])
+    away = _away(prior, seen)
     if abs(away) > GATE_SIGMAS:
         side = 1 if away > 0.0 else -1
         beyond = prior.beyond + side if prior.beyond * side >= 0 else side
@@ -76,3 +78,14 @@ def learn_leak(prior: Leak | None, seen: tuple[float, float]) -> Leak:
         return Leak(prior.lph, known_sd, beyond)
     a, b = 1.0 / known_sd**2, 1.0 / seen[1] ** 2
     return Leak((prior.lph * a + seen[0] * b) / (a + b), math.sqrt(1.0 / (a + b)))
+
+
+def watched_leak(prior: Leak, seen: tuple[float, float]) -> Leak:
+    """What a part of a rest that goes on teaches: whether the leak has changed. What bears it out adds
+    nothing, for parts of one rest do not err each on its own."""
+    return replace(prior, beyond=0) if abs(_away(prior, seen)) <= GATE_SIGMAS else learn_leak(prior, seen)
+
+
+def _away(prior: Leak, seen: tuple[float, float]) -> float:
+    """How far a sighting lies above (+) or below (-) what was known, sd."""
+    return (seen[0] - prior.lph) / math.hypot(prior.sd_lph * FORGETTING, seen[1])

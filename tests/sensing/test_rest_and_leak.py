@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
@@ -10,7 +11,7 @@ import pytest
 
 from scheduler.sensing.belief import LevelReading
 from scheduler.sensing.flow import drop_measured, rest_level
-from scheduler.sensing.leak import CHANGED_RESTS, FORGETTING, Leak, leak_lph, learn_leak
+from scheduler.sensing.leak import CHANGED_RESTS, FORGETTING, Leak, leak_lph, learn_leak, watched_leak
 from scheduler.sensing.level import LevelTrack, fresh_track, take_reading, valve_moved
 from scheduler.sensing.scale import raw_at_level
 from scheduler.sensing.trend import Trend
@@ -160,3 +161,14 @@ def test_a_leak_is_counted_on_only_where_it_is_told_from_none() -> None:
     assert Leak(0.3, 0.1).sure_l_day == pytest.approx(7.2)
     assert Leak(0.3, 0.2).sure_l_day == 0.0
     assert Leak(-0.3, 0.01).sure_l_day == 0.0
+    assert Leak(2.0, 0.1, beyond=1).sure_l_day == pytest.approx(48.0)  # it goes on, or more does
+    assert Leak(2.0, 0.1, beyond=-1).sure_l_day == 0.0  # it may have stopped
+
+
+def test_a_part_of_a_rest_tells_of_a_change_and_adds_nothing_where_it_bears_out_what_is_known() -> None:
+    leak = Leak(0.3, 0.05)
+    assert watched_leak(leak, (0.4, 0.1)) == leak
+    assert watched_leak(replace(leak, beyond=2), (0.4, 0.1)) == leak
+    for _ in range(CHANGED_RESTS):
+        leak = watched_leak(leak, (2.0, 0.1))
+    assert leak == Leak(2.0, 0.1)
