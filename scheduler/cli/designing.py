@@ -53,7 +53,7 @@ def check(site: str = typer.Argument(None, help=SITE_HELP, metavar="SITE"), json
     from scheduler.report.answers import CheckAnswer, ProblemAnswer
     from scheduler.report.planting import season_doubts
     from scheduler.report.words import site_words
-    from scheduler.site.doubts import size_doubts
+    from scheduler.site.doubts import paper_words, size_doubts
     from scheduler.site.errors import SiteFileError
 
     try:
@@ -72,7 +72,7 @@ def check(site: str = typer.Argument(None, help=SITE_HELP, metavar="SITE"), json
             say_error(f"{count} mistake{'s' if count > 1 else ''} to mend.")
         raise typer.Exit(error.exit_code) from None
     today = present.today(garden.place.timezone)
-    doubts = [*size_doubts(garden), *season_doubts(garden, today)]
+    doubts = [*size_doubts(garden), *season_doubts(garden, today), *paper_words(garden)]
     if json:
         say_json(CheckAnswer(ok=True, problems=[], doubts=doubts))
         return
@@ -158,13 +158,14 @@ def network(
     from scheduler.hydraulics.network import zone_network
     from scheduler.planning.garden import garden_model
     from scheduler.site.errors import UsageError
+    from scheduler.survey.sentences import show_height
 
     garden = find_site(site)
     if zone not in {z.id for z in garden.zones}:
         raise UsageError(f"there is no zone {zone!r}; there are {', '.join(z.id for z in garden.zones)}")
     model = garden_model(garden)
     level_m = read_level(at, model)
-    title = f"{garden.name}, zone {zone}, level {level_m:.3f} m above the outlet"
+    title = f"{garden.name}, zone {zone}, level {show_height(level_m, garden.units)} above the outlet"
     if run is not None:
         typer.echo(_run_input(model, zone, level_m, run, title), nl=False)
         return
@@ -177,11 +178,13 @@ def _run_input(model: GardenModel, zone: str, level_m: float, run: str, title: s
     from scheduler.site.errors import UsageError
     from scheduler.site.quantities import parse
     from scheduler.supply.link import link_offset_m
+    from scheduler.survey.sentences import show_height
 
     tank, stage = model.site.tank, model.stage
     run_s = round(parse(run, "duration"))
     if run_s < 1 or level_m <= float(stage.levels_m[0]):
-        raise UsageError(f"read --run {run!r} from {level_m:.2f} m: give a second or more, and some water")
+        level = show_height(level_m, model.site.units)
+        raise UsageError(f"read --run {run!r} from {level}: give a second or more, and some water")
     linked = tank.link is not None and len(tank.barrels) > 1
     return epanet_run_input(
         model.zones[zone].network,

@@ -51,9 +51,11 @@ def node(
     Nothing secret is printed. Each file is for its owner alone.
     """
     from scheduler.service import provisioning
+    from scheduler.site.doubts import check_not_on_paper
     from scheduler.site.errors import UsageError
 
     garden = find_site(site)
+    check_not_on_paper(garden)
     if sum((rotate, revoke, log, passwords is not None)) > 1:
         raise UsageError("say one of --rotate, --revoke, --passwords and --log at a time")
     if log:

@@ -53,7 +53,8 @@ def near_empty(turn: Turn) -> Condition:
 
 
 def out_of_reach(turn: Turn, zone_id: str) -> Condition:
-    """Much may be left, but it stands too low for this zone, and within the week a plant goes without."""
+    """Much may be left, but it stands too low for this zone, and within the week a plant goes without: the
+    first of the garden, be it another zone's."""
     state = turn.state
     left_l = _above_its_floor_l(state, zone_id)
     if left_l is None:
@@ -69,7 +70,7 @@ def out_of_reach(turn: Turn, zone_id: str) -> Condition:
         True,
         lambda: (
             f"{state.site.name}: {show_volume(usable, state.site.units)} stand above the reserve, but too "
-            f"low for {_whom(state, zone_id, soon=left_l > 0.0)}; a plant goes without "
+            f"low for {_whom(state, zone_id, soon=left_l > 0.0)}; the first plant of the garden goes without "
             f"{f'in about {_days(days)}' if days else 'today'}."
         ),
         "Top up (through an air gap), water by hand, or set what is no longer reached lower.",

@@ -37,6 +37,7 @@ from scheduler.service.secrets import Secrets
 from scheduler.service.shell import Shell
 from scheduler.service.telling import garden_deliverer, tell_again
 from scheduler.service.timers import Timers
+from scheduler.site.doubts import check_not_on_paper
 from scheduler.site.errors import StoreError
 from scheduler.site.model import Site
 from scheduler.store.store import Store, store_url
@@ -252,7 +253,9 @@ class _Both:
 
 
 def serve(site: Site) -> int:
-    """Run the garden's service until SIGTERM or SIGINT; the exit status. Errors go to the caller."""
+    """Run the garden's service until SIGTERM or SIGINT; the exit status. Errors go to the caller, among them
+    UsageError: it is a garden on paper."""
+    check_not_on_paper(site)
     daemon = Daemon(site)
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: daemon.leave())

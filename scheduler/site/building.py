@@ -16,6 +16,7 @@ from scheduler.site.model import (
     Emitter,
     Feed,
     ForecastChoice,
+    ForecastService,
     GardenPlace,
     Joint,
     LevelSensor,
@@ -38,12 +39,14 @@ from scheduler.site.quantities import parse
 from scheduler.site.records import Record
 from scheduler.site.sections import DAYS, NO_PLANT
 
+# Where a garden on paper would have its weather from; no service is asked for it.
+ON_PAPER: ForecastService = "open-meteo"
+
 
 def build_site(site: Record) -> Site:
     """The garden of a file without problems."""
     tank = _there(site, "tank")
     feed = _there(site, "feed")
-    node = _there(site, "node")
     broker = site.one("broker")
     own = own_kinds(site)
     return Site(
@@ -59,10 +62,9 @@ def build_site(site: Record) -> Site:
         plants=tuple(_plant(p, own) for p in site.many("plant")),
         reserve=Reserve(tank.get("reserve")),
         windows=tuple(_window(w) for w in site.many("window")),
-        forecast=_forecast(_there(site, "forecast")),
-        node=ValveNode(
-            node.get("id"), node.get("longest_open"), node.get("heartbeat"), node.get("meter_pulse")
-        ),
+        forecast=_forecast(forecast) if (forecast := site.one("forecast")) else ForecastChoice(ON_PAPER),
+        node=_node(node) if (node := site.one("node")) else ValveNode(site.get("id")),
+        on_paper=tuple(f"[{name}]" for name in ("forecast", "node") if site.one(name) is None),
         broker=Broker(broker.get("host"), broker.get("port"), broker.get("tls")) if broker else Broker(),
         sensor=_sensor(sensor, tank) if (sensor := site.one("sensor")) else None,
         roof=_roof(roof) if (roof := site.one("roof")) else None,
@@ -239,6 +241,10 @@ def _forecast(forecast: Record) -> ForecastChoice:
         tuple(forecast.get("then")),
         forecast.get("contact"),
     )
+
+
+def _node(node: Record) -> ValveNode:
+    return ValveNode(node.get("id"), node.get("longest_open"), node.get("heartbeat"), node.get("meter_pulse"))
 
 
 def _sensor(sensor: Record, tank: Record) -> LevelSensor:

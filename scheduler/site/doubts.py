@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from scheduler.site.errors import UsageError
 from scheduler.site.model import Plant, Site
 from scheduler.site.showing import show_area, show_flow, show_length, show_volume
 
@@ -17,6 +18,26 @@ MOST_RATE_MM_H = 100.0
 def size_doubts(site: Site) -> list[str]:
     """Sentences about sizes that do not fit together, with the values read; empty where none is odd."""
     return [*(_pot_words(site, p) for p in site.plants if _small_pot(p)), *_flow_doubts(site)]
+
+
+def paper_words(site: Site) -> list[str]:
+    """That a garden is on paper, and what its file lacks to water one; empty: it lacks nothing."""
+    if not site.on_paper:
+        return []
+    lacks = " and no ".join(site.on_paper)
+    return [
+        f"This is a garden on paper: its file has no {lacks}. Looking at it, planning and rehearsing do "
+        "without; the service that waters a garden does not."
+    ]
+
+
+def check_not_on_paper(site: Site) -> None:
+    """UsageError: its file lacks what the service, or a valve node's key, needs."""
+    if site.on_paper:
+        raise UsageError(
+            f"{site.name} is a garden on paper: add {' and '.join(site.on_paper)} to its file first; "
+            "'fallinghead example five-drums' shows how"
+        )
 
 
 def _small_pot(plant: Plant) -> bool:

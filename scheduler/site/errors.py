@@ -31,13 +31,14 @@ class UsageError(FallingheadError):
     exit_code = 2
 
 
-# What is said to be read where nothing is written.
+# What is said to be read where nothing is written; how a remedy begins that says so itself.
 NOTHING = "nothing"
+MISSING = "it is missing"
 
 
 def read_words(read: str, remedy: str) -> str:
     """What was read and how to mend it; of what could not be read at all, the remedy alone."""
-    if not read:
+    if not read or (read == NOTHING and remedy.startswith(MISSING)):
         return remedy
     return f"nothing is given; {remedy}" if read == NOTHING else f"read {read}; {remedy}"
 

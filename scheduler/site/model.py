@@ -289,6 +289,7 @@ class Site:
     roof: Roof | None = None
     people: tuple[Person, ...] = ()
     rain_gauge: RainGauge | None = None
+    on_paper: tuple[str, ...] = ()  # tables that its file lacks and a service needs
 
     def zone(self, zone_id: str) -> Zone:
         """The zone of that id; KeyError names those that exist."""

@@ -406,10 +406,10 @@ SITE = Section(
         Field("roof", Table(ROOF, header="[roof]"), "the roof that feeds the barrels"),
         Field("sensor", Table(SENSOR, header="[sensor]"), "the level sensor"),
         Field("rain_gauge", Table(RAIN_GAUGE, header="[rain_gauge]"), "a rain gauge of the garden's own"),
-        Field("forecast", Table(FORECAST, header="[forecast]"), "the forecast", required=True),
+        Field("forecast", Table(FORECAST, header="[forecast]"), "the forecast; a garden on paper needs none"),
         Field("window", Table(WINDOW, "list", "[[window]]"), "when watering may happen", required=True),
         Field("person", Table(PERSON, "list", "[[person]]"), "people to tell"),
-        Field("node", Table(NODE, header="[node]"), "the valve node", required=True),
+        Field("node", Table(NODE, header="[node]"), "the valve node; a garden on paper needs none"),
         Field("broker", Table(BROKER, header="[broker]"), "the message broker"),
     ),
 )

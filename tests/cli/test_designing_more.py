@@ -199,3 +199,21 @@ def test_pictures_of_a_change_say_where_the_garden_was_measured(
         drawn = (folder / name / "pots-flow-by-level.svg").read_text()
         assert "<!-- measured here -->" in drawn and "<!-- Band:" in drawn
         assert "they were not measured" in (folder / name / "border-flow-by-level.svg").read_text()
+
+
+def test_a_garden_on_paper_is_looked_at_and_not_served(tmp_path: Path) -> None:
+    paper = tmp_path / "paper.toml"
+    paper.write_text(re.split(r"^\[forecast\]", example_text("five-drums"), flags=re.MULTILINE)[0])
+    said = " ".join(run("check", str(paper)).split())
+    assert "the site file is in order" in said
+    assert "This is a garden on paper: its file has no [forecast] and no [node]." in said
+    assert run("survey", str(paper)) == run("survey", "five-drums")
+    for command in (("serve", str(paper)), ("node", str(paper), "--broker", "192.0.2.1")):
+        with pytest.raises(UsageError, match=r"a garden on paper: add \[forecast\] and \[node\]"):
+            run(*command)
+
+
+def test_the_title_of_a_network_is_in_the_gardens_own_units() -> None:
+    # Half of 33 in of water, 0.4191 m, to the tenth of an inch: 25.4 mm each.
+    assert "level 16.5 in above the outlet" in run("network", "uneven-ground", "--zone", "slope")
+    assert "level 39.5 cm above the outlet" in run("network", "five-drums", "--zone", "pots")

@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from scheduler.site.doubts import check_not_on_paper, paper_words
 from scheduler.site.errors import SiteFileError, SiteProblem, UsageError
 from scheduler.site.examples import EXAMPLES, example_site, example_text
 from scheduler.site.reading import read_site, read_site_text
@@ -106,8 +107,23 @@ def test_what_is_missing_in_several_places_is_told_of_each() -> None:
 
 
 def test_a_table_left_out_is_told_with_the_keys_that_it_needs() -> None:
-    told = [p.remedy for p in problems(re.sub(r"\[forecast\]\n.*?\n\n", "", DRUMS, flags=re.DOTALL))]
-    assert told == ['it is missing: add [forecast] with service = "open-meteo" (the forecast)']
+    (told,) = problems(re.sub(r"\[place\]\n.*?\n\n", "", DRUMS, flags=re.DOTALL))
+    assert str(told).startswith('garden.toml: place: it is missing: add [place] with latitude = "')
+    assert told.remedy.endswith("(where it is)")
+
+
+def test_a_garden_on_paper_needs_no_forecast_and_no_node() -> None:
+    paper = read_site_text(re.split(r"^\[forecast\]", DRUMS, flags=re.MULTILINE)[0], "t")
+    whole = read_site_text(DRUMS, "t")
+    assert paper.on_paper == ("[forecast]", "[node]") and whole.on_paper == ()
+    assert paper.zones == whole.zones and paper.plants == whole.plants
+    assert paper_words(whole) == []
+    assert "its file has no [forecast] and no [node]" in paper_words(paper)[0]
+    with pytest.raises(UsageError, match=r"add \[forecast\] and \[node\] to its file first"):
+        check_not_on_paper(paper)
+    # A table that is there and lacks a key is a mistake still.
+    (told,) = problems(changed('service = "open-meteo"', ""))
+    assert told.key == "forecast, service"
 
 
 def test_more_unknown_plants_than_ids_written_twice_are_told_one_by_one() -> None:
