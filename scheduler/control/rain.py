@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from scheduler.control.effects import RecordWaterDay
+from scheduler.control.leaks import OUTLET_M
 from scheduler.control.state import State
 from scheduler.sensing.level import SLOW_SD_M
 
@@ -28,8 +29,6 @@ ROOF_SD_SHARE = 0.2
 Z_90 = 1.2816
 # So full, rain runs over unseen: the rise is the least that came (ripple and the sensor's error; ours).
 FULL_SHARE = 0.97
-# Barrels below this are as good as empty (ripple and the sensor's zero; ours).
-EMPTY_M = 0.02
 # A service's figure is moved by no more than this factor: a gutter may be blocked by leaves, and water may
 # have been added that nobody told (ours).
 MOST_FACTOR = 3.0
@@ -72,7 +71,7 @@ def leaked_l(state: State, day: RecordWaterDay, came_l: float) -> float:
     ended the day empty no more than went missing. Both levels must be known."""
     assert day.start_l is not None and day.end_l is not None
     leak_l = day.leak_l or 0.0
-    if state.model.stage.level_m(min(day.start_l, day.end_l)) > EMPTY_M:
+    if state.model.stage.level_m(min(day.start_l, day.end_l)) > OUTLET_M:
         return leak_l
     return min(leak_l, max(0.0, day.start_l + came_l - day.drawn_l - day.taken_l - day.end_l))
 

@@ -14,7 +14,7 @@ from datetime import date, timedelta
 
 from scheduler.control.effects import RecordWaterDay
 from scheduler.control.ledger import REVISED_DAYS
-from scheduler.control.rain import ROOF_SD_SHARE, level_sd_l, measured_mm, told_mm
+from scheduler.control.rain import ROOF_SD_SHARE, leaked_l, level_sd_l, measured_mm, told_mm
 from scheduler.control.state import State, Turn, WaterBook
 from scheduler.supply.roof import overflow_l, roof_catch_l
 
@@ -115,15 +115,17 @@ def _with_rain(state: State, day: RecordWaterDay) -> RecordWaterDay:
     caught = roof_catch_l(state.site.roof, rain_mm)
     if day.start_l is None or day.end_l is None:
         return replace(day, caught_l=caught, overflow_l=None, rest_l=None, rest_sd_l=None)
-    gone = day.drawn_l + day.taken_l + (day.leak_l or 0.0)
-    full_l = state.model.stage.volume_l(state.model.stage.brim_level_m)
     came = caught + day.added_l
+    leaked = leaked_l(state, day, came)
+    gone = day.drawn_l + day.taken_l + leaked
+    full_l = state.model.stage.volume_l(state.model.stage.brim_level_m)
     # Rain before the day's draws runs over more than rain after them; the day does not say which it was.
     least, most = (overflow_l(day.start_l, x, full_l) if came > 0.0 else 0.0 for x in (came - gone, came))
     over = (least + most) / 2.0
     rest = day.start_l + came - over - gone - day.end_l
     sd = math.hypot(_rest_sd_l(state, day, caught), (most - least) / 2.0)
-    return replace(day, caught_l=caught, overflow_l=over, rest_l=rest, rest_sd_l=sd)
+    leak_l = leaked if day.leak_l is not None else None
+    return replace(day, caught_l=caught, overflow_l=over, leak_l=leak_l, rest_l=rest, rest_sd_l=sd)
 
 
 def _rest_sd_l(state: State, day: RecordWaterDay, caught_l: float) -> float:

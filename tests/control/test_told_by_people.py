@@ -382,6 +382,25 @@ def test_a_shower_on_full_barrels_raises_no_alarm_of_lost_water() -> None:
     assert settled.rest_l < 3.0 * settled.rest_sd_l
 
 
+@pytest.mark.parametrize(("end_l", "leaked_l"), [(0.5, 10.0), (0.0, 10.5), (200.0, 40.0)])
+def test_empty_barrels_leak_nothing_and_no_water_came_into_them_unknown(
+    end_l: float, leaked_l: float
+) -> None:
+    """A known leak of 40 L a day: it takes what is there, the rest of its litres went nowhere."""
+    driver = made()
+    day = driver.now.wall.astimezone(driver.site.place.timezone).date()
+    closed = RecordWaterDay(day, end_l + leaked_l, end_l, 0.0, 0.0, 0.0, 40.0)
+    driver.state = replace(
+        driver.state, water_days=(closed,), rain_known=frozenset({day}), weather=tuple(dry_days(day, 1))
+    )
+    turn = Turn(driver.state, driver.now)
+    settle(turn)
+    settle(turn)
+    (settled,) = turn.state.water_days
+    assert settled.leak_l == pytest.approx(leaked_l)
+    assert settled.rest_l == pytest.approx(0.0, abs=1e-9)
+
+
 def test_cans_told_after_midnight_for_yesterday_are_entered_on_yesterday() -> None:
     driver = made()
     quiet_days(driver, 2)
