@@ -46,8 +46,13 @@ class Ends:
     def heard(self) -> NodeHeard | None:
         return next((e for e in reversed(self.events) if isinstance(e, NodeHeard)), None)
 
+    def shut(self) -> NodeHeard | None:
+        """The newest state, if it tells every valve shut."""
+        shut = self.heard is not None and all(v.position == "closed" for v in self.heard.valves)
+        return self.heard if shut else None
+
     def order(self, number: int, open_ms: int) -> Order:
-        state = until(lambda: self.heard)
+        state = until(self.shut)
         return Order("shed", state.session, number, f"o-{number}", 1, open_ms, state.uptime_ms + 60_000)
 
     def __enter__(self) -> Ends:

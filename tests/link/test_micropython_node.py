@@ -41,6 +41,7 @@ def micropython_node(port: int, board: int, folder: Path) -> Iterator[subprocess
                 "node": "shed",
                 "key": KEY.hex(),
                 "tick_ms": 10,
+                "travel_ms_max": 1000,
                 "broker": {"host": "127.0.0.1", "port": port},
                 "board": {"host": "127.0.0.1", "port": board},
                 "memory": str(folder / "memory.json"),

@@ -49,7 +49,7 @@ def node_on(port: int, **broker: str) -> Iterator[NodeLoop]:
         return {"switches": [[place["at"] >= 1, place["at"] <= 0]], "pings": [8000] * 5, "supply_mv": 12000}
 
     settings = {
-        "node": "shed", "key": KEY.hex(), "tick_ms": 10,
+        "node": "shed", "key": KEY.hex(), "tick_ms": 10, "travel_ms_max": 1000,
         "broker": {"host": "127.0.0.1", "port": port, **broker},
     }  # fmt: skip
     loop = NodeLoop(settings, CallBoard(respond, 1, KEY))
