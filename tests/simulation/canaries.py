@@ -102,6 +102,11 @@ def _valve_does_not_turn_at_the_end_of_its_time(stack: ExitStack) -> None:
 
 
 @_canary(1)
+def _closed_switch_is_believed_at_once(stack: ExitStack) -> None:
+    _put(stack, Valve, "_seat_ms", lambda self: 300)
+
+
+@_canary(1)
 def _boot_leaves_the_valves_as_they_are(stack: ExitStack) -> None:
     def start(self: Any) -> None:
         self.node._advance(self.board.now_ms())

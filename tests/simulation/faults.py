@@ -366,8 +366,8 @@ def _jammed(world: World, h: Happening, rng: random.Random) -> End:
 
     def end() -> None:
         world.plumbing.settle(world.clock.now_ms)
-        valve.jammed = False
         world.rules.note_faulty(n)
+        valve.jammed = False
         world.node.step_in(50)
 
     return end
@@ -383,8 +383,8 @@ def _slow_valve(world: World, h: Happening, rng: random.Random) -> End:
 
     def end() -> None:
         world.plumbing.settle(world.clock.now_ms)
-        valve.slow = 1.0
         world.rules.note_faulty(n)
+        valve.slow = 1.0
         world.node.step_in(50)
 
     return end

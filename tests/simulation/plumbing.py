@@ -13,7 +13,8 @@ from tests.simulation.clockwork import HOUR
 
 
 class TrueValve:
-    """A motor ball valve. ``place``: 0 shut, 1 open. Times in ms of true time."""
+    """A motor ball valve that cuts itself off at its ends. ``place``: 0 shut, 1 open. Times in ms of true
+    time."""
 
     def __init__(self, travel_ms: int) -> None:
         self.travel_ms = travel_ms
@@ -27,10 +28,12 @@ class TrueValve:
         self._at_ms = 0
 
     @property
+    def hindered(self) -> bool:
+        return self.jammed or self.slow != 1.0
+
+    @property
     def faulty(self) -> bool:
-        return (
-            self.jammed or self.slow != 1.0 or self.open_switch is not None or self.closed_switch is not None
-        )
+        return self.hindered or self.open_switch is not None or self.closed_switch is not None
 
     def settle(self, now_ms: int) -> None:
         passed, self._at_ms = now_ms - self._at_ms, now_ms

@@ -89,6 +89,7 @@ class Rules:
         self._heard: dict[str, int] = {}
         self._over: dict[str, int] = {}
         self._faulty_ms: dict[int, int] = {}
+        self._hindered_ms: dict[int, int] = {}
         self.refused_frames = 0
         self.checked: defaultdict[str, int] = defaultdict(int)
         node, daemon = world.node, world.daemon
@@ -151,6 +152,14 @@ class Rules:
 
     def note_faulty(self, channel: int) -> None:
         self._faulty_ms[channel] = self.world.clock.now_ms
+        if self.world.plumbing.valves[channel].hindered:
+            self._hindered_ms[channel] = self.world.clock.now_ms
+
+    def hindered(self, channel: int) -> bool:
+        """Whether its motor turns badly, or did until lately, whatever its switches say."""
+        since = self._hindered_ms.get(channel)
+        lately = since is not None and self.world.clock.now_ms - since < MENDED_MS
+        return lately or self.world.plumbing.valves[channel].hindered
 
     def _drive(self, channel: int, drive: str, before: str, why: str) -> None:
         now_ms = self.world.clock.now_ms
@@ -174,6 +183,12 @@ class Rules:
             self.world.clock.after(travel_ms + 2 * SECOND, lambda: self._shut(channel, now_ms))
         elif held is not None and why == "power":
             held.unpowered = True
+        if drive == "off" and before == "close" and why == "core":
+            self.must(
+                "ends_shut",
+                not self.world.plumbing.valves[channel].wet or self.hindered(channel),
+                f"valve {channel} is left open by a closed switch that was believed",
+            )
 
     def _tries_again(self, channel: int) -> bool:
         """A valve that stuck on its way open was turned back a little and goes on, in its order's time."""

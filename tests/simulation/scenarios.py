@@ -50,6 +50,14 @@ SCENARIOS: dict[str, Storm] = {
     "no_power_while_open": _gust(
         1, _ONE_DAY, _water(2 * HOUR), Happening("node_power_off", "open", 1, 20 * SECOND, 2 * HOUR, 0.5)
     ),
+    # The node starts anew in mid-run, and the closed switch of the open valve sticks before it is up again.
+    "closed_switch_sticks_at_a_restart": _gust(
+        1,
+        _ONE_DAY,
+        _water(2 * HOUR),
+        Happening("node_reset", "open", 1, 20 * SECOND, 0, 0.5),
+        Happening("switch", "open", 1, 20_200, 3 * HOUR, 0.03),
+    ),
     "node_forgets_a_run": _gust(
         1, _ONE_DAY, _water(2 * HOUR), Happening("flash_lost", "open", 1, 20 * SECOND, 0, 0.5)
     ),

@@ -24,6 +24,7 @@ FOUND_BEFORE: dict[str, str] = {
     "node_counts_half_the_time": "killed_between_intent_and_order",
     "node_opens_for_as_long_as_it_may": "killed_between_intent_and_order",
     "valve_does_not_turn_at_the_end_of_its_time": "killed_between_intent_and_order",
+    "closed_switch_is_believed_at_once": "closed_switch_sticks_at_a_restart",
     "boot_leaves_the_valves_as_they_are": "forgotten_run_and_wrong_clock",
     "node_takes_any_signature": "9",
     "node_takes_orders_of_any_session": "replays_at_rest_and_in_a_run",
