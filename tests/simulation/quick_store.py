@@ -1,9 +1,9 @@
 """The way from the store's statements to SQLite, shortened for a store in memory.
 
 The store, its statements, their SQL, the types of their columns and the transactions are the real ones; only
-what SQLAlchemy does around each statement is done once: a storm writes some thousand rows and asks some
-hundred times, and to prepare each took five times as long as to carry it out. Whatever this does not know
-goes SQLAlchemy's own way, in the same transaction.
+what SQLAlchemy does around each statement is done once: a storm writes some thousand rows, and to prepare
+each took five times as long as to write it; it asks some two hundred times besides. Whatever this does not
+know goes SQLAlchemy's own way, in the same transaction.
 """
 
 from __future__ import annotations
