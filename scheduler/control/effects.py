@@ -138,7 +138,7 @@ class RecordDay:
 class RecordWaterDay:
     """The water of the barrels over one local day, litres; None where it is not known.
 
-    ``start + caught + added - overflow - drawn - taken - leak - end = rest``: water that nobody knows of.
+    ``start + caught + added - overflow - drawn - taken - leaked - end = rest``: water that nobody knows of.
     """
 
     day: date
@@ -147,11 +147,21 @@ class RecordWaterDay:
     drawn_l: float  # through the valves: as the level proved it, else as booked
     taken_l: float  # by can or tap, as people told
     added_l: float  # topped up, as people told
-    leak_l: float | None  # the learned leak over the day
+    leak_l: float | None  # the learned leak over a day of barrels that hold water
     caught_l: float | None = None
     overflow_l: float | None = None
     rest_l: float | None = None
     rest_sd_l: float | None = None
+
+    @property
+    def leaked_l(self) -> float | None:
+        """What the leak took: less than ``leak_l`` of barrels that stood empty, as the balance has it."""
+        if self.leak_l is None or self.rest_l is None:
+            return self.leak_l
+        assert None not in (self.start_l, self.end_l, self.caught_l, self.overflow_l)
+        came_l = (self.start_l or 0.0) + (self.caught_l or 0.0) + self.added_l
+        went_l = (self.overflow_l or 0.0) + self.drawn_l + self.taken_l + (self.end_l or 0.0)
+        return round(came_l - went_l - self.rest_l, 6) + 0.0  # no minus before a nothing
 
 
 HandKind = Literal["took", "topped_up", "gave"]

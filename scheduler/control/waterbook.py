@@ -1,7 +1,7 @@
 """The water of the barrels, day by day: what was there, what went where, and what cannot be explained.
 
-A day's balance is ``start + caught + added - overflow - drawn - taken - leak - end = rest``; a positive rest
-is water that nobody knows of: a leak that grew, a can not told, a tap. Unknown stays unknown (None): a day
+A day's balance is ``start + caught + added - overflow - drawn - taken - leaked - end = rest``; a positive
+rest is water that nobody knows of: a leak that grew, a can not told, a tap. Unknown stays unknown (None): a day
 without a level at its start or end, or whose rain is not known yet, has no rest. A day is worked out again
 while its rain may still be mended.
 """
@@ -124,8 +124,7 @@ def _with_rain(state: State, day: RecordWaterDay) -> RecordWaterDay:
     over = (least + most) / 2.0
     rest = day.start_l + came - over - gone - day.end_l
     sd = math.hypot(_rest_sd_l(state, day, caught), (most - least) / 2.0)
-    leak_l = leaked if day.leak_l is not None else None
-    return replace(day, caught_l=caught, overflow_l=over, leak_l=leak_l, rest_l=rest, rest_sd_l=sd)
+    return replace(day, caught_l=caught, overflow_l=over, rest_l=rest, rest_sd_l=sd)
 
 
 def _rest_sd_l(state: State, day: RecordWaterDay, caught_l: float) -> float:

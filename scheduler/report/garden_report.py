@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import replace
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import date, datetime, timedelta
 
 from scheduler.control.effects import Booking, RecordWaterDay, RootZoneRecord
@@ -23,7 +22,7 @@ from scheduler.report.answers import (
 from scheduler.report.drift import drift_answer, with_zone_names
 from scheduler.report.forms import STEP_OF
 from scheduler.report.hindsight import WORTH_A_WORD, change_words, hindsight_answer
-from scheduler.report.leak import LEAK_TOLD_L, leaked_l
+from scheduler.report.leak import LEAK_TOLD_L, leak_l_day, leaked_l
 from scheduler.report.litres import SHORT_STRESS
 from scheduler.report.over_time import evenness, flow_by_month
 from scheduler.report.year import care_told
@@ -54,11 +53,7 @@ def report_answer(
     which its tests are held against (None: the same); ``model``: of ``site``, when it is at hand. UsageError:
     nothing is stored of those days."""
     planned = dict(store.leaks_planned_since(first))
-    waters = [
-        replace(d, leak_l=leaked_l(d.leak_l, planned.get(d.day, 0.0)))
-        for d in store.water_days_since(first)
-        if d.day <= last
-    ]
+    waters = [d for d in store.water_days_since(first) if d.day <= last]
     roots = [r for r in store.root_zones_since(first) if r.day <= last]
     bookings = [b for b in store.bookings_since(first) if b.day <= last]
     if not (waters or roots or bookings):
@@ -68,7 +63,7 @@ def report_answer(
     drift = drift_answer(drawn or site, store, now, model)
     used = _known_sum(r.wanted_l + r.rain_credited_l for r in roots)
     rain, given = _known_sum(r.rain_credited_l for r in roots), _known_sum(r.given_l for r in roots)
-    leak = _known_sum(d.leak_l for d in waters)
+    leak = _known_sum(leaked_l(d, planned.get(d.day, 0.0)) for d in waters)
     return ReportAnswer(
         garden=site.name,
         first=first,
@@ -83,7 +78,7 @@ def report_answer(
         topped_up_l=sum(d.added_l for d in waters),
         taken_l=sum(d.taken_l for d in waters),
         leak_l=leak,
-        days=_days(site, store, waters, roots, bookings, first, last),
+        days=_days(site, store, waters, planned, roots, bookings, first, last),
         plants=[_plant(p.id, p.name, [r for r in roots if r.plant == p.id]) for p in site.plants],
         runs=_runs(store, bookings, begins),
         flow=drift.zones,
@@ -138,6 +133,7 @@ def _days(
     site: Site,
     store: Store,
     waters: Sequence[RecordWaterDay],
+    leaks_planned: Mapping[date, float],
     roots: Sequence[RootZoneRecord],
     bookings: Sequence[Booking],
     first: date,
@@ -154,6 +150,7 @@ def _days(
     for offset in range((last - first).days + 1):
         day = first + timedelta(days=offset)
         water = water_of.get(day)
+        planned_l = leaks_planned.get(day, 0.0)
         mine = [b for b in bookings if b.day == day]
         found.append(
             ReportedDayAnswer(
@@ -164,7 +161,8 @@ def _days(
                 overflow_l=water.overflow_l if water else None,
                 added_l=water.added_l if water else 0.0,
                 taken_l=water.taken_l if water else 0.0,
-                leak_l=water.leak_l if water else None,
+                leak_l=leaked_l(water, planned_l) if water else None,
+                leak_l_day=leak_l_day(water.leak_l, planned_l) if water else None,
                 held_l=water.end_l if water else None,
                 watered_l={z.id: sum(b.volume_l for b in mine if b.zone == z.id) for z in site.zones},
                 minutes={z.id: sum(b.open_s for b in mine if b.zone == z.id) / 60.0 for z in site.zones},
@@ -286,7 +284,7 @@ def leak_words(site: Site, answer: ReportAnswer) -> str:
     known = [d.leak_l for d in answer.days if d.leak_l is not None]
     if not known:
         return "Whether there is a leak is not known yet: it takes some nights of rest."
-    lately = known[-LEAK_LATELY_D:]
+    lately = [d.leak_l_day or 0.0 for d in answer.days if d.leak_l is not None][-LEAK_LATELY_D:]
     these = "these days" if len(known) == len(answer.days) else f"the {len(known)} days on which it is known"
     a_day_l, lost = sum(lately) / len(lately), f"{show_volume(sum(known), site.units)} ran away in {these}"
     if a_day_l >= LEAK_TOLD_L:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import date, timedelta
 
+from scheduler.control.effects import RecordWaterDay
 from scheduler.report.answers import StatusAnswer, StatusLeakAnswer
 from scheduler.report.year import day_words
 from scheduler.sensing.leak import SURE_SIGMAS
@@ -39,16 +40,25 @@ def leak_answer(store: Store, today: date) -> StatusLeakAnswer | None:
     plan = store.last_plan()
     sd_l = plan.store.leak_sd_l if plan is not None else None
     seen_l = next((d.leak_l for d in store.water_days_since(today - timedelta(days=LEAK_DAYS))[-1:]), None)
-    if sd_l is None or seen_l is None or leaked_l(seen_l, l_day) is None:
+    if sd_l is None or seen_l is None or leak_l_day(seen_l, l_day) is None:
         return None
     # A leak of less may be there: the nights tell it no finer.
     below_l = max(LEAK_TOLD_L, seen_l + SURE_SIGMAS * sd_l)
     return StatusLeakAnswer(l_day=round(l_day, 1), since=None, below_l_day=round(below_l, 1))
 
 
-def leaked_l(seen_l: float | None, planned_l: float) -> float | None:
-    """What leaked on a day, by what the nights had shown at its end and its plan counted on. What they show
-    as much as a leak, and no plan is sure of, is neither a leak nor none: None."""
+def leaked_l(day: RecordWaterDay, planned_l: float) -> float | None:
+    """What leaked on a day: of barrels that stood empty less than the leak takes of full ones."""
+    a_day_l = leak_l_day(day.leak_l, planned_l)
+    if a_day_l is None or day.leaked_l is None:
+        return None
+    return max(0.0, min(a_day_l, day.leaked_l))
+
+
+def leak_l_day(seen_l: float | None, planned_l: float) -> float | None:
+    """What a leak takes in a day of barrels that hold water, by what the nights had shown at its end and its
+    plan counted on. What they show as much as a leak, and no plan is sure of, is neither a leak nor none:
+    None."""
     if seen_l is None:
         return None
     if planned_l > 0.0:

@@ -45,7 +45,7 @@ def _day(day: RecordWaterDay) -> WaterDayAnswer:
         overflow_l=day.overflow_l,
         drawn_l=day.drawn_l,
         taken_l=day.taken_l,
-        leak_l=day.leak_l,
+        leak_l=day.leaked_l,
         end_l=day.end_l,
         rest_l=day.rest_l,
         rest_sd_l=day.rest_sd_l,

@@ -397,8 +397,25 @@ def test_empty_barrels_leak_nothing_and_no_water_came_into_them_unknown(
     settle(turn)
     settle(turn)
     (settled,) = turn.state.water_days
-    assert settled.leak_l == pytest.approx(leaked_l)
+    assert settled.leaked_l == pytest.approx(leaked_l)
     assert settled.rest_l == pytest.approx(0.0, abs=1e-9)
+
+
+def test_water_told_later_of_barrels_that_stood_empty_leaked_as_any_other() -> None:
+    """At first 60 L came from nowhere and nothing can have leaked; then 100 L are told: 40 L leaked."""
+    driver = made()
+    day = driver.now.wall.astimezone(driver.site.place.timezone).date() - timedelta(days=1)
+    closed = RecordWaterDay(day, 0.0, 60.0, 0.0, 0.0, 0.0, 40.0)
+    weather = tuple(dry_days(day, 1))
+    driver.state = replace(driver.state, water_days=(closed,), rain_known=frozenset({day}), weather=weather)
+    turn = Turn(driver.state, driver.now)
+    settle(turn)
+    (first,) = turn.state.water_days
+    assert (first.leaked_l, first.rest_l) == (0.0, -60.0)
+    enter_by_hand(turn, day, taken_l=0.0, added_l=100.0)
+    (told,) = turn.state.water_days
+    assert told.leaked_l == pytest.approx(40.0)
+    assert told.rest_l == pytest.approx(0.0, abs=1e-9)
 
 
 def test_cans_told_after_midnight_for_yesterday_are_entered_on_yesterday() -> None:

@@ -83,7 +83,7 @@ def _told_once(site: Site, answer: ReportAnswer) -> None:
 
 
 def _with_leaks(*litres: float | None) -> ReportAnswer:
-    days = [ReportedDayAnswer.model_construct(leak_l=leak_l) for leak_l in litres]
+    days = [ReportedDayAnswer.model_construct(leak_l=leak_l, leak_l_day=leak_l) for leak_l in litres]
     return ReportAnswer.model_construct(days=days)
 
 
@@ -171,6 +171,20 @@ def test_what_nights_see_by_chance_is_no_leak_and_no_gain(tmp_path: Path) -> Non
         assert answer.leak_l == 0.0 and words[2].endswith("leaked 0.0 L.")
         assert leak_words(site, answer) == "No leak shows while the valves are shut."
         assert not any("find the leak" in w.change for w in answer.worth_changing)
+
+
+def test_a_leak_is_told_also_while_the_barrels_stand_empty_and_lose_nothing(tmp_path: Path) -> None:
+    """Twenty days of 40 L; then ten on which it takes the 7 L that are left of 10 L added and 3 L taken."""
+    known = {"leak_l": 40.0, "caught_l": 0.0, "overflow_l": 0.0, "rest_l": 0.0, "rest_sd_l": 2.0}
+    held, empty = (
+        _june(end_l=300.0 + 10.0 - 3.0 - 40.0, **known),
+        _june(**known | {"start_l": 0.0, "end_l": 0.0}),
+    )
+    answer, _ = _told_of(tmp_path, [*held[:20], *empty[20:]], leaks_l=40.0)
+    assert answer.leak_l == pytest.approx(20 * 40.0 + 10 * 7.0)
+    assert leak_words(example_site("five-drums"), answer).startswith(
+        "A leak takes about 40 L a day; 870 L ran"
+    )
 
 
 def test_what_nights_see_and_no_plan_is_sure_of_is_not_known(tmp_path: Path) -> None:

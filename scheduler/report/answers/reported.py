@@ -18,7 +18,8 @@ class ReportedDayAnswer(Answer):
     overflow_l: float | None
     added_l: float
     taken_l: float
-    leak_l: float | None
+    leak_l: float | None  # what it took
+    leak_l_day: float | None = None  # what it takes of barrels that hold water all day
     held_l: float | None  # above the outlet, at its end
     watered_l: dict[str, float]
     minutes: dict[str, float]
