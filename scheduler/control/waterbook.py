@@ -1,9 +1,9 @@
 """The water of the barrels, day by day: what was there, what went where, and what cannot be explained.
 
 A day's balance is ``start + caught + added - overflow - drawn - taken - leaked - end = rest``; a positive
-rest is water that nobody knows of: a leak that grew, a can not told, a tap. Unknown stays unknown (None): a day
-without a level at its start or end, or whose rain is not known yet, has no rest. A day is worked out again
-while its rain may still be mended.
+rest is water that nobody knows of: a leak that grew, a can not told, a tap. Unknown stays unknown (None): a
+day without a level at its start or end, or whose rain is not known yet, has no rest. A day is worked out
+again while its rain may still be mended.
 """
 
 from __future__ import annotations
