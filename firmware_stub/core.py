@@ -359,8 +359,9 @@ class Node:
             self._clock_failed = False
             self.diary.note(self.uptime_ms, "clock went back or stood")
             for v in self.valves:
-                self._end_run(v, "fault", actions, certain=False)
+                self._end_run(v, "fault", actions, save=False, certain=False)
                 v.lose_count()
+            self._save(actions)  # how far each is open was lost first: no start may take it for shut
         for v in self.valves:
             self._tick_valve(v, inputs.switches[v.channel], actions)
         if inputs.pings:

@@ -55,6 +55,7 @@ class Valve:
         self._since = 0
         self._tries = 0
         self._again_left = AGAIN_MAX
+        self._at_once = True  # a closed switch that changes by itself is followed without a rest before
         self._odd_since = None
         self._held = True  # the closed switch was not seen open since the valve was last proven shut
         self._open_began = 0
@@ -101,6 +102,8 @@ class Valve:
                 due.append(self._since + self._seat_ms())
         if self.position == "fault" and self._again_left > 0 and self._goal is None:
             due.append(self._since + AGAIN_MS)
+        if self.position == "fault" and self._odd_since is not None and self._since + AGAIN_MS > uptime_ms:
+            due.append(self._since + AGAIN_MS)
         if self._odd_since is not None and self._odd_since + GLITCH_MS > uptime_ms:
             due.append(self._odd_since + GLITCH_MS)
         return min(due) if due else None
@@ -139,6 +142,7 @@ class Valve:
 
     def open(self, uptime_ms, actions):
         self._tries = 0
+        self._at_once = True
         self._open_began = uptime_ms
         self._begin("open", uptime_ms, actions)
 
@@ -221,9 +225,18 @@ class Valve:
             left = self._again_left - 1
             self.close(uptime_ms, actions)
             self._again_left = left
-        elif self._odd_since is not None and uptime_ms - self._odd_since >= GLITCH_MS:
+        elif self._odd_since is None or uptime_ms - self._odd_since < GLITCH_MS:
+            return
+        elif self._may_follow(uptime_ms):
             self._tries = 1  # one travel, no more
             self._begin("close", uptime_ms, actions)
+
+    def _may_follow(self, uptime_ms):
+        """A closed switch that comes and goes has the motor driven at once only the first time since an
+        order; later the motor rests before, so that it does not burn."""
+        follows = self._at_once or uptime_ms - self._since >= AGAIN_MS
+        self._at_once = False
+        return follows
 
     def _strayed(self, uptime_ms, switch, actions):
         """It is not where it was left."""
@@ -234,9 +247,11 @@ class Valve:
             self._begin("close", uptime_ms, actions)
         elif switch is None:
             self.position = "unknown"
-        else:
+        elif self._may_follow(uptime_ms):
             self._tries = 0
             self._begin("close", uptime_ms, actions)
+        else:
+            self._fault(uptime_ms, actions)
 
     def _travel(self, uptime_ms, switch, actions):
         self._odd_since = None

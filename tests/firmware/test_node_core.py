@@ -17,6 +17,7 @@ KEY = bytes(range(32))
 SESSION = "3132333435363738"
 TRAVEL_MS = 5000
 TRAVEL_LIMIT_MS = 8000
+HOUR_MS = 3_600_000
 BOOT_MS = 9000  # a node that remembers nothing drives closed for its whole travel limit
 
 
@@ -396,6 +397,35 @@ def test_a_switch_that_makes_and_lets_go_in_a_fault_costs_one_travel_and_the_mot
     b.stuck = None
     b.run(60_000)
     assert b.position == "fault" and b.closing_ms - driven_ms <= TRAVEL_LIMIT_MS + 200
+
+
+@pytest.mark.parametrize(("made_ms", "open_ms"), [(2000, 2000), (5000, 15_000), (1200, 200)])
+def test_a_jammed_motor_is_not_driven_on_and_on_by_a_closed_switch_that_comes_and_goes(
+    made_ms: int, open_ms: int
+) -> None:
+    """It rests five minutes between its tries, as the driver's words promise: a stalled motor grows hot."""
+    b = Bench()
+    b.order(open_ms=20_000)
+    b.run(22_000)
+    b.jammed = True
+    b.run(30_000)
+    driven_ms = b.closing_ms
+    for _ in range(HOUR_MS // 100):
+        b.stuck = (False, b.t % (made_ms + open_ms) < made_ms)
+        b.run(100)
+    # One try is two travels at most; twelve rests in an hour, and the first try without one.
+    assert b.closing_ms - driven_ms <= 13 * 2 * TRAVEL_LIMIT_MS
+
+
+def test_a_start_after_the_clock_failed_just_as_a_valve_opened_does_not_take_it_for_shut() -> None:
+    b = Bench()
+    b.order(open_ms=60_000)
+    b.place = 3000  # three seconds in which the loop stood and its counter went back
+    b.t -= 200
+    b.run(100)
+    assert b.drive == "close" and b.memory["shut"] == [False]
+    after = Bench(saved=b.memory, reset="watchdog", place=b.place, stuck=STICKS, boot_ms=60_000)
+    assert after.place == 0
 
 
 def test_time_that_the_clock_lost_while_it_opened_is_driven_back_too() -> None:
