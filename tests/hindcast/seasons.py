@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from datetime import date, timedelta
 from typing import Literal
 
@@ -183,15 +183,9 @@ def _beside(one: Coming, times: int) -> Coming:
         return one
 
     def over(part: Array) -> Array:
-        return np.tile(part, (1, times, 1)) if part.shape[1] > 1 else part
+        return np.tile(part, (1, times, 1)) if part.ndim == 3 and part.shape[1] > 1 else part
 
-    return replace(
-        one,
-        use_mm=over(one.use_mm),
-        raw_mm=over(one.raw_mm),
-        rain_mm=over(one.rain_mm),
-        need_mm=over(one.need_mm),
-    )
+    return replace(one, **{f.name: over(getattr(one, f.name)) for f in fields(one)})
 
 
 def _first_come_l(garden: GardenAhead, i: int, root_mm: Array, et0_mm: Array) -> Array:
