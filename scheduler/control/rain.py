@@ -62,7 +62,7 @@ def level_sd_l(state: State, day: RecordWaterDay) -> float:
     level_sd_m = math.hypot(noise_m / math.sqrt(READINGS_OF_ONE_LEVEL), SLOW_SD_M)
     stage = state.model.stage
     per_m = 1000.0 * stage.area_m2(stage.level_m((day.start_l + day.end_l) / 2.0))
-    leak_sd_l = 24.0 * state.leak.sd_lph if state.leak is not None else 0.0
+    leak_sd_l = state.leak.sure_sd_l_day if state.leak is not None else 0.0
     return math.hypot(math.sqrt(2.0) * level_sd_m * per_m, DRAWN_SD_SHARE * day.drawn_l, leak_sd_l)
 
 

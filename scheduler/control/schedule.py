@@ -133,7 +133,7 @@ def make_plan(turn: Turn) -> None:
         lasting=supply.lasting if supply is not None else None,
         leak_l=leak_l_day(state),
     )
-    leak_sd_l = 24.0 * state.leak.sd_lph if state.leak is not None else None
+    leak_sd_l = state.leak.sure_sd_l_day if state.leak is not None else None
     plan = replace(
         plan,
         runs=tuple(_with_doubt(turn, _with_history(turn, r)) for r in plan.runs),

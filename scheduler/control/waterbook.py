@@ -47,8 +47,9 @@ def _held_l(state: State) -> float | None:
 def _close(turn: Turn, book: WaterBook, end_l: float | None) -> None:
     assert book.day is not None
     leak = turn.state.leak
-    # Where the last rest lay far below it, it may have stopped, and nobody knows.
-    leak_l = 24.0 * leak.lph if leak is not None and leak.beyond >= 0 else None
+    leak_l = 24.0 * leak.lph if leak is not None else None
+    if leak is not None and leak.beyond < 0:  # it may have stopped, and nobody knows
+        leak_l = leak.sure_l_day or None
     closed = RecordWaterDay(
         day=book.day,
         start_l=book.start_l,

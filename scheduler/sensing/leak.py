@@ -45,19 +45,27 @@ def leak_lph(track: LevelTrack, site: Site, stage: LevelVolume) -> tuple[float, 
 @dataclass(frozen=True, slots=True)
 class Leak:
     """Litres an hour that leave with the valves shut, and their sd. ``beyond``: rests in a row that lay far
-    above (+) or below (-) this: one is a shower or a can, several are a leak that changed."""
+    above (+) or below (-) this: one is a shower or a can, several are a leak that changed. ``less``: what
+    the last rest showed (L/h and its sd), where it lay far below and still tells of a leak."""
 
     lph: float
     sd_lph: float
     beyond: int = 0
+    less: tuple[float, float] | None = None
 
     @property
     def sure_l_day(self) -> float:
         """Litres a day, where it is told from none at all (by two sd); else 0: the first nights alone may be
         off by as much as a small barrel's plants drink. Nor is it sure once the last rest lay far below it: a
-        loss may have stopped."""
-        sure = self.lph > SURE_SIGMAS * self.sd_lph and self.beyond >= 0
-        return 24.0 * self.lph if sure else 0.0
+        loss may have stopped. One that has only become less, as with a falling head, is counted as that."""
+        lph, sd_lph = self.less or (self.lph, self.sd_lph)
+        sure = lph > SURE_SIGMAS * sd_lph and (self.beyond >= 0 or self.less is not None)
+        return 24.0 * lph if sure else 0.0
+
+    @property
+    def sure_sd_l_day(self) -> float:
+        """One sd of that."""
+        return 24.0 * (self.less[1] if self.less is not None else self.sd_lph)
 
 
 def learn_leak(prior: Leak | None, seen: tuple[float, float]) -> Leak:
@@ -75,15 +83,23 @@ def learn_leak(prior: Leak | None, seen: tuple[float, float]) -> Leak:
         beyond = prior.beyond + side if prior.beyond * side >= 0 else side
         if abs(beyond) >= CHANGED_RESTS:
             return Leak(*seen)
-        return Leak(prior.lph, known_sd, beyond)
+        return Leak(prior.lph, known_sd, beyond, seen if _is_less(beyond, prior, seen) else None)
     a, b = 1.0 / known_sd**2, 1.0 / seen[1] ** 2
     return Leak((prior.lph * a + seen[0] * b) / (a + b), math.sqrt(1.0 / (a + b)))
+
+
+def _is_less(beyond: int, prior: Leak, seen: tuple[float, float]) -> bool:
+    """Whether a rest far below tells of a leak still. The first after a loss has stopped may have begun
+    before that, and shows a part of it: then only half or more is one. The next has only the time since."""
+    return beyond < -1 or (beyond == -1 and seen[0] >= prior.lph / 2.0)
 
 
 def watched_leak(prior: Leak, seen: tuple[float, float]) -> Leak:
     """What a part of a rest that goes on teaches: whether the leak has changed. What bears it out adds
     nothing, for parts of one rest do not err each on its own."""
-    return replace(prior, beyond=0) if abs(_away(prior, seen)) <= GATE_SIGMAS else learn_leak(prior, seen)
+    if abs(_away(prior, seen)) > GATE_SIGMAS:
+        return learn_leak(prior, seen)
+    return replace(prior, beyond=0, less=None)
 
 
 def _away(prior: Leak, seen: tuple[float, float]) -> float:

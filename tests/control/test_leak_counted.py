@@ -120,3 +120,14 @@ def test_empty_barrels_do_not_show_that_nothing_leaks() -> None:
     driver.state = replace(driver.state, leak=Leak(LEAK_LPH, 0.05))
     days_pass(driver, 4.0)
     assert driver.state.leak == Leak(LEAK_LPH, 0.05)
+
+
+def test_a_leak_that_becomes_less_is_counted_all_along() -> None:
+    """As of an orifice whose head falls (Torricelli): at a third of the head, 0.58 times as much."""
+    driver, less_l = known_tight(), 24.0 * 0.58 * LEAK_LPH
+    days_pass(driver, 4.0, LEAK_LPH)
+    for _ in range(20):
+        days_pass(driver, 0.25, 0.58 * LEAK_LPH)
+        assert 0.9 * less_l < leak_l_day(driver.state) < 24.1 * LEAK_LPH
+    assert leak_l_day(driver.state) == pytest.approx(less_l, rel=0.1)
+    assert None not in [d.leak_l for d in driver.all(RecordWaterDay)][-5:]

@@ -163,6 +163,14 @@ def test_a_leak_is_counted_on_only_where_it_is_told_from_none() -> None:
     assert Leak(-0.3, 0.01).sure_l_day == 0.0
     assert Leak(2.0, 0.1, beyond=1).sure_l_day == pytest.approx(48.0)  # it goes on, or more does
     assert Leak(2.0, 0.1, beyond=-1).sure_l_day == 0.0  # it may have stopped
+    assert learn_leak(Leak(2.0, 0.1), (1.1, 0.1)).sure_l_day == pytest.approx(26.4)  # or become less
+    once = learn_leak(Leak(2.0, 0.1), (0.9, 0.1))
+    assert once.sure_l_day == 0.0  # a part of the time before it stopped may be in it
+    assert learn_leak(once, (0.1, 0.1)).sure_l_day == 0.0
+    twice = learn_leak(once, (0.9, 0.1))
+    assert twice.sure_l_day == pytest.approx(21.6)
+    assert watched_leak(twice, (2.1, 0.1)).sure_l_day == pytest.approx(48.0)
+    assert learn_leak(twice, (4.0, 0.1)).sure_l_day == pytest.approx(48.0)
 
 
 def test_a_part_of_a_rest_tells_of_a_change_and_adds_nothing_where_it_bears_out_what_is_known() -> None:
