@@ -68,22 +68,22 @@ def why_answer(site: Site, store: Store, day: date, subject: str | None = None) 
     beside = {i.order.order_id for i in intents if i.asked_by is not None or i.for_test}
     watered = {(b.day, b.zone) for b in since if b.volume_l > 0.0 and b.order_id not in beside}
     bookings = [b for b in since if b.day == day]
-    newest = plans[-1]
+    told = _told(plans, zones, watered)
     return WhyAnswer(
         garden=site.name,
         day=day,
-        made_at=newest.made_at,
+        made_at=told.made_at,
         zones=[_zone(site, z, plans, earlier, bookings, intents, watered) for z in zones],
         plants=_plants(site, plans, bookings, zones, subject, watered),
-        reasons=_reasons(newest.reasons),
+        reasons=_reasons(told.reasons),
         sources=[
             WhySourceAnswer(
                 what=s.what,
                 source=s.source,
                 as_of=s.as_of,
-                age_h=round((newest.made_at - s.as_of).total_seconds() / 3600.0, 1) if s.as_of else None,
+                age_h=round((told.made_at - s.as_of).total_seconds() / 3600.0, 1) if s.as_of else None,
             )
-            for s in newest.sources
+            for s in told.sources
         ],
     )
 
@@ -102,10 +102,17 @@ def _zones_asked(site: Site, subject: str | None) -> list[str]:
 Watered = Set[tuple[date, str]]  # days and zones that got water by a plan
 
 
-def _run_of(plans: Sequence[Plan], zone: str, watered: Watered) -> tuple[date, PlannedRun] | None:
-    """The newest planned run of a zone, its openings as one: a later plan of the day no longer names what is
-    done, and may have only the rest of the openings."""
-    runs = [(p.day, r) for p in reversed(plans) for r in whole_runs(p.runs) if r.zone == zone]
+def _told(plans: Sequence[Plan], zones: Sequence[str], watered: Watered) -> Plan:
+    """The plan whose sources and doubts are told: of the newest run that is told, for a later plan of the day
+    was made from other figures and no longer names that run; where none is told, the newest."""
+    runs = [found[0] for z in zones if (found := _run_of(plans, z, watered)) is not None]
+    return max(runs, key=lambda p: p.made_at, default=plans[-1])
+
+
+def _run_of(plans: Sequence[Plan], zone: str, watered: Watered) -> tuple[Plan, PlannedRun] | None:
+    """The newest planned run of a zone, its openings as one, and its plan: a later plan of the day no longer
+    names what is done, and may have only the rest of the openings."""
+    runs = [(p, r) for p in reversed(plans) for r in whole_runs(p.runs) if r.zone == zone]
     found = next((found for found in runs if found[1].pulse == 1), runs[0] if runs else None)
     return None if found is None or _dropped(plans, zone, watered) is not None else found
 
@@ -162,8 +169,8 @@ def _zone(
         name=site.zone(zone_id).name,
         start=run.start if run is not None else None,
         run_s=round(run.run_s, 1) if run is not None else None,
-        volume_l=round(run.volume_l, 2) if run is not None else None,
-        booked_l=round(sum(booked), 2) if booked else None,
+        volume_l=round(run.volume_l, 4) if run is not None else None,
+        booked_l=round(sum(booked), 4) if booked else None,
         reasons=before + _reasons((*due, *(r for r in reasons if r.code != "would_change"))),
         would_change=_reasons([r for r in reasons if r.code == "would_change"]),
         compared=_compared(site, found, earlier, watered) if found is not None else None,
@@ -172,21 +179,21 @@ def _zone(
 
 
 def _compared(
-    site: Site, found: tuple[date, PlannedRun], earlier: Sequence[Plan], watered: Watered
+    site: Site, found: tuple[Plan, PlannedRun], earlier: Sequence[Plan], watered: Watered
 ) -> WhyComparisonAnswer | None:
-    day, run = found
+    day, run = found[0].day, found[1]
     days = {p.day for p in earlier}
     of_days = (_run_of([p for p in earlier if p.day == d], run.zone, watered) for d in sorted(days))
     runs = [found for found in of_days if found is not None and found[1].pulse == 1]
     if not runs:
         return None
-    before_day, before = min(runs, key=lambda x: (abs((day - x[0]).days - LAST_WEEK_DAYS), x[0]))
+    planned, before = min(runs, key=lambda x: (abs((day - x[0].day).days - LAST_WEEK_DAYS), x[0].day))
     split = compare_runs(before, run)
     if split is None:
         return None
     causes = [_cause(site, c, before, run) for c in sorted(split.causes, key=lambda c: -abs(c.change_s))]
     return WhyComparisonAnswer(
-        day=before_day, before_s=round(split.before_s, 1), after_s=round(split.after_s, 1), causes=causes
+        day=planned.day, before_s=round(split.before_s, 1), after_s=round(split.after_s, 1), causes=causes
     )
 
 
@@ -234,9 +241,9 @@ def _plants(
             id=p.id,
             name=p.name,
             zone=shares[p.id].zone,
-            wanted_l=round(shares[p.id].wanted_l, 2),
-            planned_l=round(shares[p.id].given_l, 2),
-            booked_l=round(sum(litres for b in bookings for plant, litres in b.given_l if plant == p.id), 2),
+            wanted_l=round(shares[p.id].wanted_l, 4),
+            planned_l=round(shares[p.id].given_l, 4),
+            booked_l=round(sum(litres for b in bookings for plant, litres in b.given_l if plant == p.id), 4),
             reasons=_reasons(shares[p.id].reasons),
         )
         for p in asked

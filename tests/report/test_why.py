@@ -20,6 +20,7 @@ from scheduler.rehearsal.shell import VirtualShell
 from scheduler.report.why import newest_planned_day, why_answer, why_words
 from scheduler.site.errors import UsageError
 from scheduler.site.examples import example_site
+from scheduler.site.showing import show_volume
 from scheduler.store.store import Store, store_url
 from scheduler.weather.weather_file import packaged_weather
 
@@ -54,6 +55,26 @@ def test_a_watered_zone_says_its_time_its_reason_its_sources_and_what_would_chan
     assert border.would_change and "rain" in border.would_change[0].text
     assert {s.what for s in answer.sources} == {"level", "forecast", "past_weather", "flow"}
     assert all(s.age_h is not None and 0.0 <= s.age_h < 200.0 for s in answer.sources)
+
+
+def test_the_sources_of_a_run_are_those_that_it_was_planned_from(store: Store) -> None:
+    days = [date(2012, 8, 1) + timedelta(days=n) for n in range(12)]
+    later = 0
+    for day in days:
+        answer = why_answer(SITE, store, day)
+        starts = [z.start for z in answer.zones if z.start is not None]
+        if not starts:
+            continue
+        assert answer.made_at <= max(starts) + timedelta(minutes=2), day
+        later += answer.made_at < store.plans_between(day, day)[-1].made_at
+    assert later  # on some of them the evening's plan came after the morning's run
+
+
+def test_what_a_plant_wants_is_the_same_figure_in_its_reason_and_in_the_table(store: Store) -> None:
+    for day in (date(2012, 8, 1) + timedelta(days=n) for n in range(12)):
+        for plant in why_answer(SITE, store, day).plants:
+            for reason in (r for r in plant.reasons if r.code == "due"):
+                assert f"it wants {show_volume(plant.wanted_l)}." in reason.text, (day, plant.id)
 
 
 def test_a_skipped_zone_says_why_not_and_when_it_falls_due(store: Store) -> None:
