@@ -35,7 +35,7 @@ from scheduler.site.errors import FallingheadError
 from scheduler.site.model import Site
 from scheduler.site.showing import show_volume
 from scheduler.store.store import Store, store_url
-from scheduler.survey.tests_due import due, history, stale, standing, told_something
+from scheduler.survey.tests_due import standing, told_something
 
 # A copy is fetched each night, with two hours of grace; a service that runs here writes every half hour, and
 # may be started anew meanwhile (our choice).
@@ -365,13 +365,13 @@ def _at_risk(
 
 
 def _tests(site: Site, store: Store, now: datetime) -> dict[str, object]:
-    """What is due of a garden that was commissioned, and how old its newest catch cans are."""
+    """What is due of a garden that was commissioned, as ``commission --list`` has it, and how old its newest
+    catch cans are."""
     records = store.test_records()
     if not records:
         return {"tests_due": None, "never_tested": True, "cans_at": None}
-    count = 0
-    for zone in (None, *(z.id for z in site.zones)):
-        done = history(records, zone)
-        count += len(due(site, done, stale(site, done, zone), zone, now))
+    from scheduler.survey.as_built import as_built
+
+    count = len(as_built(site, records, now=now).all_due)
     cans = [r.record.at for r in standing(records) if r.record.kind == "catch_cans" and told_something(r)]
     return {"tests_due": count, "never_tested": False, "cans_at": max(cans, default=None)}

@@ -17,6 +17,7 @@ from scheduler.cli.main import app
 from scheduler.control.effects import RecordCalibration, RecordChoice, RecordStop, RootZoneRecord
 from scheduler.control.spans import OPEN
 from scheduler.report.answers import RoundAnswer, RoundGardenAnswer
+from scheduler.report.commissioning import steps_answer
 from scheduler.report.round import round_answer
 from scheduler.report.round_gardens import round_gardens
 from scheduler.report.round_harm import WEEK_DAYS, days_without, dry_from, plants_of, share_lost
@@ -26,7 +27,7 @@ from scheduler.service.practised import keep_practice
 from scheduler.site.errors import UsageError
 from scheduler.site.examples import example_site
 from scheduler.survey.site_mark import site_mark
-from scheduler.survey.tests_done import Can, CatchCans, Draw, HeadFlow
+from scheduler.survey.tests_done import Can, CatchCans, Draw, HeadFlow, Trim, TurnDone
 from tests.support.many_gardens import OneOfMany, one_of_many
 
 NOW = datetime(2012, 8, 1, 15, 0, tzinfo=UTC)
@@ -363,6 +364,23 @@ def test_cans_that_told_nothing_are_not_the_newest_cans(tmp_path: Path) -> None:
             done = CatchCans(zone=zone.id, at=at, who="Ann", level_m=0.5, run_s=600.0, cans=cans)
             store.add_test_record(done, site_mark(garden.site, zone.id))
     assert of(look(tmp_path), garden).cans_at == SEEN - YEAR
+
+
+def test_as_many_tests_are_due_as_the_list_of_steps_says_also_after_a_trimming(tmp_path: Path) -> None:
+    garden = one_of_many(tmp_path, 1, SEEN)
+    zone = garden.site.zones[0]
+    with garden.store() as store:
+        draws = tuple(Draw(level_m=level_m, run_s=360.0, volume_l=2.0) for level_m in (0.6, 0.3))
+        flow = HeadFlow(zone=zone.id, at=SEEN - timedelta(hours=2), who="Ann", draws=draws)
+        turned = (TurnDone(emitter=zone.emitters[0].id),)
+        trim = Trim(zone=zone.id, at=SEEN - timedelta(hours=1), who="Ann", turns=turned)
+        due = []
+        for done in (flow, trim):
+            store.add_test_record(done, site_mark(garden.site, zone.id))
+            steps = steps_answer(garden.site, store.test_records(), NOW, store="", half_done=None).steps
+            due.append(sum(s.state == "due" for s in steps))
+            assert of(look(tmp_path), garden).tests_due == due[-1]
+    assert due[1] > due[0]  # the flow was tested before the bubbler was turned
 
 
 def test_a_practice_that_is_over_is_no_garden_to_bring_anything_to(
