@@ -196,7 +196,7 @@ def take_in(turn: Turn, moved: RecordHandWater) -> None:
         turn.change(given_l=(*state.given_l, (moved.day, moved.plant, moved.litres)))
         return
     # The level moved for another reason than a run: a run whose proof stands open cannot be proven by it.
-    turn.change(proof=None)
+    turn.change(proof=None, track=state.track.changed(poured_at=moved.at))
     taken_l = moved.litres if moved.kind == "took" else 0.0
     waterbook.enter_by_hand(turn, moved.day, taken_l=taken_l, added_l=moved.litres - taken_l)
     if moved.kind == "took":

@@ -113,9 +113,12 @@ def measured_by_hand(
     """A person measured the level: a calibration of the sensor's zero, not a jump.
 
     With readings to compare, the difference becomes the sensor's offset; without, the measure is the belief.
+    Readings from before water was moved by hand, or while they jump, are of other water.
     """
-    sensed = tuple(p for p in track.recent if not p.by_hand)
+    poured_at = track.poured_at
+    sensed = tuple(p for p in track.recent if not p.by_hand and (poured_at is None or p.at > poured_at))
     fresh = bool(sensed) and not track.faults and (at - sensed[-1].at).total_seconds() <= _late_s(site)
+    fresh = fresh and not track.pending
     if site.sensor is not None and fresh:
         shift_m = level_m - _estimate(track.changed(recent=sensed), site, at)[0]
         track = replace(

@@ -55,6 +55,7 @@ class LevelTrack:
     same_fall_m: float = 0.0  # what drawing should have lowered the level since the raw value last changed
     faults: tuple[str, ...] = ()
     refused: tuple[bool, ...] = ()  # of the last readings, which could not be used
+    poured_at: datetime | None = None  # when a person last told of water taken or topped up
     jumped: tuple[datetime, float] | None = None  # when a jump nobody explained was believed; its size, m
 
     def changed(self, **fields: object) -> LevelTrack:

@@ -418,6 +418,30 @@ def test_water_told_later_of_barrels_that_stood_empty_leaked_as_any_other() -> N
     assert told.rest_l == pytest.approx(0.0, abs=1e-9)
 
 
+@pytest.mark.parametrize(("told", "minutes"), [(True, 0), (True, 4), (True, 9), (False, 9)])
+def test_a_level_measured_just_after_a_top_up_is_not_held_against_readings_from_before_it(
+    told: bool, minutes: int
+) -> None:
+    """The sensor is right: it is not to be corrected by what was poured in. Where that is told it is known at
+    once; else as soon as one reading has jumped."""
+    driver = made()
+    driver.wait(3600.0, every_s=300.0)
+    stage, level_m = driver.state.model.stage, driver.node.level_m
+    assert level_m is not None
+    driver.node.level_m = stage.level_m(stage.volume_l(level_m) + 40.0)
+    if told:
+        driver.ask("topped_up", None, 40.0)
+    driver.wait(60.0 * minutes, every_s=300.0)
+    driver.ask("measured", None, driver.node.level_m)
+    assert driver.state.track.offset_m == 0.0
+    driver.wait(3600.0, every_s=300.0)
+    assert driver.state.belief.known
+    assert driver.state.belief.level_m == pytest.approx(driver.node.level_m, abs=0.005)
+    # Later there is something to compare with.
+    driver.ask("measured", None, driver.node.level_m + 0.02)
+    assert driver.state.track.offset_m == pytest.approx(0.02, abs=0.003)
+
+
 def test_cans_told_after_midnight_for_yesterday_are_entered_on_yesterday() -> None:
     driver = made()
     quiet_days(driver, 2)
