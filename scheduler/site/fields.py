@@ -70,27 +70,31 @@ def did_you_mean(word: str, known: Iterable[str]) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Quantity:
-    """A quantity with its unit; ``least`` and ``most`` in the unit of the dimension, shown as ``span``."""
+    """A quantity with its unit; ``least`` and ``most`` in the unit of the dimension, shown as ``span``.
+
+    ``such_as``: what is usual here, where the dimension's own examples are not."""
 
     dimension: Dimension
     least: float
     most: float
     span: str
     above_least: bool = False  # the least itself is refused
+    such_as: str = ""
 
     def read(self, value: object) -> float:
         number = parse(value, self.dimension)
-        low = number <= self.least if self.above_least else number < self.least
-        if low or number > self.most:
+        if not self._within(number):
             raise refuse(value, f"give {DIMENSIONS[self.dimension].words} {self.span}")
         return number
 
+    def _within(self, number: float) -> bool:
+        return number <= self.most and (number > self.least if self.above_least else number >= self.least)
+
     def schema(self) -> Json:
-        return {
-            "type": "string",
-            "pattern": r"^\s*[-+]?[\d.]",
-            "examples": list(DIMENSIONS[self.dimension].examples),
-        }
+        found: Json = {"type": "string", "pattern": r"^\s*[-+]?[\d.]"}
+        usual = [e for e in DIMENSIONS[self.dimension].examples if self._within(parse(e, self.dimension))]
+        examples = [self.such_as] if self.such_as else usual
+        return found | {"examples": examples} if examples else found
 
 
 @dataclass(frozen=True, slots=True)
@@ -264,6 +268,8 @@ class Day:
 
 @dataclass(frozen=True, slots=True)
 class TimeOfDay:
+    such_as: str = "05:30"
+
     def read(self, value: object) -> time:
         if isinstance(value, time):
             return value.replace(microsecond=0)
@@ -272,7 +278,11 @@ class TimeOfDay:
         raise refuse(value, 'write a time of day from 00:00 to 23:59, such as "05:30"')
 
     def schema(self) -> Json:
-        return {"type": "string", "pattern": r"^([01]?\d|2[0-3]):[0-5]\d(:\d\d)?$", "examples": ["05:30"]}
+        return {
+            "type": "string",
+            "pattern": r"^([01]?\d|2[0-3]):[0-5]\d(:\d\d)?$",
+            "examples": [self.such_as],
+        }
 
 
 @dataclass(frozen=True, slots=True)

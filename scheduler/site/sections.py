@@ -61,14 +61,14 @@ def _soil_named(word: str) -> str | None:
 _DROP = Quantity("length", -10.0, 20.0, "from -10 m (above the outlet) to 20 m below it")
 _ALONG = Quantity("length", 0.0, 500.0, "from 0 to 500 m")
 _RUN = Quantity("length", 0.0, 500.0, "above 0, at most 500 m", above_least=True)
-_BORE = Quantity("length", 0.002, 0.11, "from 2 mm to 11 cm")
+_BORE = Quantity("length", 0.002, 0.11, "from 2 mm to 11 cm", such_as="19 mm")
 _FLOW = Quantity("flow", 0.0, 2000.0, "above 0, at most 2000 L/h", above_least=True)
 _AT_HEAD = Quantity("head", 0.02, 60.0, "from 2 cm to 60 m")
 _KV = Quantity("kv", 0.05, 500.0, "from 0.05 to 500 m3/h")
 _CV = Quantity("cv", 0.05, 600.0, "from 0.05 to 600 gpm")
 _TRAVEL = Quantity("duration", 0.1, 120.0, "from 0.1 s to 2 min")
 _PLUS_SHARE = Quantity("share", 0.0, 1.0, "from 0 % to 100 %")
-_SPREAD = Quantity("share", 0.0, 0.5, "from 0 % to 50 %")
+_SPREAD = Quantity("share", 0.0, 0.5, "from 0 % to 50 %", such_as="5 %")
 _EXPONENT = Number(0.0, 1.5)
 
 PLACE = Section(
@@ -194,7 +194,7 @@ ZONE = Section(
     ),
 )
 
-_STAGE = Quantity("duration", 86_400.0, 400.0 * 86_400.0, "from 1 day to 400 days")
+_STAGE = Quantity("duration", 86_400.0, 400.0 * 86_400.0, "from 1 day to 400 days", such_as="30 days")
 _KC = Number(0.05, 1.5)
 
 KIND = Section(
@@ -212,7 +212,7 @@ KIND = Section(
         Field("root_depth", Quantity("length", 0.05, 3.0, "from 5 cm to 3 m"), "of the roots"),
         Field(
             "readily_available",
-            Quantity("share", 0.1, 0.8, "from 10 % to 80 %"),
+            Quantity("share", 0.1, 0.8, "from 10 % to 80 %", such_as="50 %"),
             "share of the soil's water that it uses before it suffers (depletion fraction p)",
         ),
         Field("young_tree", Flag(), "a tree or shrub, watered by age until it is established"),
@@ -245,7 +245,9 @@ PLANT = Section(
         Field("root_depth", Quantity("length", 0.05, 3.0, "from 5 cm to 3 m"), "instead of the catalogue's"),
         Field("plant_factor", Number(0.01, 1.5), "share of reference ET, instead of the catalogue's"),
         Field(
-            "trunk", Quantity("length", 0.002, 1.0, "from 2 mm to 1 m"), "diameter of the trunk, young trees"
+            "trunk",
+            Quantity("length", 0.002, 1.0, "from 2 mm to 1 m", such_as="3 cm"),
+            "diameter of the trunk, young trees",
         ),
         Field("established", Day(), "until then a young tree or shrub is watered by age"),
     ),
@@ -280,24 +282,24 @@ SENSOR = Section(
         ),
         Field(
             "scale",
-            Quantity("length", 1e-6, 0.5, "from 0.001 mm to 50 cm"),
+            Quantity("length", 1e-6, 0.5, "from 0.001 mm to 50 cm", such_as="0.5 mm"),
             "level per count, not for an echo sensor",
         ),
         Field(
             "noise",
-            Quantity("length", 0.0001, 0.1, "from 0.1 mm to 10 cm"),
+            Quantity("length", 0.0001, 0.1, "from 0.1 mm to 10 cm", such_as="4 mm"),
             "scatter of one reading",
             required=True,
         ),
         Field(
             "blanking",
-            Quantity("length", 0.0, 1.0, "from 0 to 1 m"),
+            Quantity("length", 0.0, 1.0, "from 0 to 1 m", such_as="3 cm"),
             "an echo sensor is blind closer than this",
             default=0.0,
         ),
         Field(
             "interval",
-            Quantity("duration", 10.0, 3600.0, "from 10 s to 1 h"),
+            Quantity("duration", 10.0, 3600.0, "from 10 s to 1 h", such_as="5 min"),
             "between readings",
             default=300.0,
         ),
@@ -327,7 +329,7 @@ FORECAST = Section(
         Field("path", Text(), 'the weather file, where "file" is a service'),
         Field(
             "refresh",
-            Quantity("duration", 3600.0, 86400.0, "from 1 h to 24 h"),
+            Quantity("duration", 3600.0, 86400.0, "from 1 h to 24 h", such_as="6 h"),
             "between fetches",
             default=21600.0,
         ),
@@ -338,7 +340,7 @@ WINDOW = Section(
     "When watering may happen, in local time. May pass midnight.",
     (
         Field("from", TimeOfDay(), "runs start from here on", required=True),
-        Field("to", TimeOfDay(), "and have ended by here", required=True),
+        Field("to", TimeOfDay("08:00"), "and have ended by here", required=True),
         Field("days", Words(DAYS), "on which it begins; if not given, every day", default=DAYS),
     ),
 )
@@ -361,13 +363,13 @@ NODE = Section(
         Field("id", Ident(), "its name in messages", required=True),
         Field(
             "longest_open",
-            Quantity("duration", 60.0, 86400.0, "from 1 min to 24 h"),
+            Quantity("duration", 60.0, 86400.0, "from 1 min to 24 h", such_as="2 h"),
             "set in the node too",
             default=7200.0,
         ),
         Field(
             "heartbeat",
-            Quantity("duration", 10.0, 3600.0, "from 10 s to 1 h"),
+            Quantity("duration", 10.0, 3600.0, "from 10 s to 1 h", such_as="5 min"),
             "between its reports",
             default=300.0,
         ),

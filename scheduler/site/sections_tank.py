@@ -53,7 +53,7 @@ BARREL = Section(
         Field("width", _SIZE, "inside width of a box"),
         Field(
             "tilt",
-            Quantity("length", 0.0, 0.5, "from 0 to 50 cm"),
+            Quantity("length", 0.0, 0.5, "from 0 to 50 cm", such_as="2 cm"),
             "not level: one side of the bottom stands so much higher (box and lying: one end)",
             default=0.0,
         ),
@@ -64,7 +64,12 @@ BARREL = Section(
 LINK = Section(
     "The joint between neighbouring barrels.",
     (
-        Field("bore", Quantity("length", 0.004, 0.3, "from 4 mm to 30 cm"), "inside diameter", required=True),
+        Field(
+            "bore",
+            Quantity("length", 0.004, 0.3, "from 4 mm to 30 cm", such_as="25 mm"),
+            "inside diameter",
+            required=True,
+        ),
         Field(
             "length", Quantity("length", 0.0, 20.0, "from 0 to 20 m"), "length of one joint", required=True
         ),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
 from datetime import date, time
 from pathlib import Path
 
@@ -13,7 +14,9 @@ from hypothesis import strategies as st
 from scheduler.site.doubts import check_not_on_paper, paper_words
 from scheduler.site.errors import SiteFileError, SiteProblem, UsageError
 from scheduler.site.examples import EXAMPLES, example_site, example_text
+from scheduler.site.fields import Field, Section, Table
 from scheduler.site.reading import read_site, read_site_text
+from scheduler.site.sections import SITE
 
 DRUMS = example_text("five-drums")
 
@@ -236,6 +239,32 @@ def test_a_plant_fed_from_two_zones_is_reported() -> None:
 def test_one_slip_is_not_reported_a_second_time_as_its_own_consequence() -> None:
     assert len(problems(changed('bore = "19 mm"', 'boer = "19 mm"'))) == 1
     assert len(problems(changed("channel = 1 ", "channel = one "))) == 1
+
+
+def _fields(section: Section) -> Iterator[Field]:
+    for field in section.fields:
+        yield from _fields(field.kind.section) if isinstance(field.kind, Table) else (field,)
+
+
+def test_what_is_given_as_an_example_of_a_key_may_be_typed_there() -> None:
+    told = [f for f in _fields(SITE) if not isinstance(f.kind, Table) and f.kind.schema().get("examples")]
+    assert len(told) > 50
+    for field in told:
+        assert not isinstance(field.kind, Table)
+        for example in field.kind.schema()["examples"]:
+            field.kind.read(example)  # raises what would be said of it
+
+
+def test_a_garden_mended_as_it_was_told_is_in_order() -> None:
+    feed = DRUMS[DRUMS.index("[feed]") : DRUMS.index("[sensor]")]
+    windows = DRUMS[DRUMS.index("[[window]]") : DRUMS.index("[forecast]")]
+    noise = next(line for line in DRUMS.splitlines(keepends=True) if line.startswith("noise"))
+    text = DRUMS.replace(feed, "").replace(windows, "").replace(noise, "")
+    told = {p.key: re.findall(r'(\w+ = "[^"]*")', p.remedy) for p in problems(text)}
+    assert set(told) == {"feed", "window", "sensor, noise"}
+    mended = text.replace("[sensor]\n", "[sensor]\n" + told["sensor, noise"][0] + "\n")
+    mended += "\n".join(["", "[feed]", *told["feed"], "[[window]]", *told["window"], ""])
+    read_site_text(mended, "garden.toml")
 
 
 def test_both_examples_read_without_a_problem() -> None:
