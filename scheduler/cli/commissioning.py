@@ -31,7 +31,9 @@ def add_to(app: typer.Typer) -> None:
 
 def commission(
     site: str = typer.Argument(None, help=SITE_HELP, metavar="SITE"),
-    step: str = typer.Argument(None, help="One step; without it all that are due.", metavar="STEP"),
+    step: str = typer.Argument(
+        None, help="One step, also alone, without SITE; without it all that are due.", metavar="STEP"
+    ),
     zone: str = typer.Option(None, "--zone", help="Which zone.", metavar="ZONE"),
     source: Path = typer.Option(
         None, "--from", help="Take the test from a TOML file instead of asking.", metavar="FILE"
@@ -50,7 +52,10 @@ def commission(
     from scheduler.site.errors import UsageError
     from scheduler.site.fields import did_you_mean
 
-    garden = find_site(site)
+    named: str | None = site
+    if step is None and named in STEPS and not Path(named).exists():
+        named, step = None, named
+    garden = find_site(named)
     if step is not None and step not in STEPS:
         raise UsageError(f"read step {step!r}; there is no such step; {did_you_mean(step, STEPS)}")
     zones = [z.id for z in garden.zones]
@@ -61,7 +66,7 @@ def commission(
         return
     with tests_of(garden) if steps else _open_store(garden) as store:
         if steps:
-            _list(garden, store, json, site or "")
+            _list(garden, store, json, named or "")
         elif source is not None:
             _from_file(garden, store, source, step, zone, who or login_name(), sure, json)
         elif json:
@@ -69,7 +74,7 @@ def commission(
         else:
             from scheduler.cli.guiding import Guide
 
-            Guide(garden, store, who, site or "").run(STEPS[step] if step else None, zone)
+            Guide(garden, store, who, named or "").run(STEPS[step] if step else None, zone)
 
 
 def _blank(site: Site, kind: TestKind | None, zone: str | None) -> None:
@@ -132,6 +137,7 @@ def _from_file(
     from scheduler.report.commissioning import done_answer
     from scheduler.report.form_file import read_test
     from scheduler.site.errors import UsageError
+    from scheduler.site.showing import show_volume
     from scheduler.survey.let_out import let_out
     from scheduler.survey.sense import questions
     from scheduler.survey.tests_done import Flush, site_mark
@@ -154,7 +160,7 @@ def _from_file(
     if isinstance(test.record, Flush):
         litres = let_out(site, test.record).known_l
         if litres > 0.0:
-            say(f'If nobody told it yet, for the books: fallinghead took "{litres:.0f} L"')
+            say(f'If nobody told it yet, for the books: fallinghead took "{show_volume(litres, site.units)}"')
 
 
 def sheet(

@@ -434,6 +434,27 @@ def test_a_test_is_taken_from_a_file_and_its_result_told(tmp_path: Path) -> None
     assert states["head-flow", "pots"] == "done" and states["head-flow", "border"] == "due"
 
 
+def test_a_step_alone_is_one_of_the_garden_that_is_found_without_a_name(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As the readme types it."""
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.delenv("FALLINGHEAD_SITE", raising=False)
+    Path("site.toml").write_text(example_text("five-drums"), encoding="utf-8")
+    alone = run("commission", "catch-cans", "--zone", "pots", "--blank").output
+    assert alone == run("commission", "site.toml", "catch-cans", "--zone", "pots", "--blank").output
+    assert 'test = "catch-cans"' in alone
+
+
+def test_what_a_flushing_let_out_is_told_for_the_books_as_it_was_caught_in_the_gardens_units(
+    tmp_path: Path,
+) -> None:
+    line = '[[line]]\nline = "bed"\nclear = true\nvolume = "1.7 gal"\n'
+    text = 'test = "flush"\nzone = "high-bed"\nlevel = "17 in"\n' + line
+    said = run("commission", "uneven-ground", "--from", file(tmp_path, text)).output
+    assert 'fallinghead took "1.70 gal"' in said
+
+
 def test_all_mistakes_of_a_file_are_told_at_once_with_their_lines(tmp_path: Path) -> None:
     wrong = DRAWS.replace('level = "78 cm"', "level = 78").replace('"0.66 L"', '"0.66 cm"')
     wrong = wrong.replace('water = "14 C"', 'watre = "14 C"')
