@@ -7,14 +7,13 @@ import re
 from collections.abc import Callable
 from datetime import date, datetime, timedelta
 
-import numpy as np
-
+from scheduler.agronomy import young
+from scheduler.agronomy.coefficients import kind_of, plant_coefficient
 from scheduler.agronomy.et0 import reference_et
-from scheduler.agronomy.need import APPLICATION_EFFICIENCY
+from scheduler.agronomy.need import APPLICATION_EFFICIENCY, available_mm
 from scheduler.agronomy.weather import Outlook
 from scheduler.control.effects import Alert
-from scheduler.planning.garden_ahead import garden_ahead
-from scheduler.planning.trajectories import store_trajectories
+from scheduler.site.model import Plant, Site
 from tests.hindcast.places import seattle
 from tests.support.message_year import Year
 
@@ -158,22 +157,78 @@ def days_in_full(year: Year, at: datetime) -> int:
     """Whole days, from that one on, through which the true water serves every plant all it wants, in the
     weather that came and with what truly leaks; what was poured in later is no part of it.
 
+    A bucket for each plant and one for the barrels, day by day, and nothing of the planner: a zone runs when
+    one of its plants is due, and each gets just what it lacks. What a zone gives to some beyond that, for its
+    bubblers are not even, is left out; so a day or two less may be true.
+
     What the plants did use is no measure of it: rationing may have kept them dry, so that they used next to
     nothing (Ks of FAO-56, eq. 84) and stand deep in a deficit that full watering refills first.
     """
-    model, place = year.shell.state.model, year.site.place
-    today = at.astimezone(place.timezone).date()
+    model, site = year.shell.state.model, year.site
+    today = at.astimezone(site.place.timezone).date()
     weather = {d.day: d for d in seattle()}
-    coming = [weather[today + timedelta(days=n)] for n in range(LOOKED_D)]
-    et0 = [found.et0_mm for d in coming if (found := reference_et(d, place)) is not None]
-    rain = [d.rain_mm for d in coming]
-    level_m = _true_level_m(year, at)
-    leak_l = 24.0 * year.garden.truth.hidden.leak_lph
-    garden = garden_ahead(model, [d.day for d in coming], level_m=level_m, leak_l=leak_l)
-    missing = garden.start(_missing_mm(year, at, today))
-    held_l = model.stage.volume_l(level_m)
-    found = store_trajectories(garden, held_l, missing, np.array([et0]), np.array([rain], dtype=float))
-    return int(found.days_left[0])
+    missing_mm = {p.id: 0.0 for p in site.plants} | _missing_mm(year, at, today)
+    held_l = model.stage.volume_l(_true_level_m(year, at))
+    for n in range(LOOKED_D):
+        day = weather[today + timedelta(days=n)]
+        et0 = reference_et(day, site.place)
+        assert et0 is not None and day.rain_mm is not None
+        for zone, network in model.zones.items():
+            plants = [site.plant(p) for p in network.plants]
+            if not any(_is_due(p, missing_mm[p.id], et0.et0_mm, day.day) for p in plants):
+                continue
+            wanted_l = sum(missing_mm[p.id] * p.canopy_m2 for p in plants) / APPLICATION_EFFICIENCY
+            if wanted_l > held_l - model.stage.volume_l(model.floor_level_m(zone)):
+                return n
+            held_l -= wanted_l
+            missing_mm |= {p.id: 0.0 for p in plants}
+        for plant in site.plants:
+            missing_mm[plant.id] = _evening_mm(plant, missing_mm[plant.id], et0.et0_mm, day.rain_mm, day.day)
+        held_l = max(0.0, held_l - 24.0 * year.garden.truth.hidden.leak_lph)
+        held_l = min(model.stage.full_l, held_l + _caught_l(site, day.rain_mm))
+    return LOOKED_D
+
+
+def _is_due(plant: Plant, missing_mm: float, et0_mm: float, day: date) -> bool:
+    """A pot each day on which a tenth of its water is gone; a new tree when its dose has come up, to half a
+    day's part of it; else when the readily available water is used up by tonight (FAO-56 p. 171)."""
+    if plant.container_l is not None:
+        return missing_mm >= 0.1 * available_mm(plant)
+    if young.is_young(plant, day):
+        return missing_mm >= _dose_mm(plant) * (1.0 - 0.5 / young.interval_d(plant, day))
+    use_mm = plant_coefficient(plant, day) * et0_mm
+    return missing_mm > 0.0 and missing_mm + use_mm >= _p(plant, use_mm) * available_mm(plant)
+
+
+def _evening_mm(plant: Plant, missing_mm: float, et0_mm: float, rain_mm: float, day: date) -> float:
+    """What is missing after that day (FAO-56 eq. 85): the use under stress (eq. 84) less rain, of which a
+    sprinkle of less than a fifth of ET0 does not count (p. 170). Of a new tree: its dose, by the day."""
+    rain_mm = rain_mm if rain_mm >= 0.2 * et0_mm else 0.0
+    if young.is_young(plant, day):
+        most_mm, used_mm = 2.0 * _dose_mm(plant), _dose_mm(plant) / young.interval_d(plant, day)
+    else:
+        most_mm, etc_mm = available_mm(plant), plant_coefficient(plant, day) * et0_mm
+        ks = (most_mm - missing_mm) / ((1.0 - _p(plant, etc_mm)) * most_mm)
+        used_mm = etc_mm * min(1.0, ks)
+    return min(most_mm, max(0.0, missing_mm + used_mm - rain_mm))
+
+
+def _p(plant: Plant, etc_mm: float) -> float:
+    """Of FAO-56 table 22, moved with the day's use (p. 162)."""
+    return min(0.8, max(0.1, kind_of(plant).p + 0.04 * (5.0 - etc_mm)))
+
+
+def _dose_mm(plant: Plant) -> float:
+    return APPLICATION_EFFICIENCY * young.dose_l(plant) / plant.canopy_m2
+
+
+def _caught_l(site: Site, rain_mm: float) -> float:
+    roof = site.roof
+    return (
+        0.0
+        if roof is None
+        else roof.catchment_m2 * roof.runoff_coefficient * max(0.0, rain_mm - roof.first_flush_mm)
+    )
 
 
 def _missing_mm(year: Year, at: datetime, today: date) -> dict[str, float]:
