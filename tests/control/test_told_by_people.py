@@ -442,6 +442,20 @@ def test_a_level_measured_just_after_a_top_up_is_not_held_against_readings_from_
     assert driver.state.track.offset_m == pytest.approx(0.02, abs=0.003)
 
 
+def test_a_level_measured_in_a_cloudburst_is_not_held_against_readings_from_before_it() -> None:
+    """15 L are 2 mm of rain on 10 m2; the first reading that has risen is not believed yet."""
+    driver = Driver(replace(small_garden(), roof=Roof(10.0, 0.8, 0.0)))
+    driver.ready()
+    driver.wait(3600.0, every_s=300.0)
+    stage, level_m = driver.state.model.stage, driver.node.level_m
+    assert level_m is not None
+    driver.node.level_m = stage.level_m(stage.volume_l(level_m) + 15.0)
+    driver.wait(300.0, every_s=300.0)
+    assert driver.state.track.pending and not driver.state.track.faults
+    driver.ask("measured", None, driver.node.level_m)
+    assert driver.state.track.offset_m == 0.0
+
+
 def test_cans_told_after_midnight_for_yesterday_are_entered_on_yesterday() -> None:
     driver = made()
     quiet_days(driver, 2)
