@@ -16,6 +16,7 @@ from scheduler.report.sheet_page import due_groups, small_volume
 from scheduler.report.year import day_words
 from scheduler.site.model import Site
 from scheduler.site.showing import show_flow, show_length, show_share
+from scheduler.survey.sentences import volume_word
 from scheduler.web.facts import Facts
 from scheduler.web.rendering import show
 from scheduler.web.rights import Right, needs, parts_of
@@ -88,7 +89,7 @@ def _zone(facts: Facts, site: Site, zone: SheetZoneAnswer) -> dict[str, Any]:
         "tests": [_test(facts, t) for t in zone.tests],
         "turns": zone.turns,
         "cans": _cans(site, zone),
-        "evenness": _evenness(zone),
+        "evenness": _evenness(site, zone),
         "curve": _curve(site, zone),
         "level": show_length(zone.cans_level_m, site.units) if zone.cans_level_m is not None else "",
     }
@@ -109,9 +110,15 @@ def _cans(site: Site, zone: SheetZoneAnswer) -> Table | None:
     return table(CANS, rows)
 
 
-def _evenness(zone: SheetZoneAnswer) -> Table | None:
+def _evenness(site: Site, zone: SheetZoneAnswer) -> Table | None:
+    word = volume_word(site.units)
     rows = [
-        [e.of, show_share(e.du), f"{show_share(e.du_low)} and {show_share(e.du_high)}", e.grade]
+        [
+            e.of.replace("litre", word),
+            show_share(e.du),
+            f"{show_share(e.du_low)} and {show_share(e.du_high)}",
+            e.grade,
+        ]
         for e in zone.evenness
     ]
     return table(EVENNESS, rows)

@@ -120,11 +120,19 @@ def test_the_sheet_speaks_the_gardens_units() -> None:
     """No metric unit on the page of a garden in US units."""
     site = example_site("uneven-ground")
     zone = site.zones[0]
-    record = PrimeTime(zone=zone.id, at=SPRING, who="Ines", level_m=0.5, prime_s=40.0)
-    page = sheet_page(site, sheet_answer(site, [TestDone(1, record, site_mark(site, zone.id))], SPRING))
+    draws = tuple(Draw(level_m=level_m, run_s=360.0, volume_l=3.0) for level_m in (0.7, 0.3))
+    caught = tuple(Can(emitter=e.id, volume_l=0.6) for e in zone.emitters)
+    records = (
+        PrimeTime(zone=zone.id, at=SPRING, who="Ines", level_m=0.5, prime_s=40.0),
+        HeadFlow(zone=zone.id, at=SPRING, who="Ines", draws=draws),
+        CatchCans(zone=zone.id, at=SPRING, who="Ines", level_m=0.5, run_s=600.0, cans=caught),
+    )
+    done = [TestDone(i, r, site_mark(site, zone.id)) for i, r in enumerate(records, 1)]
+    page = sheet_page(site, sheet_answer(site, done, SPRING))
     body = page[page.index("<body>") :]
     assert " gal" in body and " gph" in body
-    assert not re.search(r"\d (L|L/h|cm|m|mL)\b", body)
+    assert "gallon wanted" in body and "Curve q" in body
+    assert not re.search(r"\d (L|L/h|cm|m|mL)\b|[Ll]itre", body)
 
 
 def test_the_command_writes_the_page_and_the_object(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
