@@ -18,7 +18,9 @@ from scheduler.site.errors import UsageError
 
 # Its text is when the practice ended, by the garden's time.
 MARK = "practice-ended"
-PRACTICE_OVER = (
+PRACTICE_OVER = "This practice is over: no valve moves in it, and nothing can be told any more."
+# The same for whoever types commands, with the way out.
+FOLDER_OF_IT = (
     "FALLINGHEAD_STATE names the folder of a practice that is over: no valve moves there and nothing can be "
     "told there any more. For a garden of your own: unset FALLINGHEAD_STATE FALLINGHEAD_SITE"
 )
@@ -59,9 +61,11 @@ def practice_ended(environment: Mapping[str, str] | None = None) -> datetime | N
 
 
 def check_can_ask(kind: str, environment: Mapping[str, str] | None = None) -> None:
-    """UsageError: it is a practice that is over, in which nobody answers a request of that kind."""
+    """UsageError: it is a practice that is over, in which nobody answers a request of that kind. A command is
+    told how to leave it; a page, which names its ``environment``, is not."""
     if practice_ended(environment) is not None:
-        raise UsageError(f"Nothing was stopped. {PRACTICE_OVER}" if kind == "stop" else PRACTICE_OVER)
+        nothing = "Nothing was stopped. " if kind == "stop" else ""
+        raise UsageError(f"{nothing}{FOLDER_OF_IT if environment is None else PRACTICE_OVER}")
 
 
 def practice_ended_in(folder: Path) -> datetime | None:

@@ -21,7 +21,8 @@ router = APIRouter()
 PasswordField = Annotated[str, Form(max_length=4 * PASSWORD_MAX)]
 NameField = Annotated[str, Form(max_length=4 * NAME_MAX)]
 PASSWORD_WORDS = (
-    f"{PASSWORD_MIN} signs at the least, {PASSWORD_ADVISED} or more are better: four words in a row do well."
+    f"{PASSWORD_MIN} characters at the least, {PASSWORD_ADVISED} or more are better: four words in a row do "
+    "well."
 )
 
 

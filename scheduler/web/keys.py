@@ -292,11 +292,11 @@ def check_password(password: str) -> None:
     """UsageError says what is wanted, never what was read."""
     if len(password) < PASSWORD_MIN:
         raise UsageError(
-            f"The password is too short: {PASSWORD_MIN} signs at the least, {PASSWORD_ADVISED} are better. "
-            "Four words in a row do well."
+            f"The password is too short: {PASSWORD_MIN} characters at the least, {PASSWORD_ADVISED} are "
+            "better. Four words in a row do well."
         )
     if len(password) > PASSWORD_MAX:
-        raise UsageError(f"The password is too long: {PASSWORD_MAX} signs at the most.")
+        raise UsageError(f"The password is too long: {PASSWORD_MAX} characters at the most.")
     # Loaded only here: a long list.
     from zxcvbn.frequency_lists import FREQUENCY_LISTS
 

@@ -78,7 +78,7 @@ def test_a_stop_that_cannot_be_kept_says_so(started: PageGarden, monkeypatch: py
 def test_a_practice_that_is_over_takes_no_order_and_keeps_none(
     started: PageGarden, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """In the sentence in which the command line refuses it."""
+    """In a sentence of its own, without a word of the command line's surroundings."""
     stop, form = form_of(started.client), token(started.client, "/tell")
     started.lock.release()
     (started.store_path.parent / MARK).write_text(started.now().isoformat(), encoding="utf-8")
@@ -86,6 +86,7 @@ def test_a_practice_that_is_over_takes_no_order_and_keeps_none(
     sent = started.client.post("/stop", data=stop)
     assert sent.status_code == 400
     assert f"Nothing was stopped. {PRACTICE_OVER}" in plain(sent.text)
+    assert "FALLINGHEAD" not in sent.text
     orders = (("water", {"subject": "sage", "amount": "1"}), ("again", {}), ("took", {"amount": ""}))
     for name, fields in orders:
         sent = started.client.post(f"/tell/{name}", data={"token": form, "once": "a" * 16, **fields})

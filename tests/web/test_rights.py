@@ -202,9 +202,9 @@ def test_a_new_code_replaces_the_password_and_ends_every_session(started: PageGa
 @pytest.mark.parametrize(
     ("password", "said"),
     [
-        ("short", "8 signs at the least"),
+        ("short", "8 characters at the least"),
         ("Password1", "one of the commonest"),
-        ("x" * 257, "256 signs at the most"),
+        ("x" * 257, "256 characters at the most"),
     ],
 )
 def test_a_poor_password_is_refused_and_the_code_stays_good(
