@@ -34,6 +34,8 @@ EARLIEST_DAYS, LATEST_DAYS = 14, 2
 AT_ITS_START = timedelta(minutes=2)
 # A cause of less than this is not named.
 CAUSE_WORTH_SAYING_S = 30.0
+# An age is told in days from here on.
+DAYS_FROM_H = 48.0
 
 SOURCES = {
     "level": "water level",
@@ -309,10 +311,18 @@ def _plant_words(site: Site, plant: WhyPlantAnswer) -> str:
 
 
 def _source_words(answer: WhyAnswer) -> list[str]:
-    lines = []
-    for source in answer.sources:
-        age = f"{source.age_h:.0f} h old then" if source.age_h is not None else "age not known"
-        if source.age_h is not None and source.age_h < 1.0:
-            age = f"{60.0 * source.age_h:.0f} min old then"
-        lines.append(f"From: {SOURCES.get(source.what, source.what)}: {source.source}, {age}.")
+    lines = [f"From: {line}." for line in source_lines(answer)]
     return lines or ["Where the figures came from was not kept with this plan."]
+
+
+def source_lines(answer: WhyAnswer) -> list[str]:
+    """What the plan was made from, each with its age at that time."""
+    return [f"{SOURCES.get(s.what, s.what)}: {s.source}, {_age(s.age_h)}" for s in answer.sources]
+
+
+def _age(age_h: float | None) -> str:
+    if age_h is None:
+        return "age not known"
+    if age_h < 1.0:
+        return f"{60.0 * age_h:.0f} min old then"
+    return f"{age_h:.0f} h old then" if age_h < DAYS_FROM_H else f"{age_h / 24.0:.0f} days old then"

@@ -15,7 +15,7 @@ from scheduler.agronomy.weather import DayWeather
 from scheduler.report.answers import WaterDayAnswer, WhyAnswer, WhyZoneAnswer
 from scheduler.report.plan import worth_saying
 from scheduler.report.water_days import balance_answer
-from scheduler.report.why import SOURCES, why_answer
+from scheduler.report.why import source_lines, why_answer
 from scheduler.site.errors import UsageError
 from scheduler.site.model import Site
 from scheduler.site.showing import (
@@ -118,7 +118,7 @@ def _day_values(facts: Facts, store: Store, day: _Day) -> dict[str, Any]:
             }
             for p in (why.plants if why is not None else [])
         ],
-        "sources": _sources(why),
+        "sources": source_lines(why) if why is not None else [],
         "happened": _happened(facts, store, day),
         "water": _water(site, water),
         "weather": _weather(site, weather),
@@ -156,20 +156,6 @@ def _compared(zone: WhyZoneAnswer) -> str:
         change = f"{show_duration(abs(more_s))} {longer} than"
     then = f"{change} the {show_duration(found.before_s)} of {found.day:%A %d %B}"
     return f"{then}: {causes}." if causes else f"{then}."
-
-
-def _sources(why: WhyAnswer | None) -> list[str]:
-    if why is None:
-        return []
-    lines = []
-    for source in why.sources:
-        age = f", {_age(source.age_h)} old then" if source.age_h is not None else ""
-        lines.append(f"{SOURCES.get(source.what, source.what)}: {source.source}{age}")
-    return lines
-
-
-def _age(age_h: float) -> str:
-    return f"{age_h:.0f} h" if age_h >= 1.0 else "less than 1 h"
 
 
 def _happened(facts: Facts, store: Store, day: _Day) -> list[dict[str, str]]:

@@ -17,7 +17,7 @@ from scheduler.rehearsal.garden import TrueGarden
 from scheduler.rehearsal.hidden import Hidden, draw_truth
 from scheduler.rehearsal.node_model import VirtualNode
 from scheduler.rehearsal.shell import VirtualShell
-from scheduler.report.why import newest_planned_day, why_answer, why_words
+from scheduler.report.why import newest_planned_day, source_lines, why_answer, why_words
 from scheduler.site.errors import UsageError
 from scheduler.site.examples import example_site
 from scheduler.site.showing import show_volume
@@ -75,6 +75,14 @@ def test_what_a_plant_wants_is_the_same_figure_in_its_reason_and_in_the_table(st
         for plant in why_answer(SITE, store, day).plants:
             for reason in (r for r in plant.reasons if r.code == "due"):
                 assert f"it wants {show_volume(plant.wanted_l)}." in reason.text, (day, plant.id)
+
+
+def test_an_old_source_is_told_in_days(store: Store) -> None:
+    answer = why_answer(SITE, store, date(2012, 8, 4))
+    for age_h, words in ((0.1, "6 min"), (2.0, "2 h"), (47.0, "47 h"), (503.0, "21 days")):
+        aged = [s.model_copy(update={"age_h": age_h}) for s in answer.sources]
+        lines = source_lines(answer.model_copy(update={"sources": aged}))
+        assert lines and all(line.endswith(f", {words} old then") for line in lines)
 
 
 def test_a_skipped_zone_says_why_not_and_when_it_falls_due(store: Store) -> None:
