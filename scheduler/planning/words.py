@@ -307,7 +307,7 @@ def level_old(units: DisplayUnits, hours: float, level_m: float) -> Reason:
 def level_doubtful(units: DisplayUnits, belief: LevelBelief, low_m: float) -> Reason:
     text = (
         f"The level is doubtful ({'; '.join(belief.why)}); nothing is drawn below what "
-        f"{show_level(low_m, units)} above the outlet allows."
+        f"{show_level(max(0.0, low_m), units)} above the outlet allows."
     )
     return Reason("level_doubtful", text, (("low_m", low_m),))
 

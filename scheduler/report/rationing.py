@@ -21,6 +21,8 @@ from scheduler.store.store import Store
 
 # Less than this out of all soils is not worth a word (ours).
 LEAST_FROM_SOIL_L = 1.0
+# A way that gives less gives nothing that lasts, or ends.
+LEAST_GIVEN_L = 0.5
 
 Columns = list[tuple[str, str]]
 Rows = list[list[str]]
@@ -126,7 +128,7 @@ def ration_words(site: Site, answer: RationAnswer) -> list[str]:
     if not answer.past_years:
         lines.append(
             "No past years of this place are known, so no more than two weeks are looked at, and beyond the "
-            "forecast little rain is assumed (--past names a file of them)."
+            "forecast no rain is assumed (--past names a file of them)."
         )
     return lines
 
@@ -174,11 +176,12 @@ def _way_words(site: Site, answer: RationAnswer, way: RationWayAnswer) -> str:
         if way.last_day is None
         else f"ends after {way.last_day:%A %d %B}"
     )
-    given = f"{show_whole_volume(way.given_l, site.units)} are given"
+    some = way.given_l >= LEAST_GIVEN_L
+    given = f"{show_whole_volume(way.given_l, site.units)} are given" if some else "Nothing is given"
     soil_l = sum(p.from_soil_l for p in way.plants)
     if soil_l >= LEAST_FROM_SOIL_L:
         given += f" and about {show_whole_volume(soil_l, site.units)} come out of the soil"
-    text = f"{given}; what this way gives {ends}."
+    text = f"{given}; what this way gives {ends}." if some else f"{given}."
     if risky:
         first = sorted(risky, key=lambda p: (p.at_risk_from or answer.through, p.rank))
         named = "; ".join(

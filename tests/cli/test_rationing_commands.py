@@ -85,6 +85,15 @@ def test_where_water_is_not_short_no_way_is_said_to_hold(garden: LivedIn) -> Non
     assert not any(word in said for word in (" are given", "come out of the soil", "At risk", "Wanted is"))
 
 
+def test_a_way_that_gives_nothing_neither_lasts_nor_ends(garden: LivedIn) -> None:
+    answer = RationAnswer.model_validate(ration(garden))
+    ways = [w.model_copy(update={"given_l": 0.0, "last_day": None}) for w in answer.ways]
+    lines = ration_words(SITE, answer.model_copy(update={"ways": ways}))
+    told = [line for line in lines if line.startswith(tuple(f"{way}: " for way in WAYS))]
+    assert len(told) == len(WAYS) and all("Nothing is given" in line for line in told)
+    assert not any("lasts through" in line or "what this way gives" in line for line in told)
+
+
 def test_where_water_is_not_short_no_table_of_ways_is_shown(
     garden: LivedIn, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -130,6 +130,12 @@ def test_a_doubtful_level_says_so() -> None:
     assert "a reading is late" in p.reasons[0].text
 
 
+def test_no_doubtful_level_is_told_as_one_below_the_outlet() -> None:
+    """The barrels are nearly empty, and the level is known to 5 cm: nothing lies below the outlet."""
+    p = plan(ALL_DUE, belief=replace(belief(0.01, 0.05, "doubtful"), why=("a reading is late",)))
+    assert "below what 0.0 cm above the outlet allows" in p.reasons[0].text
+
+
 def test_an_unknown_level_waters_nothing() -> None:
     p = plan(ALL_DUE, belief=UNKNOWN_LEVEL)
     assert p.runs == ()
