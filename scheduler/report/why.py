@@ -77,7 +77,7 @@ def why_answer(site: Site, store: Store, day: date, subject: str | None = None) 
         made_at=told.made_at,
         zones=[_zone(site, z, plans, earlier, bookings, intents, watered) for z in zones],
         plants=_plants(site, plans, bookings, zones, subject, watered),
-        reasons=_reasons(told.reasons),
+        reasons=_reasons(plans[-1].reasons),
         sources=[
             WhySourceAnswer(
                 what=s.what,
@@ -105,8 +105,8 @@ Watered = Set[tuple[date, str]]  # days and zones that got water by a plan
 
 
 def _told(plans: Sequence[Plan], zones: Sequence[str], watered: Watered) -> Plan:
-    """The plan whose sources and doubts are told: of the newest run that is told, for a later plan of the day
-    was made from other figures and no longer names that run; where none is told, the newest."""
+    """The plan whose sources are told: that of the newest run that is told, for a later plan of the day was
+    made from other figures and no longer names that run; where none is told, the newest."""
     runs = [found[0] for z in zones if (found := _run_of(plans, z, watered)) is not None]
     return max(runs, key=lambda p: p.made_at, default=plans[-1])
 
