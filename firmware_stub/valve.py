@@ -122,7 +122,8 @@ class Valve:
                 return self.travel_ms_max
             # A bare motor would stall on, so its switch is believed once it was seen to change.
             return SEATING_MS + (FREEING_MS if self._tries else 0)
-        times = 2 if self._held else 1  # it never let go: no sign of how fast the motor turned
+        # Low current turns it slower back; of one that never let go there is no sign of how fast it turned.
+        times = 2 if self._held or self.cuts_itself_off else 1
         return min(self.travel_ms_max, SEATING_MS + times * self._out_ms)
 
     def _motor(self, drive, actions):

@@ -39,6 +39,7 @@ class Bench:
         self.node = Node(self.settings, saved, reset)
         self.t, self.place, self.drive = start, place, "off"
         self.opened_ms = self.closing_ms = 0
+        self.closes_at = 1.0  # share of the speed at which it opens
         self.jammed = False
         self.memory: Any = None
         self.stuck = stuck
@@ -68,7 +69,8 @@ class Bench:
     def run(self, ms: int, step: int = 100) -> None:
         for _ in range(ms // step):
             self.t += step
-            way = 0 if self.jammed else {"open": step, "close": -step, "off": 0}[self.drive]
+            back = round(step * self.closes_at)
+            way = 0 if self.jammed else {"open": step, "close": -back, "off": 0}[self.drive]
             self.place = min(TRAVEL_MS, max(0, self.place + way))
             self.opened_ms += step if self.place > 0 else 0
             self.closing_ms += step if self.drive == "close" else 0
@@ -291,6 +293,19 @@ def test_a_closed_switch_that_fails_in_mid_run_does_not_end_the_closing_early(wh
 
 
 STICKS = (False, True)  # the closed switch, made wherever the valve stands
+
+
+@pytest.mark.parametrize("closes_at", [0.9, 0.7])
+def test_a_motor_that_low_current_turns_slower_back_is_driven_shut_though_the_closed_switch_sticks(
+    closes_at: float,
+) -> None:
+    """Its whole travel back then takes 5.6 s or 7.1 s, within the 8 s of its limit."""
+    b = Bench(supply_low_mv=11_000)
+    b.order(open_ms=30_000)
+    b.run(10_000)
+    b.closes_at, b.supply, b.stuck = closes_at, 10_500, STICKS
+    b.run(60_000)
+    assert b.place == 0 and b.drive == "off"
 
 
 def interrupted() -> Bench:
