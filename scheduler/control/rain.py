@@ -37,7 +37,8 @@ MOST_FACTOR = 3.0
 @dataclass(frozen=True, slots=True)
 class SeenRain:
     """Rain of a day by the rise of the barrels, mm, with its 10 to 90 % interval. ``high_mm`` is infinite
-    where the barrels were full and rain ran over unseen."""
+    where the barrels were full and rain ran over unseen; of empty ones a leak may have let some go as it
+    came."""
 
     day: date
     rain_mm: float
@@ -81,18 +82,19 @@ def seen_rain(state: State, day: RecordWaterDay) -> SeenRain | None:
     roof = state.site.roof
     if roof is None or day.start_l is None or day.end_l is None:
         return None
-    gone_l = day.drawn_l + day.taken_l + leaked_l(state, day, day.added_l)
-    caught_l = day.end_l - day.start_l + gone_l - day.added_l
+    leaked = leaked_l(state, day, day.added_l)
+    caught_l = day.end_l - day.start_l + day.drawn_l + day.taken_l + leaked - day.added_l
     per_mm = roof.catchment_m2 * roof.runoff_coefficient
+    unseen_mm = ((day.leak_l or 0.0) - leaked) / per_mm
     sd_l = level_sd_l(state, day)
     full = max(day.start_l, day.end_l) >= FULL_SHARE * state.model.stage.full_l
     if caught_l <= 2.0 * sd_l:  # no rise beyond chance: at the most the first flush and what chance hides
-        high = roof.first_flush_mm + Z_90 * max(0.0, caught_l + sd_l) / per_mm
+        high = roof.first_flush_mm + Z_90 * max(0.0, caught_l + sd_l) / per_mm + unseen_mm
         return SeenRain(day.day, 0.0, 0.0, math.inf if full else high)
     came_mm = caught_l / per_mm
     sd_mm = math.hypot(sd_l / per_mm, ROOF_SD_SHARE * came_mm)
     low = roof.first_flush_mm + max(0.0, came_mm - Z_90 * sd_mm)
-    high = math.inf if full else roof.first_flush_mm + came_mm + Z_90 * sd_mm
+    high = math.inf if full else roof.first_flush_mm + came_mm + Z_90 * sd_mm + unseen_mm
     return SeenRain(day.day, roof.first_flush_mm + came_mm, low, high)
 
 

@@ -77,6 +77,9 @@ def test_a_leak_brings_no_rain_into_barrels_that_are_empty() -> None:
         found = seen_rain(state(roof, day), day)
         assert found is not None and found.rain_mm == pytest.approx(rain_mm)
     assert believed_rain(state(roof, empty), DAY).rain_mm is None
+    # Nor do they disprove rain that the leak may have let go as it came: of 40 L, here 28 L or 20 L.
+    for day, told in ((empty, 0.5 + 28.0 / 8.0), (refilled, 0.5 + 50.0 / 8.0)):
+        assert believed_rain(state(roof, day, told=told), DAY).rain_mm == pytest.approx(told)
     # Of barrels that hold water all day it took its litres, and as much came as they lost less.
     held = replace(water_day(0.0, start_l=200.0), leak_l=leak_l)
     found = seen_rain(state(roof, held), held)
