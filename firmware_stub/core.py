@@ -382,13 +382,12 @@ class Node:
         before = v.position
         knew_shut = v.known_shut()
         run = v.run
+        low = self._supply_low_since is not None and self.uptime_ms - self._supply_low_since >= SUPPLY_DIP_MS
+        v.weak = v.weak or (low and not v.shut())
         if run:
             if run.open_ms(self.uptime_ms) >= run.granted_ms:
                 self._end_run(v, "time_up", actions)
-            elif (
-                self._supply_low_since is not None
-                and self.uptime_ms - self._supply_low_since >= SUPPLY_DIP_MS
-            ):
+            elif low:
                 self.diary.note(self.uptime_ms, "low supply: %d mV" % (self._supply_mv or 0))
                 self._end_run(v, "low_supply", actions)
             elif self.uptime_ms - self._saved_at >= memory.SAVE_EVERY_MS:

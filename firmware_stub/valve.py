@@ -49,6 +49,9 @@ class Valve:
         self.drive = "off"
         self.run = None
         self.gave_up = False  # set for the node: the opening failed
+        self.weak = (
+            False  # set by the node: current was low since it was last shut, so its motor turns slower
+        )
         self.failures = 0
         self._goal = None  # "open", "close" or None at rest
         self._phase = None  # "travel", "pause", "free"
@@ -122,8 +125,7 @@ class Valve:
                 return self.travel_ms_max
             # A bare motor would stall on, so its switch is believed once it was seen to change.
             return SEATING_MS + (FREEING_MS if self._tries else 0)
-        # Low current turns it slower back; of one that never let go there is no sign of how fast it turned.
-        times = 2 if self._held or self.cuts_itself_off else 1
+        times = 2 if self._held or self.weak else 1  # it never let go: no sign of how fast the motor turned
         return min(self.travel_ms_max, SEATING_MS + times * self._out_ms)
 
     def _motor(self, drive, actions):
@@ -293,6 +295,7 @@ class Valve:
         else:
             self._out_ms = 0
             self._held = True
+            self.weak = False
             self._again_left = AGAIN_MAX
 
     def _failed(self, uptime_ms, actions):

@@ -308,6 +308,17 @@ def test_a_motor_that_low_current_turns_slower_back_is_driven_shut_though_the_cl
     assert b.place == 0 and b.drive == "off"
 
 
+def test_a_motor_with_good_current_is_driven_closed_no_longer_than_it_was_driven_open() -> None:
+    """A bare one stalls at its end, also where its settings do not say that it is bare."""
+    b = Bench(supply_low_mv=11_000)
+    b.supply = 12_000
+    b.order(open_ms=20_000)
+    b.run(20_000)
+    before_ms = b.closing_ms
+    b.run(20_000)
+    assert b.position == "closed" and b.closing_ms - before_ms <= TRAVEL_MS + 500
+
+
 def interrupted() -> Bench:
     """Its power was lost while its valve closed: three fifths open still."""
     b = Bench()
