@@ -49,9 +49,7 @@ class Valve:
         self.drive = "off"
         self.run = None
         self.gave_up = False  # set for the node: the opening failed
-        self.weak = (
-            False  # set by the node: current was low since it was last shut, so its motor turns slower
-        )
+        self.weak = False  # set by the node: current was low since it was last shut; slow to close
         self.failures = 0
         self._goal = None  # "open", "close" or None at rest
         self._phase = None  # "travel", "pause", "free"
