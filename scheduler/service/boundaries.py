@@ -1,7 +1,8 @@
 """FOR TESTS ONLY: die at a named place between two effects, to see what a power cut there does.
 
 Inert unless FALLINGHEAD_KILL_AT is set, for example ``after_intent:1`` for the first time that an intent
-has become durable and its order is not sent yet. The process then kills itself with SIGKILL.
+has become durable and its order is not sent yet. The process then kills itself with SIGKILL. Several, as in
+``after_order:1 before_record:2``, are passed one after the other: each counts from the one before it on.
 """
 
 from __future__ import annotations
@@ -37,17 +38,21 @@ BOUNDARIES: tuple[Boundary, ...] = get_args(Boundary)
 
 
 class Boundaries:
-    """Counts how often each boundary is reached and dies at the one that was asked for."""
+    """Counts how often each boundary is reached and dies at the last of those that were asked for."""
 
     def __init__(self, asked: str | None = None) -> None:
         asked = asked if asked is not None else os.environ.get(KILL_VARIABLE, "")
-        self._name, self._left = _read(asked) if asked else ("", 0)
+        self._ahead = [_read(one) for one in asked.split()]
 
     def reached(self, name: Boundary) -> None:
-        if name != self._name:
+        if not self._ahead or name != self._ahead[0][0]:
             return
-        self._left -= 1
-        if self._left == 0:
+        left = self._ahead[0][1] - 1
+        if left > 0:
+            self._ahead[0] = (name, left)
+            return
+        del self._ahead[0]
+        if not self._ahead:
             os.kill(os.getpid(), signal.SIGKILL)
 
 

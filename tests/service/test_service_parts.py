@@ -212,23 +212,29 @@ def test_boundaries_are_inert_unless_asked_for(monkeypatch: pytest.MonkeyPatch) 
         inert.reached(name)
 
 
-def test_the_process_dies_at_the_asked_count() -> None:
+@pytest.mark.parametrize(
+    ("asked", "lived"),
+    [("before_order:3", ["0", "1"]), ("before_order:2 after_intent:2", ["0", "1", "2"])],
+)
+def test_the_process_dies_at_the_asked_count(asked: str, lived: list[str]) -> None:
     code = "from scheduler.service.boundaries import Boundaries\nb = Boundaries()\n"
     code += (
         "for n in range(9):\n    b.reached('after_intent'); b.reached('before_order'); print(n, flush=True)\n"
     )
     ran = subprocess.run(
         [sys.executable, "-c", code],
-        env=os.environ | {"PYTHONPATH": str(ROOT), "FALLINGHEAD_KILL_AT": "before_order:3"},
+        env=os.environ | {"PYTHONPATH": str(ROOT), "FALLINGHEAD_KILL_AT": asked},
         capture_output=True,
         text=True,
         check=False,
     )
     assert ran.returncode == -signal.SIGKILL
-    assert ran.stdout.split() == ["0", "1"]
+    assert ran.stdout.split() == lived
 
 
-@pytest.mark.parametrize("asked", ["nowhere:1", "after_intent:0", "after_intent:x"])
+@pytest.mark.parametrize(
+    "asked", ["nowhere:1", "after_intent:0", "after_intent:x", "after_order:1 nowhere:1"]
+)
 def test_a_misspelt_boundary_is_refused(asked: str) -> None:
     with pytest.raises(UsageError, match="after_intent"):
         Boundaries(asked)
