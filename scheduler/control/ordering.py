@@ -78,7 +78,7 @@ def start_due_run(turn: Turn) -> None:
         turn.change(zones_done=none_left(turn.state, run.zone))
         turn.emit(Note(f"Zone {run.zone} is not watered: it was watered since the plan was made."))
         return
-    give(turn, run.zone, targets, latest_end=span.end, asked_by=None)
+    give(turn, run.zone, _not_held_back(run, wanted, targets), latest_end=span.end, asked_by=None)
     put_later_back(turn, run)
 
 
@@ -97,6 +97,16 @@ def _rationed(run: PlannedRun, wanted: dict[str, float]) -> dict[str, float]:
     if run.pulses > 1 or any(r.code == "rationed" for r in run.reasons):
         return {s.plant: s.given_l for s in run.shares if s.given_l > 0}
     return wanted
+
+
+def _not_held_back(run: PlannedRun, wanted: dict[str, float], targets: dict[str, float]) -> dict[str, float]:
+    """Of a rationed run the targets of those whose dose it is: a plant that gets more than it wants, with the
+    dose of others, is none of them, for its small want would hold that dose back."""
+    if not any(r.code == "rationed" for r in run.reasons):
+        return targets
+    given = {s.plant: run.pulses * s.given_l for s in run.shares}
+    theirs = {p: litres for p, litres in targets.items() if given[p] <= wanted.get(p, 0.0)}
+    return theirs if any(litres > 0.0 for litres in theirs.values()) else targets
 
 
 def give(

@@ -122,6 +122,28 @@ def test_a_rationed_dose_is_given_whole_over_two_windows() -> None:
     assert sum(b.volume_l for b in bookings) == pytest.approx(planned.volume_l, rel=0.05)
 
 
+@pytest.mark.parametrize("soil", ["loam", "sand"])
+@pytest.mark.parametrize("depletion_mm", [0.0, 0.5, 3.0, 6.0])
+def test_a_plant_that_wants_little_does_not_hold_back_the_dose_of_another_that_is_rationed(
+    depletion_mm: float, soil: str
+) -> None:
+    """The order brings what the plan said, in one opening (sand) and in several."""
+    plants = tuple(replace(p, soil=soil) if p.soil else p for p in SITE.plants)
+    driver = Driver(replace(SITE, plants=plants))
+    driver.node.level_m = 0.2
+    driver.ready()
+    driver.dry_out(25.0)
+    zones = tuple(
+        replace(z, depletion_mm=depletion_mm) if z.plant == "thyme" else z for z in driver.state.zones_now
+    )
+    driver.state = replace(driver.state, zones_now=zones, base_zones=zones, plan_key=None)
+    driver.ask("rank", "sage", 1)
+    obedient(driver, 5.0)
+    planned = first_plan_of_bed(driver)
+    assert any(r.code == "rationed" for r in planned.reasons)
+    assert sum(i.intent.volume_l for i in of_bed(driver)) == pytest.approx(planned.volume_l, rel=0.02)
+
+
 def test_an_opening_that_the_node_refused_is_tried_again_and_no_earlier_one() -> None:
     driver = dry()
     obedient(driver, 2.5)
