@@ -28,6 +28,9 @@ Array = NDArray[np.float64]
 
 # An emitter below this gives drops, not water: a hundredth of a litre an hour (a choice of this project).
 REACHED_LPH = 0.01
+# A head is outside those of a test by more than the levels of both are read to (two sd of a sight tube;
+# common practice, no source).
+READ_TO_M = 0.01
 # Low-quarter uniformity below which the field trade calls a system poor (Merriam & Keller; from memory).
 POOR_DU = 0.7
 
@@ -305,9 +308,9 @@ def some_of(names: Sequence[str]) -> str:
 
 def _measured_at(emitter: Emitter, head_m: float) -> bool:
     """True too where no range is given: nothing is then known to be outside."""
-    if emitter.head_min_m is not None and head_m < emitter.head_min_m:
+    if emitter.head_min_m is not None and head_m < emitter.head_min_m - READ_TO_M:
         return False
-    return emitter.head_max_m is None or head_m <= emitter.head_max_m
+    return emitter.head_max_m is None or head_m <= emitter.head_max_m + READ_TO_M
 
 
 def _unfed(site: Site) -> list[str]:

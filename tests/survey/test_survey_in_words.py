@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
+from datetime import UTC, datetime
 
 import pytest
 
@@ -12,10 +13,12 @@ from scheduler.report.side_by_side import compare_answer, compare_lines, compare
 from scheduler.report.survey import advice_lines, survey_answer, survey_rows, zone_lines
 from scheduler.site.examples import example_site
 from scheduler.site.model import DisplayUnits, Emitter, Line, Plant, Point, Site
+from scheduler.survey.as_built import TestDone, as_built
 from scheduler.survey.changes import changed, turned
 from scheduler.survey.section import long_section
 from scheduler.survey.sentences import show_height
 from scheduler.survey.survey import survey
+from scheduler.survey.tests_done import Can, CatchCans, site_mark
 from tests.support.gardens import small_garden
 
 
@@ -126,6 +129,18 @@ def test_a_change_that_leaves_the_heads_at_which_emitters_were_measured_says_so(
     assert answer.after.zones[0].outside_measured[0] == ["p1", "p2"]
     assert answer.before.zones[0].outside_measured == [[], [], []]
     assert "outside the heads" not in compared(site, changed(site, ["raise barrels 5 cm"]))[0]
+
+
+def test_cans_at_a_level_measure_the_emitters_at_that_level() -> None:
+    """The level falls a little while the cans stand; who surveys at the level typed is at the same one."""
+    site, at = example_site("uneven-ground"), datetime(2026, 5, 2, 17, tzinfo=UTC)
+    zone, level_m = site.zone("high-bed"), 0.42
+    given = survey(site, level_m).zones[2].emitters
+    cans = tuple(Can(emitter=e.id, volume_l=e.flow_lph / 6.0) for e in given)
+    record = CatchCans(zone=zone.id, at=at, who="Ann", level_m=level_m, run_s=600.0, cans=cans)
+    built = as_built(site, [TestDone(1, record, site_mark(site, zone.id))], now=at).site
+    assert not any("outside the heads" in f for f in survey(built, level_m).findings)
+    assert any("outside the heads" in f for f in survey(built, level_m + 0.1).findings)
 
 
 def test_a_place_beyond_the_end_says_that_the_line_becomes_longer() -> None:
