@@ -120,7 +120,9 @@ def ahead(
 
 
 def plants(
-    word: str = typer.Argument(None, help="Part of a common name; without it all kinds.", metavar="WORD"),
+    word: str = typer.Argument(
+        None, help="Part of a common name; without it all kinds, without their sources.", metavar="WORD"
+    ),
     us: bool = typer.Option(False, "--us", help="Depths in US units."),
     json: bool = typer.Option(False, "--json", help="Print one JSON object for a program."),
 ) -> None:
@@ -131,5 +133,6 @@ def plants(
     if json:
         say_json(answer)
         return
-    columns, rows = kinds_rows(answer, "us" if us else "metric")
+    # With its source each kind takes five lines and more.
+    columns, rows = kinds_rows(answer, "us" if us else "metric", sources=word is not None)
     say_table("Kinds of plants; use is a share of the day's reference evapotranspiration", columns, rows)

@@ -42,7 +42,7 @@ def _kind(kind: PlantKind) -> KindAnswer:
     )
 
 
-def kinds_rows(answer: KindsAnswer, units: DisplayUnits) -> tuple[Columns, Rows]:
+def kinds_rows(answer: KindsAnswer, units: DisplayUnits, *, sources: bool) -> tuple[Columns, Rows]:
     """One row a kind; the share is of the reference evapotranspiration of that day."""
     rows = [
         [
@@ -54,4 +54,4 @@ def kinds_rows(answer: KindsAnswer, units: DisplayUnits) -> tuple[Columns, Rows]
         ]
         for k in answer.kinds
     ]
-    return COLUMNS, rows
+    return (COLUMNS, rows) if sources else (COLUMNS[:-1], [row[:-1] for row in rows])

@@ -342,6 +342,13 @@ def test_the_plant_catalogue_is_searched_by_common_name() -> None:
     assert (kinds[0]["use_share"], kinds[0]["root_depth_m"]) == (1.05, 0.7)
 
 
+def test_the_list_of_all_kinds_has_a_line_for_each_and_a_search_has_their_sources() -> None:
+    kinds = json.loads(run("plants", "--json").stdout)["kinds"]
+    listed = run("plants").output
+    assert "FAO-56" not in listed and len(listed.splitlines()) <= len(kinds) + 5
+    assert "FAO-56" in run("plants", "aubergine").output
+
+
 def test_a_plant_that_is_not_in_the_catalogue_gets_a_way_out() -> None:
     found = CliRunner().invoke(app, ["plants", "unobtainium"])
     assert isinstance(found.exception, UsageError)
