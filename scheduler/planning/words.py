@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from scheduler.planning.choices import Way
 from scheduler.planning.plan import Reason, ReasonCode
-from scheduler.site.model import DisplayUnits
+from scheduler.site.model import LONGEST_OPEN_S, DisplayUnits
 from scheduler.site.showing import (
     show_duration,
     show_flow,
@@ -110,8 +110,9 @@ def no_room(
 
 def longest_open(longest_s: float, share: float) -> Reason:
     text = (
-        f"Cut to {show_share(share)} of what was meant for it: `longest_open` of the `[node]` lets a "
-        f"valve stay open for {show_duration(longest_s)} at most."
+        f"Cut to {show_share(share)} of what was meant for it: a valve stays open for "
+        f"{show_duration(longest_s)} at most (`longest_open` under `[node]` in the site file; "
+        f"{show_duration(LONGEST_OPEN_S)} where it is not set)."
     )
     return Reason("longest_open", text, (("longest_open_s", longest_s), ("share", share)))
 

@@ -19,6 +19,7 @@ from scheduler.report.answers import (
     ReportedRunAnswer,
     WorthChangingAnswer,
 )
+from scheduler.report.cut_short import CutZone, cut_words, cut_zones
 from scheduler.report.drift import drift_answer, with_zone_names
 from scheduler.report.forms import STEP_OF
 from scheduler.report.hindsight import WORTH_A_WORD, change_words, hindsight_answer
@@ -103,6 +104,7 @@ def report_answer(
             _short(roots),
             leak_l=leak or 0.0,
             given_l=given or 0.0,
+            cut=cut_zones(site, store.plans_between(first, last)),
         ),
         credits=_credits(store),
     )
@@ -226,9 +228,16 @@ def worth_changing(
     *,
     leak_l: float,
     given_l: float,
+    cut: Sequence[CutZone] = (),
 ) -> list[WorthChangingAnswer]:
-    """At most three changes, what is broken before what might be bought."""
-    found = [
+    """At most three changes: first what left plants short on most days, if runs are cut by time there; then
+    what is broken, before what might be bought."""
+    too_little = _cut(site, cut, short)
+    elsewhere = {p: d for p, d in short.items() if not any(p in plants for plants, _ in too_little)}
+    worst_elsewhere = max(elsewhere.values(), default=0)
+    found = [c for plants, c in too_little if max(plants.values()) >= worst_elsewhere]
+    later = [c for plants, c in too_little if max(plants.values()) < worst_elsewhere]
+    found += [
         WorthChangingAnswer(
             change=p.action + (f", {site.zone(p.zone).name}" if p.zone is not None else ""),
             evidence=with_zone_names(site, p.reason),
@@ -243,9 +252,10 @@ def worth_changing(
                 change="find the leak", evidence=f"it took {leaked}, beside {given} that watering gave"
             )
         )
+    found += later
     if short and hindsight is not None:
         found += _bought(site, hindsight)
-    behind = {p: days for p, days in short.items() if site.plant(p).rank > 1}
+    behind = {p: days for p, days in elsewhere.items() if site.plant(p).rank > 1}
     if behind:
         worst = max(behind, key=lambda p: behind[p])
         found.append(
@@ -255,6 +265,21 @@ def worth_changing(
             )
         )
     return found[:CHANGES_MAX]
+
+
+def _cut(
+    site: Site, cut: Iterable[CutZone], short: dict[str, int]
+) -> list[tuple[dict[str, int], WorthChangingAnswer]]:
+    """Days short by plant of each zone whose runs are cut, and what to change; the worst zone first."""
+    found = []
+    for zone in cut:
+        plants = {
+            p: short[p] for p in sorted(short, key=lambda p: -short[p]) if site.zone_of(p).id == zone.zone
+        }
+        if plants:
+            change, evidence = cut_words(site, zone, plants)
+            found.append((plants, WorthChangingAnswer(change=change, evidence=evidence)))
+    return sorted(found, key=lambda f: -max(f[0].values()))
 
 
 def _bought(site: Site, hindsight: HindsightAnswer) -> list[WorthChangingAnswer]:

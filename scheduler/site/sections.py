@@ -22,6 +22,7 @@ from scheduler.site.fields import (
     Zone,
     nearest,
 )
+from scheduler.site.model import LONGEST_OPEN_S
 from scheduler.site.sections_tank import HEIGHT, LOSS, TANK
 
 DAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
@@ -365,7 +366,7 @@ NODE = Section(
             "longest_open",
             Quantity("duration", 60.0, 86400.0, "from 1 min to 24 h", such_as="2 h"),
             "set in the node too",
-            default=7200.0,
+            default=LONGEST_OPEN_S,
         ),
         Field(
             "heartbeat",
