@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import date, datetime
 from io import StringIO
 
 from markupsafe import Markup
@@ -45,13 +45,19 @@ def report_page(site: Site, answer: ReportAnswer) -> str:
 
 @dataclass(frozen=True, slots=True)
 class _Fault:
-    """A warning as it stood: said ``times`` times while it did, last with ``text``."""
+    """A warning as it stood: said ``times`` times while it did, last with ``text``, of the day ``told``."""
 
     about: tuple[str, str]
     begun: datetime
     cleared: datetime | None
     text: str
+    told: date
     times: int = 1
+
+    @property
+    def last_said(self) -> str:
+        """Its last words; of what still stands with their day, for it need not stand so any more."""
+        return self.text if self.cleared else f"told on {self.told:%d %B}: {self.text}"
 
     def stood_at(self, at: datetime) -> bool:
         return self.cleared is None or at < self.cleared
@@ -62,7 +68,8 @@ def _faults(site: Site, answer: ReportAnswer) -> list[_Fault]:
     found: list[_Fault] = []
     for fault in answer.faults:
         text = fault.text.removeprefix(f"{site.name}: ")
-        new = _Fault((fault.kind, fault.subject), fault.at, fault.cleared_at, text[:1].upper() + text[1:])
+        told, text = fault.at.astimezone(site.place.timezone).date(), text[:1].upper() + text[1:]
+        new = _Fault((fault.kind, fault.subject), fault.at, fault.cleared_at, text, told)
         before = next(
             (n for n, f in enumerate(found) if f.about == new.about and f.stood_at(new.begun)), None
         )
@@ -80,7 +87,9 @@ def fault_words(site: Site, answer: ReportAnswer) -> list[str]:
     for fault in _faults(site, answer):
         until = f"to {fault.cleared.astimezone(zone):%d %B %H:%M}" if fault.cleared else "still stands"
         times = f" Told {fault.times} times, last so." if fault.times > 1 else ""
-        lines.append(f"Warning of {fault.begun.astimezone(zone):%d %B %H:%M}, {until}: {fault.text}{times}")
+        lines.append(
+            f"Warning of {fault.begun.astimezone(zone):%d %B %H:%M}, {until}: {fault.last_said}{times}"
+        )
     return lines or ["No warning was raised in these days."]
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 
 from scheduler.control.household import quiet_until
 from scheduler.report.answers import MessagesAnswer, PutOffAnswer, StatusAlertAnswer, ToldAnswer
@@ -74,6 +74,12 @@ def _other(kind: str, subject: str) -> str:
     return "Care is due." if kind == "care_due" else ""
 
 
+def as_told(site: Site, at: datetime, text: str, today: date) -> str:
+    """What was said and still stands: its figures are of that day, which is named once it is over."""
+    day = at.astimezone(site.place.timezone).date()
+    return text if day == today else f"told on {day_words(day, today)}: {text}"
+
+
 def messages_words(
     site: Site, answer: MessagesAnswer, now: datetime, days: int, *, practice_over: bool = False
 ) -> list[str]:
@@ -81,7 +87,8 @@ def messages_words(
     a practice, which tells nobody."""
     zone = site.place.timezone
     today = now.astimezone(zone).date()
-    lines = [f"Stands: {a.text} {a.advice}" for a in answer.standing] or [f"{answer.garden}: nothing stands."]
+    lines = [f"Stands: {as_told(site, a.since, a.text, today)} {a.advice}" for a in answer.standing]
+    lines = lines or [f"{answer.garden}: nothing stands."]
     lines += [
         f"Put off to {day_words(p.until, today)}: messages of the kind {p.kind}." for p in answer.put_off
     ]

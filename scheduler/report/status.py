@@ -27,6 +27,7 @@ from scheduler.report.answers import (
     StatusPlantAnswer,
 )
 from scheduler.report.leak import leak_answer, leak_words
+from scheduler.report.messages import as_told
 from scheduler.report.stopped import short_today_words, stopped_zones
 from scheduler.report.year import away_now, care_due_answers, day_words, winter_answer, winter_words
 from scheduler.sensing.belief import UNKNOWN_LEVEL, LevelBelief
@@ -265,7 +266,7 @@ def status_words(site: Site, answer: StatusAnswer) -> list[str]:
         lines.append(
             f"Away: {day_words(away.first, today)} to {day_words(away.last, today)}, as {away.who} told."
         )
-    lines += [f"Alert: {a.text} {a.advice}" for a in answer.alerts]
+    lines += [f"Alert: {as_told(site, a.since, a.text, today)} {a.advice}" for a in answer.alerts]
     lines += [f"{z.text} More: fallinghead drift." for z in answer.drift if z.finding in MOVES]
     if answer.care_due:
         lines.append(f"Care due: {', '.join(c.words for c in answer.care_due)} (fallinghead care).")

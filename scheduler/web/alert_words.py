@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import re
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 
 from scheduler.report.answers import StatusAlertAnswer
-from scheduler.report.year import day_words
+from scheduler.report.messages import as_told
 from scheduler.site.model import Site
 from scheduler.web.facts import Facts
 
@@ -17,12 +17,18 @@ _AGO = re.compile(r"\b(\d+) (h|min) ago\b")
 
 def alert_words(facts: Facts, alert: StatusAlertAnswer) -> str:
     """What was said of it, with the day or the hour where that is not now: its figures are of then."""
-    text, since = own_words(facts.site, alert.text), alert.since.astimezone(facts.site.place.timezone)
-    if since.date() != facts.today:
-        return f"{text.rstrip('.')} (said on {day_words(since.date(), facts.today)})."
+    text = dated_words(facts.site, alert, facts.today)
+    if alert.since.astimezone(facts.site.place.timezone).date() != facts.today:
+        return text
     if facts.now - alert.since > SOME_TIME:
         return _AGO.sub(lambda found: _at(facts, found, alert.since), text)
     return text
+
+
+def dated_words(site: Site, alert: StatusAlertAnswer, today: date) -> str:
+    """What was said of it, with its day in front where that is over."""
+    told = as_told(site, alert.since, own_words(site, alert.text), today)
+    return told[:1].upper() + told[1:]
 
 
 def _at(facts: Facts, found: re.Match[str], since: datetime) -> str:

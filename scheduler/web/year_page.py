@@ -14,7 +14,7 @@ from scheduler.report.messages import STATUS_WORDS, messages_answer
 from scheduler.report.year import care_answer, day_words
 from scheduler.site.model import Site
 from scheduler.web.acting import tell_values
-from scheduler.web.alert_words import own_words
+from scheduler.web.alert_words import dated_words, own_words
 from scheduler.web.rendering import show
 from scheduler.web.rights import Right, needs, parts_of
 
@@ -61,7 +61,7 @@ def care(request: Request) -> Response:
         standing=[
             {
                 "kind": a.kind,
-                "text": own_words(site, a.text),
+                "text": dated_words(site, a, today),
                 "may_wait": not any(a.kind == k and rule.urgent for k, rule in RULES.items()),
             }
             for a in messages.standing

@@ -77,8 +77,12 @@ def _told_once(site: Site, answer: ReportAnswer) -> None:
         fault(20, "pots", f"{site.name}: little came again."),
     ]
     page = report_page(site, answer.model_copy(update={"faults": faults}))
-    rows = re.findall(r"<td>((?:Little|Nothing|Less) came[^<]*)</td>", page)
-    assert rows == ["Less came. Told 2 times, last so.", "Nothing came.", "Little came again."]
+    rows = re.findall(r"<td>([^<]*(?:Little|Nothing|Less) came[^<]*)</td>", page)
+    assert rows == [
+        "Less came. Told 2 times, last so.",
+        "told on 02 August: Nothing came.",
+        "told on 03 August: Little came again.",
+    ]
     assert page.count("still stands") == 2
 
 
@@ -220,6 +224,6 @@ def test_warnings_are_told_once_each_with_how_long_they_stood(tmp_path: Path) ->
         now = datetime(2012, 7, 1, 12, tzinfo=UTC)
         answer = report_answer(site, store, date(2012, 6, 1), date(2012, 6, 30), now)
     assert sorted(fault_words(site, answer)) == [
-        "Warning of 05 June 12:00, still stands: Frost is coming.",
+        "Warning of 05 June 12:00, still stands: told on 05 June: Frost is coming.",
         "Warning of 05 June 12:00, to 14 June 12:00: The pots got too little. Told 2 times, last so.",
     ]

@@ -10,7 +10,8 @@ from pathlib import Path
 import pytest
 
 from scheduler.control.effects import Alert, RaiseAlert
-from scheduler.report.messages import messages_answer, messages_words
+from scheduler.report.messages import as_told, messages_answer, messages_words
+from scheduler.report.status import status_answer, status_words
 from scheduler.site.examples import example_site
 from scheduler.store.asking_people import Telling
 from scheduler.store.store import Store, store_url
@@ -57,3 +58,22 @@ def test_where_nothing_was_raised_it_says_so(store: Store) -> None:
     told = "Nothing was raised and nobody was told anything in the last"
     assert messages_words(SITE, answer, NOW, 14)[-1] == f"{told} 14 days."
     assert messages_words(SITE, answer, NOW, 1)[-1] == f"{told} 24 hours."
+
+
+def test_what_stands_since_another_day_is_told_as_of_that_day(store: Store) -> None:
+    """Its figures are of then: "lasts until Saturday" is no word of today once Saturday is over."""
+    lasts = "the stored water lasts until about Saturday 01 September (2 to 3 days)."
+    now = datetime(2012, 9, 21, 19, tzinfo=UTC)
+    told = Alert("runs_out", "", f"{SITE.name}: {lasts}", "Top up.", False, now - timedelta(days=23))
+    fresh = Alert("frost", "", "Frost is coming.", "Drain.", False, now - timedelta(hours=1))
+    store.write([RaiseAlert(told), RaiseAlert(fresh)])
+    as_of = f"told on Wednesday 29 August: {SITE.name}: {lasts} Top up."
+    lines = messages_words(SITE, messages_answer(SITE, store, now, 1), now, 1)
+    assert f"Stands: {as_of}" in lines and "Stands: Frost is coming. Drain." in lines
+    status = status_words(SITE, status_answer(SITE, store, now, running=True))
+    assert f"Alert: {as_of}" in status and "Alert: Frost is coming. Drain." in status
+
+
+def test_the_day_of_a_message_is_the_garden_s_own(store: Store) -> None:
+    evening = NOW.replace(hour=5)  # 22:00 of 6 August in the garden
+    assert as_told(SITE, evening, "Look.", evening.date() - timedelta(days=1)) == "Look."

@@ -360,7 +360,9 @@ def test_what_was_said_some_days_ago_bears_its_day(started: PageGarden) -> None:
     started.store.write(
         [RaiseAlert(Alert("runs_out", "", "The stored water lasts until Monday.", "", False, at))]
     )
-    assert f"The stored water lasts until Monday (said on {at:%A}" in plain(_page(started))
+    local = at.astimezone(started.site.place.timezone)
+    said = f"Told on {local:%A} {local.day} {local:%B}: The stored water lasts until Monday."
+    assert said in plain(_page(started)) and said in plain(started.client.get("/care").text)
 
 
 def test_of_empty_barrels_it_is_said_what_can_be_used_now_and_everything_else_agrees(tmp_path: Path) -> None:
