@@ -106,15 +106,17 @@ def drift(
     band_share: float = BAND_SHARE,
 ) -> Drift:
     """Look through the runs since the accepted curves. ``site``: as built; ``rows``: in any order, modelled
-    with that site. ``reference_level_m``: half full if not given. KeyError for an unknown zone."""
-    level = reference_level_m
-    if level is None:
-        level = 0.5 * stage_storage(site.tank).brim_level_m
+    with that site. ``reference_level_m``: if not given, half full or the nearest where runs were. KeyError
+    for an unknown zone."""
+    half_m = 0.5 * stage_storage(site.tank).brim_level_m
     by_zone: dict[str, list[FlowRow]] = {zone.id: [] for zone in site.zones}
     for row in sorted(rows, key=lambda r: r.at):
         if row.modelled_l > 0.0 and row.measured_l > 0.0 and row.sd_l > 0.0:
             by_zone[row.zone].append(row)
-    zones = {zone: _zone_drift(site, zone, mine, level, band_share) for zone, mine in by_zone.items()}
+    levels = {zone: _level_of_runs(mine, half_m) for zone, mine in by_zone.items()}
+    if reference_level_m is not None:
+        levels = dict.fromkeys(by_zone, reference_level_m)
+    zones = {zone: _zone_drift(site, zone, mine, levels[zone], band_share) for zone, mine in by_zone.items()}
     falling = {z.zone for z in zones.values() if z.finding == "falling"}
     cause = None
     if falling:
@@ -142,6 +144,14 @@ class _Line:
     square: float  # sum of squares over the errors
     step: float
     step_sd: float
+
+
+def _level_of_runs(rows: Sequence[FlowRow], half_m: float) -> float:
+    """Half full, or the nearest level of the middle half of the runs; beyond, the flow is only reckoned."""
+    if not rows:
+        return half_m
+    low, high = np.quantile([r.level_start_m for r in rows], (0.25, 0.75))
+    return float(np.clip(half_m, low, high))
 
 
 def _zone_drift(site: Site, zone: str, rows: list[FlowRow], level_m: float, band: float) -> ZoneDrift:

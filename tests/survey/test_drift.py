@@ -14,6 +14,7 @@ import pytest
 from scheduler.hydraulics.network import zone_network
 from scheduler.hydraulics.solve import solve, solve_levels
 from scheduler.site.model import Emitter, Line, Point, Site, Zone
+from scheduler.supply.stage import stage_storage
 from scheduler.survey.drift import BAND_SHARE, Drift, FlowRow, drift
 from tests.support.gardens import small_garden
 
@@ -286,3 +287,20 @@ def test_a_few_runs_tell_nothing() -> None:
 def test_a_row_of_an_unknown_zone_is_refused() -> None:
     with pytest.raises(KeyError):
         drift(SITE, [FlowRow(START, "pond", 0.4, 10.0, 10.0, 1.0)])
+
+
+def test_where_no_run_was_at_half_full_the_index_is_told_at_a_level_of_runs() -> None:
+    def runs(low_m: float, high_m: float) -> list[FlowRow]:
+        rows = season(11, lambda zone, level, _: 1.01 * flow(zone, level))
+        return [r for r in rows if low_m <= r.level_start_m <= high_m]
+
+    half_m = drift(SITE, ()).zones["many"].reference_level_m
+    assert half_m == pytest.approx(0.5 * stage_storage(SITE.tank).brim_level_m)
+    for low_m, high_m in ((half_m + 0.1, 1.0), (0.0, half_m - 0.1)):
+        rows = runs(low_m, high_m)
+        for zone in drift(SITE, rows).zones.values():
+            levels = [r.level_start_m for r in rows if r.zone == zone.zone]
+            assert min(levels) < zone.reference_level_m < max(levels)
+            assert zone.index is not None and zone.index.low < 1.01 < zone.index.high
+    both = drift(SITE, runs(0.0, 1.0)).zones.values()
+    assert {z.reference_level_m for z in both} == {half_m}
