@@ -152,8 +152,9 @@ def unreached(turn: Turn) -> Condition:
             f"{f'{state.unreached} orders in a row' if state.unreached > 1 else 'an order'} did not reach "
             "the valve node, though it answers."
         ),
-        "Look at the broker's list of who may write what; it drops what it does not allow without a word. "
-        "Set it up anew as the installation guide says.",
+        "It is tried again by itself while its window lasts; a busy machine or a poor radio may need that. "
+        "If this stays: look at the broker's list of who may write what (it drops what it does not allow "
+        "without a word), and set it up anew as the installation guide says.",
     )
 
 

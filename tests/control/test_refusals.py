@@ -139,6 +139,18 @@ def test_an_order_that_the_broker_drops_is_found_within_fifteen_seconds_of_the_n
     assert any(order.order_id in n.text and "not reached" in n.text for n in driver.all(Note))
 
 
+def test_of_an_order_that_was_lost_it_is_told_first_that_it_is_tried_again_and_so_it_is() -> None:
+    driver = Driver(small_garden())
+    lost = driver.to_first_order()
+    driver.wait(20.0, every_s=1.0)
+    told = [e.alert for e in driver.all(RaiseAlert) if e.alert.kind == "order_unreached"]
+    assert told[0].advice.startswith("It is tried again by itself") and "broker's list" in told[0].advice
+    while len(driver.orders()) < 2:
+        driver.wait(60.0, every_s=15.0)
+    assert driver.orders()[1].channel == lost.channel
+    assert driver.orders()[1].sequence > lost.sequence
+
+
 def test_an_order_that_arrives_ends_the_alarm_of_those_that_did_not() -> None:
     driver = Driver(small_garden())
     driver.to_first_order()
