@@ -3,19 +3,22 @@
 from __future__ import annotations
 
 import hashlib
+from dataclasses import replace
 from typing import Any
 
 from fastapi import Request
 from fastapi.responses import PlainTextResponse, Response
 
+from scheduler.service.practised import PRACTICE_OVER, practice_ended
 from scheduler.site.errors import StoreError
-from scheduler.web.rights import parts_of, visitor_of
+from scheduler.web.rights import Right, parts_of, visitor_of
 
 
 def show(request: Request, template: str, status: int = 200, **values: Any) -> Response:
     parts = parts_of(request)
     try:
         visitor = visitor_of(request)
+        over = parts.one is not None and practice_ended(parts.one.environment) is not None
         token = parts.keys.token(visitor.about)
     except StoreError as error:
         # Who may see anything is not known: nothing but this is said.
@@ -23,7 +26,9 @@ def show(request: Request, template: str, status: int = 200, **values: Any) -> R
     page = {
         "garden": parts.title,
         "office": parts.one is None,
-        "rights": visitor,
+        # Nothing can be told in a practice that is over, so no page of it has a form for that.
+        "rights": replace(visitor, right=min(visitor.right, Right.LOOK)) if over else visitor,
+        "practice_over": PRACTICE_OVER if over else "",
         "token": token,
         "look_only": parts.look_only,
         "here": "",

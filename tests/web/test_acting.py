@@ -95,6 +95,20 @@ def test_a_practice_that_is_over_takes_no_order_and_keeps_none(
     assert _asked(started) == []
 
 
+def test_pages_of_a_practice_that_is_over_have_no_form_to_act_and_say_why(started: PageGarden) -> None:
+    pages = ("/", "/tell", "/care", "/plant/sage", "/away", "/weeks", "/calendar")
+    assert (
+        'action="/stop"' in started.client.get("/").text
+        and 'action="/tell/' in started.client.get("/tell").text
+    )
+    started.lock.release()
+    (started.store_path.parent / MARK).write_text(started.now().isoformat(), encoding="utf-8")
+    for path in pages:
+        shown = started.client.get(path)
+        assert shown.status_code == 200 and PRACTICE_OVER in plain(shown.text), path
+        assert 'method="post"' not in shown.text and "/enter?again" not in shown.text, path
+
+
 def test_after_a_stop_watering_starts_again_when_asked(started: PageGarden) -> None:
     started.client.post("/stop", data=form_of(started.client))
     started.take_requests()
