@@ -23,19 +23,17 @@ from scheduler.report.cut_short import CutZone, cut_words, cut_zones
 from scheduler.report.drift import drift_answer, with_zone_names
 from scheduler.report.forms import STEP_OF
 from scheduler.report.hindsight import WORTH_A_WORD, change_words, hindsight_answer
-from scheduler.report.leak import LEAK_TOLD_L, leak_l_day, leaked_l
+from scheduler.report.leak import leak_l_day, leaked_l
 from scheduler.report.litres import SHORT_STRESS
 from scheduler.report.over_time import evenness, flow_by_month
 from scheduler.report.year import care_told
 from scheduler.site.errors import UsageError
 from scheduler.site.model import Site
-from scheduler.site.showing import show_share, show_volume, show_whole_volume
+from scheduler.site.showing import show_share, show_volume
 from scheduler.store.store import Store
 
 # More would not be done.
 CHANGES_MAX = 3
-# A leak is told as it was lately: it may have been mended since (ours).
-LEAK_LATELY_D = 3
 # A leak of less, beside what watering gives, is a drip.
 LEAK_SHARE = 0.05
 
@@ -302,22 +300,6 @@ def _bought(site: Site, hindsight: HindsightAnswer) -> list[WorthChangingAnswer]
 def _credits(store: Store) -> list[str]:
     outlook = store.last_outlook()
     return list(outlook.credits) if outlook is not None else []
-
-
-def leak_words(site: Site, answer: ReportAnswer) -> str:
-    """Whether the barrels lose water that nobody draws, and how much a day."""
-    known = [d.leak_l for d in answer.days if d.leak_l is not None]
-    if not known:
-        return "Whether there is a leak is not known yet: it takes some nights of rest."
-    lately = [d.leak_l_day or 0.0 for d in answer.days if d.leak_l is not None][-LEAK_LATELY_D:]
-    these = "these days" if len(known) == len(answer.days) else f"the {len(known)} days on which it is known"
-    a_day_l, lost = sum(lately) / len(lately), f"{show_volume(sum(known), site.units)} ran away in {these}"
-    if a_day_l >= LEAK_TOLD_L:
-        a_day = show_whole_volume(a_day_l, site.units)
-        return f"A leak takes about {a_day} a day; {lost}: look at joints and taps at dusk, when all is dry."
-    if sum(known) >= LEAK_TOLD_L:
-        return f"No leak shows while the valves are shut now; {lost} before."
-    return "No leak shows while the valves are shut."
 
 
 def report_words(site: Site, answer: ReportAnswer) -> list[str]:

@@ -5,11 +5,11 @@ from __future__ import annotations
 from datetime import date, timedelta
 
 from scheduler.control.effects import RecordWaterDay
-from scheduler.report.answers import StatusAnswer, StatusLeakAnswer
+from scheduler.report.answers import ReportAnswer, StatusAnswer, StatusLeakAnswer
 from scheduler.report.year import day_words
 from scheduler.sensing.leak import SURE_SIGMAS
 from scheduler.site.model import Site
-from scheduler.site.showing import show_whole_volume
+from scheduler.site.showing import show_volume, show_whole_volume
 from scheduler.store.store import Store
 
 # A plan, or a night of rest, so old tells of a leak no more.
@@ -87,6 +87,37 @@ def leak_words(site: Site, status: StatusAnswer, today: date) -> tuple[str, str]
         return f"none of {show_whole_volume(leak.below_l_day, site.units)} a day or more shows.", ""
     days = (today - leak.since).days
     since = f"for {days} days or more" if leak.or_earlier else f"since {day_words(leak.since, today)}"
-    a_day = show_whole_volume(leak.l_day, site.units)
+    a_day = f"about {show_whole_volume(leak.l_day, site.units)} a day"
+    if _empty(status):
+        empty = "the barrels stand empty, or nearly, and nothing leaks from empty barrels"
+        return f"{a_day} has been known {since}; {empty}.", LOOK_FOR_IT
     known = f"known {since} and counted in how long the water lasts"
-    return f"about {a_day} a day while the valves are shut, {known}.", LOOK_FOR_IT
+    return f"{a_day} while the valves are shut, {known}.", LOOK_FOR_IT
+
+
+def known_leak_words(site: Site, status: StatusAnswer, today: date) -> tuple[str, str]:
+    """A leak that is known, in a whole sentence, and what to do; empty: none is."""
+    words, advice = leak_words(site, status, today)
+    return (f"A leak {'of' if _empty(status) else 'takes'} {words}", advice) if advice else ("", "")
+
+
+def _empty(status: StatusAnswer) -> bool:
+    """Whether the level cannot be told from that of the outlet, below which nothing drains."""
+    return status.level_low_m is not None and status.level_low_m <= 0.0
+
+
+def leaked_words(site: Site, status: StatusAnswer, report: ReportAnswer, today: date) -> str:
+    """Whether there is a leak now, by what plans count on, and what ran away in the days of the report."""
+    known = [d.leak_l for d in report.days if d.leak_l is not None]
+    these = "these days" if len(known) == len(report.days) else f"the {len(known)} days on which it is known"
+    lost_l = sum(known)
+    lost = f"{show_volume(lost_l, site.units)} ran away in {these}" if lost_l >= LEAK_TOLD_L else ""
+    now, advice = known_leak_words(site, status, today)
+    if advice:
+        return " ".join(filter(None, [now, f"{lost}." if lost else "", advice]))
+    if status.leak is not None:
+        shows = "No leak shows while the valves are shut"
+        return f"{shows} now; {lost} before." if lost else f"{shows}."
+    if lost:
+        return f"Whether there is a leak now is not known; {lost}."
+    return "Whether there is a leak is not known yet: it takes some nights of rest."

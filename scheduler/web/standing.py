@@ -11,7 +11,7 @@ from scheduler.control.conditions import FORECAST_STALE
 from scheduler.control.running_low import NEAR_EMPTY_CLEAR
 from scheduler.control.winter import LEVEL_OF_WATER_M, TOLD_IN_WINTER, winter_of
 from scheduler.report.answers import StatusAlertAnswer, StatusAnswer, StatusWinterAnswer
-from scheduler.report.leak import leak_words
+from scheduler.report.leak import known_leak_words
 from scheduler.report.year import day_words
 from scheduler.site.model import Site
 from scheduler.site.showing import give_or_take, show_length, show_volume
@@ -165,9 +165,9 @@ def _care(facts: Facts, status: StatusAnswer) -> Iterator[Standing]:
 
 def _leak(facts: Facts, status: StatusAnswer) -> Iterator[Standing]:
     """One that is worth a word; that there is none, or that nobody knows, stands beside the water."""
-    words, advice = leak_words(facts.site, status, facts.today)
+    words, advice = known_leak_words(facts.site, status, facts.today)
     if advice:
-        yield Standing("leak", "know", f"A leak takes {words}", advice)
+        yield Standing("leak", "know", words, advice)
 
 
 def _away(facts: Facts, status: StatusAnswer) -> Iterator[Standing]:

@@ -15,8 +15,9 @@ from scheduler.report.ahead import ahead_words, answer_of_ahead
 from scheduler.report.answers import LitresAnswer, ReportAnswer
 from scheduler.report.drift import drift_answer, drift_findings
 from scheduler.report.frost import frost_ahead, frost_words
-from scheduler.report.garden_report import leak_words, report_answer, report_words
+from scheduler.report.garden_report import report_answer, report_words
 from scheduler.report.hindsight import hindsight_answer, hindsight_rows, hindsight_words
+from scheduler.report.leak import leaked_words
 from scheduler.report.litres import litres_answer, litres_rows, litres_words
 from scheduler.report.water_days import balance_answer, balance_words
 from scheduler.report.year import winter_answer, winter_words
@@ -58,6 +59,8 @@ def weeks(
             ("weeks", back, gone_by(facts, store)), lambda: _gone_by(facts, store, back, garden.site)
         )
         values = _to_come(garden, facts, store, until) | over
+    report = over["report"]
+    leak = leaked_words(facts.site, facts.status, report, facts.today) if report is not None else ""
     other: DisplayUnits = "metric" if garden.site.units == "us" else "us"
     return show(
         request,
@@ -68,6 +71,7 @@ def weeks(
         today=facts.today,
         other_units=other,
         other_words=UNIT_WORDS[other],
+        leak=leak,
         **values,
     )
 
@@ -135,7 +139,7 @@ def _gone_by(facts: Facts, store: Store, back: int, drawn: Site) -> dict[str, An
         "short": litres_words(litres),
         **_plant_tables(site, litres),
         "sums": report_words(site, report)[1:3] if report is not None else [NOT_YET],
-        "leak": leak_words(site, report) if report is not None else "",
+        "report": report,
         "balance": balance_words(site, balance_answer(site, store, first)),
         "flow": [z.text for z in drift.zones],
         "flow_to_do": drift_findings(site, drift),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
@@ -9,11 +10,14 @@ from pathlib import Path
 
 import pytest
 
-from scheduler.control.effects import RecordPlan, RecordWaterDay
+from scheduler.control.effects import RecordPlan, RecordReading, RecordWaterDay
 from scheduler.planning.plan import Plan, StoreOutlook
 from scheduler.report.ahead import known_leak_l
-from scheduler.report.leak import KNOWN_DAYS, LOOK_FOR_IT, leak_answer, leak_words
+from scheduler.report.answers import ReportAnswer, ReportedDayAnswer
+from scheduler.report.leak import KNOWN_DAYS, LOOK_FOR_IT, leak_answer, leak_words, leaked_words
 from scheduler.report.status import status_answer, status_words
+from scheduler.sensing.belief import LevelBelief
+from scheduler.sensing.level import LevelReading
 from scheduler.site.examples import example_site
 from scheduler.site.model import Site
 from scheduler.store.store import Store, store_url
@@ -134,3 +138,28 @@ def test_without_a_sensor_it_is_said_that_nothing_shows_it(store: Store) -> None
     answer = status_answer(blind, store, NOW, running=True)
     words, advice = leak_words(blind, answer, TODAY)
     assert (words, advice) == ("whether there is one is not known, for no sensor reads the level.", "")
+
+
+def test_over_empty_barrels_no_rate_is_told_as_present(store: Store) -> None:
+    """Below the outlet nothing drains; a level that cannot be told from it is taken as that."""
+    planned(store, {4: 7.2, 0: 7.2})
+    at = NOW - timedelta(minutes=10)
+    for level_m, takes in ((0.4, True), (0.004, False)):
+        belief = LevelBelief("good", at, level_m, level_m - 0.01, level_m + 0.01)
+        store.write([RecordReading(LevelReading(at, (5000,), 20.0), belief)])
+        assert ("while the valves are shut" in said(store)) is takes
+        at += timedelta(minutes=5)
+    assert said(store) == (
+        "about 7 L a day has been known since Sunday 12 August; the barrels stand empty, or nearly, and "
+        f"nothing leaks from empty barrels. {LOOK_FOR_IT}"
+    )
+
+
+def test_status_weeks_and_the_weeks_ahead_tell_one_figure(store: Store) -> None:
+    """It is what the newest plan counts on, whatever single nights showed (10 L)."""
+    planned(store, {1: 6.1, 0: 6.2})
+    days = [ReportedDayAnswer.model_construct(leak_l=10.0, leak_l_day=10.0)] * 3
+    status = status_answer(SITE, store, NOW, running=True)
+    gone = leaked_words(SITE, status, ReportAnswer.model_construct(days=days), TODAY)
+    assert re.findall(r"about (\d+) L a day", gone + said(store)) == ["6", "6"]
+    assert known_leak_l(store, TODAY) == 6.2  # which the weeks ahead count in

@@ -48,6 +48,20 @@ def _planned_with_leak(page: PageGarden, l_day: float) -> None:
     page.store.write([RecordPlan(replace(plan, store=replace(plan.store, leak_l=l_day)))])
 
 
+def test_over_empty_barrels_a_leak_is_not_told_as_taking_anything(tmp_path: Path) -> None:
+    page = STATES["empty"](tmp_path)
+    _planned_with_leak(page, 7.2)
+    facts = page.garden.look()
+    page.close()
+    assert facts.status is not None
+    found = standings(replace(facts, status=facts.status.model_copy(update={"level_low_m": 0.0})))
+    (leak,) = [s for s in found if s.state == "leak"]
+    assert leak.sentence == (
+        "A leak of about 7 L a day has been known since today; the barrels stand empty, or nearly, and "
+        "nothing leaks from empty barrels."
+    )
+
+
 def test_a_leak_stands_beside_how_things_stand_with_what_to_do(tmp_path: Path) -> None:
     page = STATES["well"](tmp_path)
     not_known = plain(page.client.get("/").text)
