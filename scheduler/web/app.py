@@ -18,6 +18,7 @@ from starlette.exceptions import HTTPException
 from starlette.middleware.gzip import GZipMiddleware
 
 from scheduler import __version__
+from scheduler.report.paper import Page
 from scheduler.site.errors import FallingheadError, UsageError
 from scheduler.web import (
     acting,
@@ -163,6 +164,7 @@ def _cookie(tls: bool, *, office: bool = False) -> str:
 def _templates(*, has_round: bool) -> Jinja2Templates:
     """Read and compiled once, however many pages a process serves."""
     templates = Jinja2Templates(HERE / "templates")
+    templates.env.template_class = Page
     templates.env.trim_blocks = templates.env.lstrip_blocks = True
     templates.env.filters["capitalize_first"] = lambda text: text[:1].upper() + text[1:]
     templates.env.filters["for_page"] = for_page
