@@ -276,13 +276,14 @@ def _zone_words(site: Site, zone: WhyZoneAnswer) -> list[str]:
     if zone.run_s is None or zone.start is None:
         head = f"{zone.name}: not watered."
         if zone.booked_l:  # a person asked for it, or tested the zone
-            head = f"{zone.name}: not watered by the plan. Booked: {show_volume(zone.booked_l, units)}."
+            booked = show_volume(zone.booked_l, units)
+            head = f"{zone.name}: not watered by the plan. Booked to plants: {booked}."
     else:
         start = f"{zone.start.astimezone(local):%H:%M %Z}"
         volume = show_volume(zone.volume_l, units)
         head = f"{zone.name}: {show_duration(zone.run_s)} from {start} for {volume}."
         if zone.booked_l is not None:
-            head += f" Booked: {show_volume(zone.booked_l, units)}."
+            head += f" Booked to plants: {show_volume(zone.booked_l, units)}."
     lines = [head, *(f"- {text}." for text in zone.orders)]
     lines += [f"- {r.text}" for r in zone.reasons if worth_saying(site, r)]
     if zone.compared is not None:

@@ -131,7 +131,7 @@ def _zone(site: Site, zone: WhyZoneAnswer) -> dict[str, Any]:
     if zone.start is not None and zone.run_s is not None:
         start = f"{zone.start.astimezone(local):%H:%M}"
         head = f"From {start}, open {show_duration(zone.run_s)} for {show_volume(zone.volume_l, units)}."
-    booked = f"Booked: {show_volume(zone.booked_l, units)}." if zone.booked_l is not None else ""
+    booked = f"Booked to plants: {show_volume(zone.booked_l, units)}." if zone.booked_l is not None else ""
     return {
         "name": zone.name,
         "head": head,

@@ -173,7 +173,7 @@ def test_did_last_night_deliver(garden: LivedIn) -> None:
     """Against the water that truly left the virtual barrels and the litres that truly reached the plants."""
     true = garden.shell.garden.runs[-1]
     why = plain(garden.says("why", true.zone, "--on", "2012-08-10", "--site", "five-drums"))
-    found = re.search(r"min from \d\d:\d\d PDT for ([\d.]+) L\. Booked: ([\d.]+) L\.", why)
+    found = re.search(r"min from \d\d:\d\d PDT for ([\d.]+) L\. Booked to plants: ([\d.]+) L\.", why)
     assert found is not None, why
     assert float(found[2]) == pytest.approx(float(found[1]), rel=0.15)
     # What is booked is what reached the plants: the first of a run fills the line.

@@ -197,7 +197,7 @@ def test_water_that_a_person_asked_for_makes_no_run_of_the_one_that_was_left_out
         assert pots.run_s is None and [r.code for r in pots.reasons] == ["dropped", "rain_expected"]
         # It is told, and not that no water came.
         text = "\n".join(why_words(SITE, answer))
-        assert f"not watered by the plan. Booked: {booked.volume_l:.1f} L." in text
+        assert f"not watered by the plan. Booked to plants: {booked.volume_l:.1f} L." in text
 
 
 def _pots_run(store: Store, day: date) -> PlannedRun | None:
