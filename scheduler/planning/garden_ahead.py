@@ -124,10 +124,26 @@ def wants_of_day_l(
 ) -> Array:
     """``zone_wants_l`` for a caller that steps through days: it works out once what stays the same, and lets
     NumPy divide by nothing. ``served``: shares above 0; ``least_scale_l``: of ``least_scales_l``."""
-    rate = garden.shares / np.maximum(want_l, least_scale_l)
+    scale_l = np.maximum(want_l, least_scale_l)
+    rate, want = garden.shares / scale_l, want_l / scale_l
     counts = (want_l >= LEAST_L) & served
-    most = np.maximum.reduceat(np.where(counts, rate, 0.0), garden.first_rows, axis=1)
-    least = np.minimum.reduceat(np.where(counts, rate, np.inf), garden.first_rows, axis=1)
     called = np.logical_or.reduceat(due & counts, garden.first_rows, axis=1)
-    litres = np.minimum(2.0 / (most + least), (1.0 + OVER_MAX) / most)
-    return np.where(called, litres, 0.0)
+    litres = np.zeros(called.shape)
+    ends = (*garden.first_rows[1:], len(garden.zone_rows))
+    for zone in np.flatnonzero(called.any(axis=0)):
+        plants = slice(garden.first_rows[zone], ends[zone])
+        at = called[:, zone]
+        litres[at, zone] = _balanced_l(rate[at, plants], want[at, plants], counts[at, plants])
+    return litres
+
+
+def _balanced_l(rate: Array, want: Array, counts: Flags) -> Array:
+    """The litres L from which max e + min e = 0, e = rate L - want by plant; max e at most ``OVER_MAX``.
+
+    Plants j and k miss by the same at L = (want_j + want_k) / (rate_j + rate_k). The sum rises with L and is
+    above 0 as soon as it is for one j beside every k: so L is the least over j of the greatest over k.
+    """
+    pair_l = (want[:, :, None] + want[:, None, :]) / (rate[:, :, None] + rate[:, None, :])
+    worst_l = np.where(counts[:, None, :], pair_l, -np.inf).max(axis=2)
+    litres = np.minimum(worst_l, (want + OVER_MAX) / rate)
+    return np.asarray(np.where(counts, litres, np.inf).min(axis=1))
