@@ -52,7 +52,7 @@ def balance(
     json: bool = typer.Option(False, "--json", help="Print one JSON object for a program."),
 ) -> None:
     """Say where the barrels' water went, day by day, and what nobody accounts for."""
-    from scheduler.report.water_days import balance_answer, balance_rows, balance_words
+    from scheduler.report.water_days import DRAWN_OR_BOOKED, balance_answer, balance_rows, balance_words
 
     garden = find_site(site)
     first = present.today(garden.place.timezone) - timedelta(days=days)
@@ -64,6 +64,7 @@ def balance(
     columns, rows = balance_rows(garden, answer)
     if rows:
         say_table(f"{garden.name}: the water of the barrels", columns, rows)
+        say(DRAWN_OR_BOOKED)
     for line in balance_words(garden, answer):
         say(line)
 

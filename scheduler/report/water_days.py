@@ -13,13 +13,19 @@ from scheduler.store.store import Store
 
 # A rest beyond so many sd is not chance.
 BEYOND_SIGMAS = 2.0
+# Why the litres of one day stand in two figures: said beside the balance.
+DRAWN_OR_BOOKED = (
+    "Drawn by runs is what left the barrels, by the fall of their level where that could be read. What why "
+    "and report book to plants is reckoned from the flow of each zone. The two differ by what the sensor can "
+    "tell, by what fills the lines, and where a zone gives more or less than is known of it."
+)
 COLUMNS: Columns = [
     ("day", "left"),
     ("at start", "right"),
     ("caught", "right"),
     ("added", "right"),
     ("ran over", "right"),
-    ("watered", "right"),
+    ("drawn by runs", "right"),
     ("taken", "right"),
     ("leak", "right"),
     ("at end", "right"),

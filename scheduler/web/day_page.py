@@ -14,7 +14,7 @@ from starlette.exceptions import HTTPException
 from scheduler.agronomy.weather import DayWeather
 from scheduler.report.answers import WaterDayAnswer, WhyAnswer, WhyZoneAnswer
 from scheduler.report.plan import worth_saying
-from scheduler.report.water_days import balance_answer
+from scheduler.report.water_days import DRAWN_OR_BOOKED, balance_answer
 from scheduler.report.why import source_lines, why_answer
 from scheduler.site.errors import UsageError
 from scheduler.site.model import Site
@@ -121,6 +121,7 @@ def _day_values(facts: Facts, store: Store, day: _Day) -> dict[str, Any]:
         "sources": source_lines(why) if why is not None else [],
         "happened": _happened(facts, store, day),
         "water": _water(site, water),
+        "drawn_or_booked": DRAWN_OR_BOOKED,
         "weather": _weather(site, weather),
     }
 

@@ -298,6 +298,9 @@ def test_six_cans_were_taken(garden: LivedIn) -> None:
     day = next(d for d in balance["days"] if d["day"] == EVENING.isoformat())  # type: ignore[attr-defined]
     assert day["taken_l"] == 60.0
     assert abs(day["rest_l"]) <= 2.0 * day["rest_sd_l"]
+    # The two figures of what runs gave have a word each, and why they differ is said once.
+    said = plain(garden.says("balance", "--days", "2", "--site", "five-drums"))
+    assert "drawn by runs" in said and said.count("what left the barrels") == 1
     assert "cans of 10 L are" in garden.says("took", "6", "cans", "--site", "five-drums")
 
 

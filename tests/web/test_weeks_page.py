@@ -128,6 +128,8 @@ def test_a_day_says_how_much_longer_than_a_week_ago_and_why(lived: LivedIn, week
     more_s = compared["after_s"] - compared["before_s"]
     assert abs(more_s) > 60.0
     told = words(weeks, "/day/2012-08-11")
+    assert "Booked to plants: " in told
+    assert "Drawn by runs is what left the barrels" in words(weeks, "/day/2012-08-10")
     longer = "longer" if more_s > 0 else "shorter"
     found = re.search(rf"(\d+) (min|s) {longer} than the \d+ min of \w+day \d\d \w+: ", told)
     assert found is not None
