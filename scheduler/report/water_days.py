@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from datetime import date
 
 from scheduler.control.effects import RecordWaterDay
+from scheduler.control.waterbook import BEYOND_SIGMAS as CLEARLY_SIGMAS
 from scheduler.report.answers import BalanceAnswer, WaterDayAnswer
+from scheduler.report.leak import LEAK_TOLD_L
 from scheduler.report.plan import Columns, Rows
 from scheduler.site.model import Site
-from scheduler.site.showing import show_volume
+from scheduler.site.showing import give_or_take, show_volume
 from scheduler.store.store import Store
 
-# A rest beyond so many sd is not chance.
+# A rest is told with so many sd on either side, which 19 days in 20 stay within.
 BEYOND_SIGMAS = 2.0
 # Why the litres of one day stand in two figures: said beside the balance.
 DRAWN_OR_BOOKED = (
@@ -70,7 +74,7 @@ def balance_rows(site: Site, answer: BalanceAnswer) -> tuple[Columns, Rows]:
     for d in answer.days:
         rest = "not known"
         if d.rest_l is not None and d.rest_sd_l is not None:
-            rest = f"{show_volume(d.rest_l, units)} +- {show_volume(2.0 * d.rest_sd_l, units)}"
+            rest = f"{show_volume(d.rest_l, units)} +- {show_volume(BEYOND_SIGMAS * d.rest_sd_l, units)}"
         rows.append(
             [
                 f"{d.day:%a %d %b}",
@@ -92,24 +96,50 @@ def balance_words(site: Site, answer: BalanceAnswer) -> list[str]:
     """What a person should make of it."""
     if not answer.days:
         return ["No day is closed yet: the first balance stands after the first whole day."]
-    lost = [d for d in answer.days if d.beyond_chance and (d.rest_l or 0.0) > 0.0]
-    found = [d for d in answer.days if d.beyond_chance and (d.rest_l or 0.0) < 0.0]
+    lost = [d for d in answer.days if _clearly_off(d) and (d.rest_l or 0.0) > 0.0]
+    found = [d for d in answer.days if _clearly_off(d) and (d.rest_l or 0.0) < 0.0]
     lines = []
     if lost:
-        total = show_volume(sum(d.rest_l or 0.0 for d in lost), site.units)
+        leak = "more than the leak that is counted" if any(_leaks(d) for d in lost) else "a leak"
         lines.append(
-            f"{total} went on {_days(len(lost))} that nobody accounted for: a leak, a "
+            f"{_sum_words(site, lost)} went on {_days(len(lost))} that nobody accounted for: {leak}, a "
             "tap, a can not told (fallinghead took). Look at joints and taps at dusk, when all is dry."
         )
     if found:
-        total = show_volume(-sum(d.rest_l or 0.0 for d in found), site.units)
         lines.append(
-            f"{total} more than accounted for came on {_days(len(found))}: rain that "
+            f"{_sum_words(site, found)} more than accounted for came on {_days(len(found))}: rain that "
             "the service did not know (fallinghead rained), or a top-up not told (fallinghead topped-up)."
         )
-    if not lost and not found and any(d.rest_l is not None for d in answer.days):
+    known = [d for d in answer.days if d.rest_l is not None]
+    near = [d for d in known if d.beyond_chance and not _clearly_off(d)]
+    if near:
+        close = "closes" if len(near) == 1 else "close"
+        lines.append(
+            f"{_days(len(near))} of {len(known)} {close} just outside what the level sensor can tell; by "
+            "chance about 1 day in 20 does."
+        )
+    elif known and not lost and not found:
         lines.append("Every day that is known closes within what the level sensor can tell.")
     return lines
+
+
+def _clearly_off(day: WaterDayAnswer) -> bool:
+    """Beyond what people are told of as lost: of a month's days chance brings one or two beyond 2 sd."""
+    if day.rest_l is None or day.rest_sd_l is None:
+        return False
+    return abs(day.rest_l) >= CLEARLY_SIGMAS * day.rest_sd_l
+
+
+def _leaks(day: WaterDayAnswer) -> bool:
+    return day.leak_l is not None and day.leak_l >= LEAK_TOLD_L
+
+
+def _sum_words(site: Site, days: Sequence[WaterDayAnswer]) -> str:
+    """What these days are off together, and its doubt. Days that share a level err against each other, so
+    that their sum is no more doubtful than this."""
+    off_l = abs(sum(d.rest_l or 0.0 for d in days))
+    doubt_l = BEYOND_SIGMAS * math.hypot(*(d.rest_sd_l or 0.0 for d in days))
+    return give_or_take(show_volume(doubt_l, site.units), show_volume(off_l, site.units))
 
 
 def _days(count: int) -> str:
