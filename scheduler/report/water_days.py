@@ -12,7 +12,7 @@ from scheduler.report.answers import BalanceAnswer, WaterDayAnswer
 from scheduler.report.leak import LEAK_TOLD_L
 from scheduler.report.plan import Columns, Rows
 from scheduler.site.model import Site
-from scheduler.site.showing import give_or_take, show_volume
+from scheduler.site.showing import show_volume
 from scheduler.store.store import Store
 
 # A rest is told with so many sd on either side, which 19 days in 20 stay within.
@@ -139,7 +139,7 @@ def _sum_words(site: Site, days: Sequence[WaterDayAnswer]) -> str:
     that their sum is no more doubtful than this."""
     off_l = abs(sum(d.rest_l or 0.0 for d in days))
     doubt_l = BEYOND_SIGMAS * math.hypot(*(d.rest_sd_l or 0.0 for d in days))
-    return give_or_take(show_volume(doubt_l, site.units), show_volume(off_l, site.units))
+    return f"{show_volume(off_l, site.units)} +- {show_volume(doubt_l, site.units)}"
 
 
 def _days(count: int) -> str:

@@ -19,6 +19,10 @@ from scheduler.web.for_page import for_page, for_round
             "Water taken by hand (Tell and ask). Else look for spiders.",
         ),
         ("A better rank would help (fallinghead rank).", "A better rank would help."),
+        (
+            "60.0 L +- 8.0 L went on 1 day.",
+            "\N{NO-BREAK SPACE}".join(("60.0", "L", "±", "8.0", "L went on 1 day.")),
+        ),
         ("None is known (--past names a file).", "None is known."),
         ("Local codes come first. Then tell: fallinghead topped-up LITRES.", "Local codes come first."),
         ("Take the filter in; then tell it: fallinghead winter drained.", "Take the filter in."),
