@@ -327,7 +327,8 @@ def _plant_words(site: Site, answer: ReportAnswer) -> str:
         return f"What plants used is not known of any of these days; watering gave {gave}."
     used, rain, given = (show_volume(v, units) for v in (answer.used_l, answer.rain_l, answer.given_l))
     share = f" ({show_share(answer.rain_share)})" if answer.rain_share is not None else ""
-    return f"Plants used {used}; rain brought {rain} of it{share}, watering {given}."
+    of_it = f"{rain} of it{share}" if rain != show_volume(0.0, units) else "none of it"
+    return f"Plants used {used}; rain brought {of_it}, watering {given}."
 
 
 def _barrel_words(site: Site, answer: ReportAnswer) -> str:

@@ -7,7 +7,7 @@ from scheduler.report.plan import Columns, Rows
 from scheduler.site.catalogue import KINDS, PlantKind, search_kinds
 from scheduler.site.errors import UsageError
 from scheduler.site.model import DisplayUnits
-from scheduler.site.showing import show_length, show_share
+from scheduler.site.showing import show_share, show_whole_length
 
 COLUMNS: Columns = [
     ("kind", "left"),
@@ -49,7 +49,7 @@ def kinds_rows(answer: KindsAnswer, units: DisplayUnits, *, sources: bool) -> tu
             k.key,
             ", ".join(k.names),
             show_share(k.use_share) if k.use_share is not None else "-",
-            show_length(k.root_depth_m, units),
+            show_whole_length(k.root_depth_m, units),
             k.source,
         ]
         for k in answer.kinds

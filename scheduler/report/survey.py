@@ -21,6 +21,7 @@ from scheduler.report.answers import (
 from scheduler.report.survey_water import filling_words, warmth_words
 from scheduler.site.model import DisplayUnits, Site
 from scheduler.site.showing import (
+    show_duration,
     show_flow,
     show_length,
     show_share,
@@ -348,7 +349,12 @@ def advice_words(site: Site, a: AdviceAnswer) -> str:
         said.append(f"at half {dry} {'stays' if len(a.dry_after) == 1 else 'stay'} dry")
     if turned := _plants_of(site, a):
         said.append(f"these are the bubblers of {' and of '.join(turned)}")
-    return f"{_in_one(a.changes)}: {'; '.join(said)}; about {a.hours:.1f} h."
+    return f"{_in_one(a.changes)}: {'; '.join(said)}; about {_effort(a.hours)}."
+
+
+def _effort(hours: float) -> str:
+    """A guess of the work: minutes below an hour, halves of an hour beyond."""
+    return show_duration(3600.0 * hours) if hours < 1.0 else f"{round(2.0 * hours) / 2.0:g} h"
 
 
 def _is_changed(z: AdviceZoneAnswer) -> bool:

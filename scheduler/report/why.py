@@ -209,7 +209,7 @@ def _cause(site: Site, cause: Cause, before: PlannedRun, after: PlannedRun) -> W
 
 def _cause_words(cause: Cause, before: PlannedRun, after: PlannedRun, rest: str) -> str:
     more = "longer" if cause.change_s >= 0.0 else "shorter"
-    span = f"{show_duration(abs(cause.change_s))} {more}"
+    span = f"{show_change(cause.change_s)} {more}"
     fall_cm = 100.0 * (before.level_start_m - after.level_start_m)
     words = {
         "head": f"the water stands {abs(fall_cm):.0f} cm {'lower' if fall_cm >= 0 else 'higher'}",
@@ -293,13 +293,19 @@ def _zone_words(site: Site, zone: WhyZoneAnswer) -> list[str]:
     return lines
 
 
+def show_change(change_s: float) -> str:
+    """In whole minutes, however short: several changes are read beside each other."""
+    minutes = max(1, round(abs(change_s) / 60.0))
+    return show_duration(60.0 * minutes) if minutes > 1 else "1 min"
+
+
 def _comparison_words(compared: WhyComparisonAnswer) -> str:
     change_s = compared.after_s - compared.before_s
     if abs(change_s) < CAUSE_WORTH_SAYING_S:
         return f"- As long as on {compared.day:%A %d %B}, all in all:"
     more = "longer" if change_s > 0 else "shorter"
     return (
-        f"- {show_duration(abs(change_s))} {more} than on {compared.day:%A %d %B} "
+        f"- {show_change(change_s)} {more} than on {compared.day:%A %d %B} "
         f"({show_duration(compared.before_s)} then), because:"
     )
 

@@ -65,6 +65,15 @@ def show_length(length_m: float | None, units: DisplayUnits = "metric") -> str:
     return f"{_digits(length_m * 100, 3, 1)} cm"
 
 
+def show_whole_length(length_m: float | None, units: DisplayUnits = "metric") -> str:
+    """Of what is known no better: whole centimetres or inches."""
+    if length_m is None or not _known(length_m):
+        return _UNKNOWN
+    if units == "us":
+        return f"{length_m / _METRE_PER_INCH:.0f} in"
+    return f"{100.0 * length_m:.0f} cm"
+
+
 def give_or_take(off: str, figure: str = "") -> str:
     """A figure and how far off it may be on either side; no line ends within them."""
     return f"{figure} ± {off}".replace(" ", "\N{NO-BREAK SPACE}")

@@ -15,7 +15,7 @@ from scheduler.agronomy.weather import DayWeather
 from scheduler.report.answers import WaterDayAnswer, WhyAnswer, WhyZoneAnswer
 from scheduler.report.plan import worth_saying
 from scheduler.report.water_days import DRAWN_OR_BOOKED, balance_answer
-from scheduler.report.why import source_lines, why_answer
+from scheduler.report.why import show_change, source_lines, why_answer
 from scheduler.site.errors import UsageError
 from scheduler.site.model import Site
 from scheduler.site.showing import (
@@ -154,7 +154,7 @@ def _compared(zone: WhyZoneAnswer) -> str:
         change = "About as long as"
     else:
         longer = "longer" if more_s > 0.0 else "shorter"
-        change = f"{show_duration(abs(more_s))} {longer} than"
+        change = f"{show_change(more_s)} {longer} than"
     then = f"{change} the {show_duration(found.before_s)} of {found.day:%A %d %B}"
     return f"{then}: {causes}." if causes else f"{then}."
 

@@ -340,6 +340,7 @@ def test_the_plant_catalogue_is_searched_by_common_name() -> None:
     assert [k["key"] for k in kinds] == ["eggplant"]
     # FAO-56 Tables 12 and 22: eggplant, Kc mid 1.05, smaller root depth 0.7 m.
     assert (kinds[0]["use_share"], kinds[0]["root_depth_m"]) == (1.05, 0.7)
+    assert "70 cm" in run("plants", "aubergine").stdout
 
 
 def test_the_list_of_all_kinds_has_a_line_for_each_and_a_search_has_their_sources() -> None:

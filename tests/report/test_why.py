@@ -17,7 +17,7 @@ from scheduler.rehearsal.garden import TrueGarden
 from scheduler.rehearsal.hidden import Hidden, draw_truth
 from scheduler.rehearsal.node_model import VirtualNode
 from scheduler.rehearsal.shell import VirtualShell
-from scheduler.report.why import newest_planned_day, source_lines, why_answer, why_words
+from scheduler.report.why import newest_planned_day, show_change, source_lines, why_answer, why_words
 from scheduler.site.errors import UsageError
 from scheduler.site.examples import example_site
 from scheduler.site.showing import show_volume
@@ -214,3 +214,10 @@ def test_a_run_is_compared_with_the_last_plan_of_the_other_day_not_its_draft(sto
     assert compared is not None
     (then,) = why_answer(SITE, store, compared.day, "pots").zones
     assert compared.before_s == then.run_s
+
+
+@pytest.mark.parametrize(
+    ("change_s", "shown"), [(31.0, "1 min"), (-114.0, "2 min"), (300.0, "5 min"), (7500.0, "2 h 05 min")]
+)
+def test_changes_that_are_read_beside_each_other_have_one_unit(change_s: float, shown: str) -> None:
+    assert show_change(change_s) == shown

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from scheduler.site import quantities as q
 from scheduler.site.errors import QuantityError
-from scheduler.site.showing import show_whole_volume
+from scheduler.site.showing import show_whole_length, show_whole_volume
 
 # Exact. NIST Handbook 44 Appendix C: inch 25.4 mm, gallon 231 in3. UK Weights and Measures Act 1985:
 # gallon 4.54609 L. psi: pound 0.45359237 kg, gravity 9.80665 m/s2; water taken at 1000 kg/m3.
@@ -145,6 +145,8 @@ def test_the_unknown_is_shown_as_unknown() -> None:
         (show_whole_volume(29.0, "us"), "7.7 gal"),
         (q.show_volume(208.198, "us"), "55.0 gal"),
         (q.show_length(0.423), "42.3 cm"),
+        (show_whole_length(0.7), "70 cm"),
+        (show_whole_length(0.7, "us"), "28 in"),
         (q.show_length(-0.0001), "0.0 cm"),
         (q.show_length(1.5, "us"), "4.9 ft"),
         (q.show_share(0.85), "85 %"),

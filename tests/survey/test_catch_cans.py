@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from datetime import UTC, datetime
 
@@ -94,6 +95,20 @@ def test_two_clogged_emitters_are_named_and_no_other(count: int) -> None:
         falsely += bool(amiss - {"e1", "e4"})
     assert named >= trials - 1
     assert falsely <= 2
+
+
+def test_that_no_emitter_is_off_is_told_with_a_round_bound_that_holds() -> None:
+    site = row_garden(12)
+    rng = np.random.default_rng(5)
+    bounds = set()
+    for scatter in (0.02, 0.06, 0.1, 0.13):
+        made = {f"e{i}": float(rng.normal(1.0, scatter)) for i in range(12)}
+        result = catch_cans(site, record(dict(flows_of(site, 0.7, made))))
+        if found := re.search(r"No emitter is off by ([\d.]+) % or more", result.verdict):
+            assert float(found[1]) % 5.0 == 0.0
+            assert 0.0 <= float(found[1]) / 100.0 - result.off_share < 0.05
+            bounds.add(found[1])
+    assert len(bounds) > 1
 
 
 def test_a_dead_and_a_too_open_emitter_are_told_apart() -> None:

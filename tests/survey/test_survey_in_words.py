@@ -9,8 +9,9 @@ from datetime import UTC, datetime
 import pytest
 
 from scheduler.planning.garden import garden_model
+from scheduler.report.answers import AdviceAnswer
 from scheduler.report.side_by_side import compare_answer, compare_lines, compare_rows
-from scheduler.report.survey import advice_lines, survey_answer, survey_rows, zone_lines
+from scheduler.report.survey import advice_lines, advice_words, survey_answer, survey_rows, zone_lines
 from scheduler.site.examples import example_site
 from scheduler.site.model import DisplayUnits, Emitter, Line, Plant, Point, Site
 from scheduler.survey.as_built import TestDone, as_built
@@ -238,3 +239,14 @@ def test_a_height_has_three_digits_and_none_that_nobody_can_measure() -> None:
     assert show_height(3.46 * 0.3048, "us") == "41.5 in"
     assert show_height(0.4, "us") == "15.7 in" and show_height(-0.0001, "us") == "0.0 in"
     assert show_height(1.054, "metric") == "105 cm" and show_height(0.395, "metric") == "39.5 cm"
+
+
+@pytest.mark.parametrize(
+    ("hours", "shown"),
+    [(0.1, "about 6 min."), (0.3, "about 18 min."), (1.0, "about 1 h."), (4.3, "about 4.5 h.")],
+)
+def test_work_of_less_than_an_hour_is_told_in_minutes(hours: float, shown: str) -> None:
+    advice = AdviceAnswer.model_construct(
+        changes=["raise barrels 30 cm"], zones=[], zone=None, kind="raise", dry_after=[], hours=hours
+    )
+    assert advice_words(example_site("five-drums"), advice).endswith(shown)

@@ -34,6 +34,13 @@ def words(page: PageGarden, query: str = "") -> str:
     return plain(answer.text)
 
 
+def test_no_rain_at_all_is_called_none(started: PageGarden) -> None:
+    for day in dry_days(started.now().date().replace(day=13), 7):
+        roots = RootZoneRecord("tomato", day.day, 4.0, 3.0, 5.0, "test", 0.0, 3.5, 0.2)
+        started.store.write([RecordDay(day, (roots,))])
+    assert "Plants used 21.0 L; rain brought none of it, watering 24.5 L." in words(started, "?days=30")
+
+
 def test_the_sums_and_each_plant_are_told(a_week: PageGarden) -> None:
     told = words(a_week, "?days=30")
     assert "7 days known." in told
