@@ -50,7 +50,7 @@ class Commands(TyperGroup):
 
     def resolve_command(self, ctx: Any, args: list[str]) -> Any:
         name, command, rest = super().resolve_command(ctx, args)
-        slips.check_site_word(str(name), command, rest)
+        rest = slips.site_in_its_place(command, rest)
         if name in SILENT_A_WHILE and not set(HELP_OPTIONS) & set(rest):
             waiting.begin()
         return name, command, rest

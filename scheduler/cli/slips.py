@@ -1,35 +1,49 @@
-"""Slips of the key that the framework refuses in few words: a site file where none is read, and a command
-without the word that it needs."""
+"""What the framework refuses in few words: a site named by an option or by a word, whichever the command does
+not read, and a command without the word that it needs."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 import typer
 from typer.core import TyperArgument
 
-from scheduler.site.errors import UsageError
-
 SITE_OPTION = "--site"
 SITE_ENDING = ".toml"
 
 
-def check_site_word(name: str, command: Any, words: Sequence[str]) -> None:
-    """UsageError: a site stands among the words of a command that reads it as an option alone."""
+def site_in_its_place(command: Any, words: Sequence[str]) -> list[str]:
+    """The words, with the site where this command reads it: ``--site`` and a word alone name it alike."""
     options = {opt: param for param in command.params for opt in param.opts if opt.startswith("-")}
-    if SITE_OPTION not in options or SITE_OPTION in words:
-        return
-    takes_words = any(isinstance(param, TyperArgument) for param in command.params)
+    arguments = [param for param in command.params if isinstance(param, TyperArgument)]
+    if SITE_OPTION in options:
+        return _as_option(words, options, takes_words=bool(arguments))
+    return _as_first(words) if arguments and arguments[0].name == "site" else list(words)
+
+
+def _as_option(words: Sequence[str], options: Mapping[str, Any], *, takes_words: bool) -> list[str]:
+    if any(word.split("=")[0] == SITE_OPTION for word in words):
+        return list(words)
     before = ("", *words)
-    for word, last in zip(words, before, strict=False):
+    for n, (word, last) in enumerate(zip(words, before, strict=False)):
         of_option = last in options and not options[last].is_flag
         if word.startswith("-") or of_option:
             continue
         if word.endswith(SITE_ENDING) or (not takes_words and _names_site(word)):
-            write = f"fallinghead {name} {SITE_OPTION} {word}"
-            raise UsageError(f"read {word}; here the site is named by an option: write {write}")
+            return [SITE_OPTION, word, *words[:n], *words[n + 1 :]]
+    return list(words)
+
+
+def _as_first(words: Sequence[str]) -> list[str]:
+    for n, word in enumerate(words):
+        option, given, value = word.partition("=")
+        if option == SITE_OPTION and given:
+            return [value, *words[:n], *words[n + 1 :]]
+        if option == SITE_OPTION and n + 1 < len(words):
+            return [words[n + 1], *words[:n], *words[n + 2 :]]
+    return list(words)
 
 
 def _names_site(word: str) -> bool:
