@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date
-from statistics import median
+from statistics import median, mode
 
 from scheduler.planning.plan import Plan
 from scheduler.planning.soaking import whole_runs
@@ -41,7 +41,7 @@ def cut_zones(site: Site, plans: Iterable[Plan]) -> list[CutZone]:
             by = min((f for f in found if f[0] in MORE_TIME), key=lambda f: f[1], default=None)
             cuts.setdefault(run.zone, {})[plan.day] = by if by is not None and by[1] < KEPT_WELL else None
     return [
-        CutZone(z, max(by for by, _ in hard), median(share for _, share in hard), len(hard), len(days))
+        CutZone(z, mode(by for by, _ in hard), median(share for _, share in hard), len(hard), len(days))
         for z, days in cuts.items()
         if 2 * len(hard := [cut for cut in days.values() if cut is not None]) > len(days)
     ]

@@ -60,6 +60,8 @@ def test_of_several_plans_of_a_day_the_last_counts_and_a_window_is_named_as_such
     twice = [*days_of(window, window), *days_of(None)]
     assert cut_zones(SITE, twice) == []
     assert cut_zones(SITE, days_of(window, window)) == [CutZone("border", "window", 0.3, 2, 2)]
+    longest = words.longest_open(7190.0, 0.3)
+    assert cut_zones(SITE, days_of(longest, window, longest))[0].by == "longest_open"  # what cut most often
     assert "a longer watering window" in changes(days_of(window, window), {"fig": 3})[0]
 
 
