@@ -42,8 +42,8 @@ types=$(mktemp)
 trap 'rm -f "$types"' EXIT
 "$venv/bin/mypy" >"$types" 2>&1 & typing=$!
 say "tests, and types beside them"
-# One more than there are cores: many tests wait for brokers and nodes.
-[ "$#" -gt 0 ] || set -- -q -n "$(($(nproc) + 1))" --dist loadfile
+# Two more than there are cores: many tests wait for brokers and nodes.
+[ "$#" -gt 0 ] || set -- -q -n "$(($(nproc) + 2))" --dist loadfile
 passed=0
 "$venv/bin/python" -m pytest "$@" || passed=$?
 wait "$typing" || { cat "$types"; fail "the types do not fit"; }

@@ -129,7 +129,7 @@ def test_the_sheet_speaks_the_gardens_units() -> None:
     )
     done = [TestDone(i, r, site_mark(site, zone.id)) for i, r in enumerate(records, 1)]
     page = sheet_page(site, sheet_answer(site, done, SPRING))
-    body = page[page.index("<body>") :]
+    body = page[page.index("<body>") :].replace("\xa0", " ")
     assert " gal" in body and " gph" in body
     assert "gallon wanted" in body and "Curve q" in body
     assert not re.search(r"\d (L|L/h|cm|m|mL)\b|[Ll]itre", body)
