@@ -84,17 +84,7 @@ def report_answer(
         flow_by_month=flow_by_month(model, store, begins, ends),
         evenness=evenness(drawn or site, store.test_records(), begins, ends, now),
         care=_care(site, store, begins, ends),
-        faults=[
-            ReportedFaultAnswer(
-                at=raised.alert.at,
-                cleared_at=raised.cleared_at,
-                kind=raised.alert.kind,
-                text=raised.alert.text,
-                subject=raised.alert.subject,
-            )
-            for raised in store.alerts_since(begins)
-            if raised.alert.at < ends
-        ],
+        faults=_faults(store, begins, ends),
         worth_changing=worth_changing(
             site,
             drift,
@@ -106,6 +96,20 @@ def report_answer(
         ),
         credits=_credits(store),
     )
+
+
+def _faults(store: Store, begins: datetime, ends: datetime) -> list[ReportedFaultAnswer]:
+    return [
+        ReportedFaultAnswer(
+            at=raised.alert.at,
+            cleared_at=raised.cleared_at,
+            kind=raised.alert.kind,
+            text=raised.alert.text,
+            subject=raised.alert.subject,
+        )
+        for raised in store.alerts_since(begins)
+        if raised.alert.at < ends
+    ]
 
 
 def _known_sum(litres: Iterable[float | None]) -> float | None:

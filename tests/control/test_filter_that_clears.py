@@ -29,7 +29,7 @@ def days_of_runs(factor: float, gives: float, *, days: int = 3, evening: bool = 
     _pass(driver, 24.0)
     for _ in range(days):
         _pass(driver, 16.0 if evening else 2.0)
-        _run(driver, gives)
+        driver.run_of("pots", ASKED_L, gives)
         _pass(driver, 24.0 - 17.0 if evening else 24.0 - 3.0)
     return driver
 
@@ -42,20 +42,6 @@ def _pass(driver: Driver, hours: float) -> None:
     today = driver.now.wall.astimezone(driver.site.place.timezone).date()
     days = tuple(replace(d, rain_mm=0.0) for d in dry_days(today - timedelta(days=10), 16))
     driver.feed(WeatherArrived(Outlook(days, "test", driver.now.wall)))
-
-
-def _run(driver: Driver, gives: float) -> None:
-    driver.ask("water", "pots", ASKED_L)
-    order = driver.orders()[-1]
-    driver.node.opens(order)
-    stage, steps = driver.state.model.stage, 20
-    for _ in range(steps):
-        assert driver.node.level_m is not None
-        left_l = stage.volume_l(driver.node.level_m) - gives * ASKED_L / steps
-        driver.node.level_m = stage.level_m(left_l)
-        driver.wait(order.open_ms / 1000 / steps, every_s=60.0)
-    driver.node.ends(order)
-    driver.hear()
 
 
 def told(driver: Driver) -> set[str]:
@@ -92,7 +78,7 @@ def test_while_the_rests_contradict_the_known_leak_a_run_is_not_proven_by_the_fa
     driver = days_of_runs(1.0, 1.0, days=0)
     driver.state = replace(driver.state, leak=Leak(2.0, 0.05))  # a day at rest has shown nothing of it
     _pass(driver, 2.0)
-    _run(driver, 2.0)
+    driver.run_of("pots", ASKED_L, 2.0)
     _pass(driver, 24.0)
     (run,) = driver.all(RecordMeasured)
     (drawn,) = (d for d in {d.day: d for d in driver.all(RecordWaterDay)}.values() if d.drawn_l > 0.0)

@@ -28,17 +28,7 @@ def made(sd: float) -> Driver:
 def runs(driver: Driver, gives: float) -> None:
     """One run of the pots that gave so much of what is booked, and the rest that proves it."""
     driver.wait(9 * HOUR_S)
-    driver.ask("water", "pots", ASKED_L)
-    order = driver.orders()[-1]
-    driver.node.opens(order)
-    stage, steps = driver.state.model.stage, 20
-    for _ in range(steps):
-        assert driver.node.level_m is not None
-        left_l = stage.volume_l(driver.node.level_m) - gives * ASKED_L / steps
-        driver.node.level_m = stage.level_m(left_l)
-        driver.wait(order.open_ms / 1000 / steps, every_s=60.0)
-    driver.node.ends(order)
-    driver.hear()
+    driver.run_of("pots", ASKED_L, gives)
     driver.wait(9 * HOUR_S)
 
 

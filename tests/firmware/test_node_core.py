@@ -396,12 +396,18 @@ def test_the_turn_that_frees_a_valve_is_driven_back_before_its_switch_is_believe
     assert b.place == 0 and b.position == "closed"
 
 
-def test_a_switch_that_makes_while_the_motor_rests_in_a_fault_is_believed_only_after_a_drive() -> None:
+def _jammed_on_its_way_back() -> Bench:
+    """It opened for its order, jams as it turns back, and rests in a fault."""
     b = Bench()
     b.order(open_ms=20_000)
     b.run(22_000)
     b.jammed = True
     b.run(30_000)
+    return b
+
+
+def test_a_switch_that_makes_while_the_motor_rests_in_a_fault_is_believed_only_after_a_drive() -> None:
+    b = _jammed_on_its_way_back()
     assert b.position == "fault" and b.drive == "off" and b.place == 3000
     b.jammed, b.stuck = False, STICKS
     b.run(900)
@@ -411,11 +417,7 @@ def test_a_switch_that_makes_while_the_motor_rests_in_a_fault_is_believed_only_a
 
 
 def test_a_switch_that_makes_and_lets_go_in_a_fault_costs_one_travel_and_the_motor_rests_again() -> None:
-    b = Bench()
-    b.order(open_ms=20_000)
-    b.run(22_000)
-    b.jammed = True
-    b.run(30_000)
+    b = _jammed_on_its_way_back()
     driven_ms = b.closing_ms
     b.stuck = STICKS
     b.run(1100)
@@ -430,11 +432,7 @@ def test_a_jammed_motor_is_not_driven_on_and_on_by_a_closed_switch_that_comes_an
     made_ms: int, open_ms: int
 ) -> None:
     """It rests five minutes between its tries, as the driver's words promise: a stalled motor grows hot."""
-    b = Bench()
-    b.order(open_ms=20_000)
-    b.run(22_000)
-    b.jammed = True
-    b.run(30_000)
+    b = _jammed_on_its_way_back()
     driven_ms = b.closing_ms
     for _ in range(HOUR_MS // 100):
         b.stuck = (False, b.t % (made_ms + open_ms) < made_ms)

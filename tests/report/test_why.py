@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from scheduler.control.effects import Booking, RecordBooking, RecordIntent, RecordPlan
-from scheduler.planning.plan import PlannedRun, SkippedZone
+from scheduler.planning.plan import Plan, PlannedRun, SkippedZone
 from scheduler.planning.windows import local_midnight
 from scheduler.planning.words import rain_expected
 from scheduler.rehearsal.garden import TrueGarden
@@ -149,18 +149,24 @@ def test_a_day_that_went_as_planned_says_nothing_of_its_orders(store: Store) -> 
     assert [zone.orders for zone in answer.zones] == [[], []]
 
 
-def test_a_run_that_a_later_plan_left_out_is_told_as_that_and_not_as_watered(
-    store: Store, tmp_path: Path
-) -> None:
+def _left_out(store: Store, after_start: timedelta) -> tuple[Plan, Plan]:
+    """A midnight's plan with a run of the pots alone, and one made so long after the start of that run which
+    leaves it out for rain."""
     day = next(d for d in (FIRST + timedelta(days=n) for n in range(20)) if _pots_run(store, d) is not None)
     run = _pots_run(store, day)
     assert run is not None
     midnight = local_midnight(day, SITE.place.timezone)
     drafted = replace(store.plans_between(day, day)[0], made_at=midnight, runs=(run,), skipped=())
     rain = rain_expected(SITE.units, 12.0, 0.9, "a forecast")
-    later = replace(
-        drafted, made_at=run.start + timedelta(seconds=20), runs=(), skipped=(SkippedZone("pots", (rain,)),)
-    )
+    skipped = (SkippedZone("pots", (rain,)),)
+    return drafted, replace(drafted, made_at=run.start + after_start, runs=(), skipped=skipped)
+
+
+def test_a_run_that_a_later_plan_left_out_is_told_as_that_and_not_as_watered(
+    store: Store, tmp_path: Path
+) -> None:
+    drafted, later = _left_out(store, timedelta(seconds=20))
+    day, (run,) = drafted.day, drafted.runs
     with Store(store_url(tmp_path / "garden.db"), SITE.id) as own:
         own.write([RecordPlan(drafted), RecordPlan(later)])
         (pots,) = why_answer(SITE, own, day, "pots").zones
@@ -176,15 +182,8 @@ def test_a_run_that_a_later_plan_left_out_is_told_as_that_and_not_as_watered(
 def test_water_that_a_person_asked_for_makes_no_run_of_the_one_that_was_left_out(
     store: Store, tmp_path: Path
 ) -> None:
-    day = next(d for d in (FIRST + timedelta(days=n) for n in range(20)) if _pots_run(store, d) is not None)
-    run = _pots_run(store, day)
-    assert run is not None
-    midnight = local_midnight(day, SITE.place.timezone)
-    drafted = replace(store.plans_between(day, day)[0], made_at=midnight, runs=(run,), skipped=())
-    rain = rain_expected(SITE.units, 12.0, 0.9, "a forecast")
-    later = replace(
-        drafted, made_at=run.start - timedelta(hours=1), runs=(), skipped=(SkippedZone("pots", (rain,)),)
-    )
+    drafted, later = _left_out(store, timedelta(hours=-1))
+    day, midnight = drafted.day, drafted.made_at
     booked = _booked(store, day)[0]
     sent = next(i for i in store.intents_since(midnight) if i.order.order_id == booked.order_id)
     nothing = replace(booked, order_id="s.9", open_s=0.0, volume_l=0.0, given_l=())

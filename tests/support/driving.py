@@ -139,6 +139,20 @@ class Driver:
         request = Request(next(self._requests), self.now.wall, "gardener", kind, subject, amount)  # type: ignore[arg-type]
         return self.feed(RequestMade(request))
 
+    def run_of(self, zone: str, asked_l: float, gives: float) -> None:
+        """A run that a person asks for, in which the zone gives ``gives`` times the litres asked."""
+        self.ask("water", zone, asked_l)
+        order = self.orders()[-1]
+        self.node.opens(order)
+        stage, steps = self.state.model.stage, 20
+        for _ in range(steps):
+            assert self.node.level_m is not None
+            left_l = stage.volume_l(self.node.level_m) - gives * asked_l / steps
+            self.node.level_m = stage.level_m(left_l)
+            self.wait(order.open_ms / 1000 / steps, every_s=60.0)
+        self.node.ends(order)
+        self.hear()
+
     def orders(self) -> list[Order]:
         return [e.order for e in self.effects if isinstance(e, SendOrder)]
 
