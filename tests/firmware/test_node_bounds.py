@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 
-from firmware_stub import codec
+from firmware_stub import codec, frames
 from firmware_stub.core import Inputs, Node, median
 from firmware_stub.frames import shorten
 from firmware_stub.memory import kept
@@ -84,9 +84,9 @@ class Hand:
 
     def told(self) -> list[dict[str, Any]]:
         """The bodies of the states published since the last asking."""
-        frames = [a[1] for a in self.actions if a[0] == "publish"]
+        sent = [a[1] for a in self.actions if a[0] == "publish"]
         self.actions.clear()
-        return [json.loads(codec.open_frame("state", f, KEY, codec.STATE_BYTES_MAX)) for f in frames]
+        return [json.loads(codec.open_frame("state", f, KEY, codec.STATE_BYTES_MAX)) for f in sent]
 
     def told_after(self, ms: int, step: int = 50) -> list[int]:
         """The times, from now on, at which a state went out."""
@@ -282,14 +282,53 @@ def test_pings_that_come_send_the_state_at_once() -> None:
     assert h.told()[0]["reading"]["pings"] == [1, 2, 3]
 
 
-def test_a_storm_of_bad_messages_is_answered_once_a_second_and_a_strange_order_at_once() -> None:
+@pytest.mark.parametrize(
+    ("raw", "retained", "why"),
+    [(b"x" * 100, False, "bad_mac"), (b"x", False, "malformed"), (b"x", True, "retained")],
+)
+def test_a_storm_of_bad_messages_is_answered_once_a_second_and_a_strange_order_at_once(
+    raw: bytes, retained: bool, why: str
+) -> None:
     h = Hand().ready()
-    h.node.handle("order", b"x" * 100, False, h.now)
-    h.node.handle("order", b"x" * 100, False, h.now)
+    h.node.handle("order", raw, retained, h.now)
+    h.node.handle("order", raw, retained, h.now)
+    assert h.node._refusals == [[why, None]] * 2
     assert h.told_after(3000) == [1000]
     h.order(session="00")
     assert h.node.next_due_ms() == 0
     assert h.told_after(3000) == [50]
+
+
+def test_a_new_session_an_order_a_close_and_the_end_of_a_run_are_told_at_once() -> None:
+    h = Hand().ready()
+    for change in (lambda: h.node.connected(h.now, b"12345678"), h.order, h.close):
+        change()
+        assert h.node.next_due_ms() == 0
+        h.look(250)
+        assert len(h.told()) == 1
+    h.shut_again()
+    h.opened(open_ms=5000)
+    h.told()
+    assert any(a[0] == "publish" for a in h.look(4000))  # in the look that sees it end
+
+
+def test_a_valve_that_changes_by_itself_is_told_in_the_look_that_sees_it() -> None:
+    h = Hand(open_report_ms=HOUR_MS, heartbeat_ms=HOUR_MS).ready()
+    h.order()
+    h.look(500)
+    h.told()
+    h.switches[0] = OPEN
+    assert any(a[0] == "publish" for a in h.look(500))
+    assert h.told()[-1]["valves"][0]["position"] == "open"
+
+
+def test_with_the_link_lost_nothing_is_told_though_its_time_comes() -> None:
+    h = Hand(heartbeat_ms=60_000).ready()
+    h.node.disconnected()
+    assert h.told_after(200_000, step=500) == []
+    h.node.connected(h.now, b"abcdefgh")
+    h.look(500)
+    assert [s["number"] for s in h.told()] == [1]
 
 
 def test_two_changes_within_a_fifth_of_a_second_share_a_state() -> None:
@@ -324,6 +363,21 @@ def test_what_falls_due_is_named_in_time(step: int) -> None:
         if any(a[0] == "publish" for a in h.look(max(1, due))):
             at.append(h.now)
     assert [b - a for a, b in itertools.pairwise(at)] == [63_000] * (len(at) - 1) and len(at) == 3
+
+
+def test_the_next_heartbeat_falls_due_by_what_has_passed_since_the_last() -> None:
+    h = Hand(heartbeat_ms=60_000).ready()
+    while not any(a[0] == "publish" for a in h.look(100)):
+        pass
+    h.look(20_000)
+    assert h.node.next_due_ms() == 40_000
+
+
+def test_a_dip_that_has_lasted_its_second_is_not_due_for_ever() -> None:
+    h = Hand(supply_low_mv=11_000, heartbeat_ms=300_000).ready()
+    h.look(100, supply_mv=10_999)
+    h.look(1000, supply_mv=10_999)
+    assert h.node.next_due_ms() > 1000
 
 
 def test_the_end_of_a_run_and_of_a_dip_of_the_supply_fall_due() -> None:
@@ -363,6 +417,23 @@ def test_a_log_too_long_gives_up_its_oldest_entries_and_no_more_than_it_must(let
     if len(told) < 16:
         longer = codec.dump(list(h.node.diary.entries[-len(told) - 1]))
         assert len(frame) <= 1024 < len(frame) + len(longer) + 1
+
+
+@pytest.mark.parametrize(("over", "kept_refusals", "kept_entries"), [(0, [7, 8], [7, 8]), (1, [8], [8])])
+def test_a_frame_of_1024_bytes_is_whole_and_one_byte_more_gives_up_the_oldest(
+    over: int, kept_refusals: list[int], kept_entries: list[int]
+) -> None:
+    """64 digits and a blank before the body: 959 bytes are left for it."""
+
+    def body(**told: Any) -> dict[str, Any]:
+        return told | {"pad": "x" * (959 + over - len(codec.dump(told | {"pad": ""})))}
+
+    state = body(refusals=[7, 8], outcomes=[1], reading=None)
+    log = body(entries=[7, 8])
+    assert len(codec.dump(state)) == len(codec.dump(log)) == 959 + over
+    frames.state(state, KEY)
+    frames.log(log, KEY)
+    assert (state["refusals"], log["entries"]) == (kept_refusals, kept_entries)
 
 
 def test_a_state_gives_up_in_its_order_and_then_says_that_it_cannot() -> None:
@@ -564,6 +635,12 @@ def test_the_second_day_has_a_share_of_its_own_and_no_more_than_that() -> None:
     h.look(23 * HOUR_MS)
     h.order()
     assert h.node.valves[0].run is not None
+
+
+def test_the_last_millisecond_of_a_day_s_share_is_given_too() -> None:
+    h = Hand(daily_open_ms_max=1001).ready().opened(open_ms=1000)
+    h.shut_again()
+    assert ("guard", 0, 1) in h.order(open_ms=1000)
 
 
 def test_the_shares_of_two_valves_are_counted_apart() -> None:

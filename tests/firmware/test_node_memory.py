@@ -85,6 +85,17 @@ def test_a_run_that_a_watchdog_broke_off_ended_within_a_save_and_a_start() -> No
     assert short.outcomes[0]["open_ms_max"] == 120_000
 
 
+def test_a_run_that_was_broken_off_adds_to_the_share_that_its_valve_had_of_the_day() -> None:
+    """200 s before the last save, and 60 s between two saves with 10 s until the start drives it closed."""
+    saved = remembered(day_open_ms=[200_000], runs=[[0, "o-1", 100_000, 600_000]])
+    assert Node(Settings("shed", KEY), saved, "watchdog").day_open_ms == [270_000]
+
+
+def test_a_run_that_had_not_begun_to_count_is_an_outcome_of_nothing() -> None:
+    node = Node(Settings("shed", KEY), remembered(runs=[[0, "o-1", 0, 0]]), "watchdog")
+    assert node.outcomes == [outcome(open_ms=0, open_ms_max=0, why="restart")]
+
+
 def test_without_power_a_plain_valve_may_have_stood_open_for_a_day_and_one_that_shuts_may_not() -> None:
     saved = remembered(runs=[[0, "o-1", 100_000, 600_000]])
     plain = Node(Settings("shed", KEY), saved, "power_on")
