@@ -18,6 +18,7 @@ LEAK_DAYS = 7
 LEAK_TOLD_L = 1.0
 # So far back it is told since when a leak is known (ours: as far as for a zone that is stopped).
 KNOWN_DAYS = 30
+_NO_SENSOR = "for no sensor reads the level"
 LOOK_FOR_IT = "Look at joints and taps at dusk, when all is dry."
 
 
@@ -80,7 +81,7 @@ def leak_words(site: Site, status: StatusAnswer, today: date) -> tuple[str, str]
     """Whether there is a leak, in a sentence, and what to do; empty: nothing."""
     leak = status.leak
     if leak is None and site.sensor is None:
-        return "whether there is one is not known, for no sensor reads the level.", ""
+        return f"whether there is one is not known, {_NO_SENSOR}.", ""
     if leak is None:
         return "whether there is one is not known; it takes some dry nights at rest to see.", ""
     if leak.since is None:
@@ -102,8 +103,12 @@ def known_leak_words(site: Site, status: StatusAnswer, today: date) -> tuple[str
 
 
 def _empty(status: StatusAnswer) -> bool:
-    """Whether the level cannot be told from that of the outlet, below which nothing drains."""
-    return status.level_low_m is not None and status.level_low_m <= 0.0
+    """Whether the level cannot be told from that of the outlet, below which nothing drains: by the sensor's
+    own doubt. A reading that was refused, or one that is late, widens it to one side and empties nothing."""
+    level_m, low_m, high_m = status.level_m, status.level_low_m, status.level_high_m
+    if level_m is None or low_m is None or high_m is None:
+        return False
+    return level_m <= min(level_m - low_m, high_m - level_m)
 
 
 def leaked_words(site: Site, status: StatusAnswer, report: ReportAnswer, today: date) -> str:
@@ -120,4 +125,6 @@ def leaked_words(site: Site, status: StatusAnswer, report: ReportAnswer, today: 
         return f"{shows} now; {lost} before." if lost else f"{shows}."
     if lost:
         return f"Whether there is a leak now is not known; {lost}."
+    if site.sensor is None:
+        return f"Whether there is a leak is not known, {_NO_SENSOR}."
     return "Whether there is a leak is not known yet: it takes some nights of rest."

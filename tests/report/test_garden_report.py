@@ -98,12 +98,19 @@ def _with_leaks(*litres: float | None) -> ReportAnswer:
     return ReportAnswer.model_construct(days=days)
 
 
-def _leak_told(answer: ReportAnswer, counted_l: float | None, level_low_m: float = 0.3) -> str:
-    """On 1 July, while plans count on a leak of so much since 3 June (None: nobody knows of one)."""
+def _leak_told(
+    answer: ReportAnswer,
+    counted_l: float | None,
+    level_m: tuple[float, float, float] = (0.3, 0.32, 0.34),
+    site: Site = example_site("five-drums"),  # noqa: B008 - never changed
+) -> str:
+    """On 1 July, while plans count on a leak of so much since 3 June (None: nobody knows of one).
+    ``level_m``: its low end, itself, its high end."""
     since = date(2012, 6, 3) if counted_l else None
     leak = None if counted_l is None else StatusLeakAnswer(l_day=counted_l, since=since)
-    status = StatusAnswer.model_construct(leak=leak, level_low_m=level_low_m)
-    return leaked_words(example_site("five-drums"), status, answer, date(2012, 7, 1))
+    low_m, middle_m, high_m = level_m
+    status = StatusAnswer.model_construct(leak=leak, level_m=middle_m, level_low_m=low_m, level_high_m=high_m)
+    return leaked_words(site, status, answer, date(2012, 7, 1))
 
 
 def test_a_leak_is_told_as_plans_count_on_it_and_a_mended_one_as_past() -> None:
@@ -203,11 +210,25 @@ def test_a_leak_is_told_also_while_the_barrels_stand_empty_and_lose_nothing(tmp_
     empty = _june(**known | {"start_l": 0.0, "end_l": 0.0})
     answer, _ = _told_of(tmp_path, [*held[:20], *empty[20:]], leaks_l=40.0)
     assert answer.leak_l == pytest.approx(20 * 40.0 + 10 * 7.0)
-    said = _leak_told(answer, 40.0, level_low_m=0.0)
+    said = _leak_told(answer, 40.0, level_m=(-0.01, 0.01, 0.03))
     assert said.startswith(
         "A leak of about 40 L a day has been known since Sunday 3 June; the barrels stand "
     )
     assert "nothing leaks from empty barrels. 870 L ran away" in said and "takes" not in said
+
+
+@pytest.mark.parametrize("level_m", [(-0.02, 0.6, 0.61), (-0.3, 0.3, 0.32)])
+def test_a_level_in_doubt_is_not_told_as_empty_barrels(level_m: tuple[float, float, float]) -> None:
+    """One reading of nothing that was refused, or hours without one, widen what the level may be."""
+    said = _leak_told(_with_leaks(7.0), 7.0, level_m)
+    assert "empty" not in said and said.startswith("A leak takes about 7 L a day")
+
+
+def test_without_a_sensor_no_night_of_rest_is_promised_to_tell_of_a_leak() -> None:
+    site = replace(example_site("five-drums"), sensor=None)
+    assert _leak_told(_with_leaks(None), None, site=site) == (
+        "Whether there is a leak is not known, for no sensor reads the level."
+    )
 
 
 def test_what_nights_see_and_no_plan_is_sure_of_is_not_known(tmp_path: Path) -> None:

@@ -54,7 +54,8 @@ def test_over_empty_barrels_a_leak_is_not_told_as_taking_anything(tmp_path: Path
     facts = page.garden.look()
     page.close()
     assert facts.status is not None
-    found = standings(replace(facts, status=facts.status.model_copy(update={"level_low_m": 0.0})))
+    at_the_outlet = {"level_low_m": -0.01, "level_m": 0.01, "level_high_m": 0.03}
+    found = standings(replace(facts, status=facts.status.model_copy(update=at_the_outlet)))
     (leak,) = [s for s in found if s.state == "leak"]
     assert leak.sentence == (
         "A leak of about 7 L a day has been known since today; the barrels stand empty, or nearly, and "
