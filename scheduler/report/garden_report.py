@@ -89,7 +89,7 @@ def report_answer(
             site,
             drift,
             _hindsight(site, store, first, last),
-            _short(roots),
+            _short(site, roots),
             leak_l=leak or 0.0,
             given_l=given or 0.0,
             cut=cut_zones(site, store.plans_between(first, last)),
@@ -213,11 +213,13 @@ def _hindsight(site: Site, store: Store, first: date, last: date) -> HindsightAn
         return None
 
 
-def _short(roots: Iterable[RootZoneRecord]) -> dict[str, int]:
-    """Plant -> days on which it stood short, where there are any."""
+def _short(site: Site, roots: Iterable[RootZoneRecord]) -> dict[str, int]:
+    """Plant -> days on which it stood short, where there are any. For one that was taken out of the garden
+    meanwhile nothing is changed."""
+    stand = {p.id for p in site.plants}
     days: dict[str, set[date]] = {}
     for root in roots:
-        if root.stress > SHORT_STRESS:
+        if root.plant in stand and root.stress > SHORT_STRESS:
             days.setdefault(root.plant, set()).add(root.day)
     return {plant: len(found) for plant, found in days.items()}
 

@@ -249,6 +249,19 @@ def test_plants_without_a_balanced_day_are_not_said_to_have_used_nothing(tmp_pat
     assert words[3] == "No plant stood short of water on the 1 day known."
 
 
+def test_a_plant_taken_out_of_the_garden_meanwhile_ends_no_report(tmp_path: Path) -> None:
+    site = example_site("five-drums")
+    gone, fig = (
+        RootZoneRecord(p, date(2012, 6, 3), 4.0, 3.0, 5.0, "", 2.0, 1.0, 0.6) for p in ("rose", "fig")
+    )
+    _told_of(tmp_path, _june(leak_l=0.2))
+    with Store(store_url(tmp_path / "garden.db"), site.id) as store:
+        store.write([RecordDay(dry_days(gone.day, 1)[0], (gone, fig))])
+        answer = report_answer(site, store, gone.day, gone.day, datetime(2012, 7, 1, 12, tzinfo=UTC))
+    assert site.plant("fig").name in report_words(site, answer)[3]
+    assert "fig" in report_page(site, answer)
+
+
 def test_a_leak_of_some_days_names_how_many() -> None:
     told = _leak_told(_with_leaks(None, 7.0, 7.0), 7.0)
     assert "14.0 L ran away in the 2 days on which it is known" in told
