@@ -88,7 +88,11 @@ def status_answer(
         ],
         waiting_requests=facts.waiting,
         coming=coming_answers(ahead, facts.plan),
-        held=[StatusHoldAnswer(zone=h.zone, until=h.until, who=h.who) for h in facts.holds],
+        held=[
+            StatusHoldAnswer(zone=h.zone, until=h.until, who=h.who)
+            for h in facts.holds
+            if any(z.id == h.zone for z in site.zones)  # else the file calls it otherwise since
+        ],
         winter=winter_answer(site, store),
         away=away_now(site, store, now),
         care_due=care_due_answers(site, store, today),

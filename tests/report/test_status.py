@@ -122,6 +122,14 @@ def test_the_command_reads_the_clock_of_the_moment(tmp_path: Path, monkeypatch: 
         assert ("the level is unknown" not in said) is known
 
 
+def test_a_hold_of_a_zone_that_the_file_names_otherwise_since_ends_no_status(store: Store) -> None:
+    later = NOW + timedelta(days=1)
+    store.write([RecordHold(zone, later, "neighbour", NOW) for zone in ("old-bed", "pots")])
+    answer = status_answer(SITE, store, NOW, running=True)
+    assert [h.zone for h in answer.held] == ["pots"]
+    assert any(line.startswith("Held by neighbour: ") for line in status_words(SITE, answer))
+
+
 def test_the_weather_is_told_with_its_age_and_whom_to_credit_and_a_hold_with_its_end(store: Store) -> None:
     credit = "Weather data by Open-Meteo.com (CC BY 4.0)"
     store.save_outlook(Outlook((), "open-meteo", NOW - timedelta(hours=5), attribution=credit))
