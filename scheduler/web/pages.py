@@ -27,6 +27,10 @@ from scheduler.web.standing import Standing, standings, stands_still
 router = APIRouter()
 # Where what stands can be answered.
 LINKS = {
+    "short": ("/tell#ration", "Choose"),
+    "stopped": ("/tell#again", "Start again"),
+    "level_unknown": ("/tell#measured", "Tell a measured level"),
+    "first_day": ("/tell#measured", "Tell a measured level"),
     "drained": ("/tell#winter", "Tell that it is back"),
     "winter_over": ("/tell#winter", "Tell that it is back"),
     "winter_valve": ("/tell#care", "Tell it as done"),
@@ -39,6 +43,8 @@ LINKS = {
     "away": ("/away", "What a helper does"),
     "leak": ("/weeks#leak", "Where the water went"),
 }
+# The same in a practice that is over, in which nothing can be told.
+LINKS_TO_LOOK = {state: link for state, link in LINKS.items() if state in ("away", "leak")}
 # What goes before the advice, where that is not first of all something to do.
 TO_DO = {"run_interrupted": "What comes:"}
 # Nothing is wrong, and yet there is something to do.
@@ -72,7 +78,7 @@ def now(request: Request, zone: ZoneName = None) -> Response:
         drawings=[draw(section, levels, site.units, form) for form in (NARROW, WIDE)],
         known=levels.now_m is not None,
         drained=levels.drained,
-        links=LINKS,
+        links=LINKS_TO_LOOK if facts.status is not None and facts.status.practice_over else LINKS,
         label=TO_DO.get(standing[0].state, "To do:"),
         after=len(levels.at()) > 1,
         looks={reach(e.flows_lph) for e in section.emitters},

@@ -10,7 +10,8 @@ from fastapi import Request
 from fastapi.responses import PlainTextResponse, Response
 
 from scheduler.service.practised import PRACTICE_OVER, practice_ended
-from scheduler.site.errors import StoreError
+from scheduler.site.errors import StoreError, UsageError
+from scheduler.web.facts import Garden
 from scheduler.web.rights import Right, parts_of, visitor_of
 
 
@@ -18,7 +19,7 @@ def show(request: Request, template: str, status: int = 200, **values: Any) -> R
     parts = parts_of(request)
     try:
         visitor = visitor_of(request)
-        over = parts.one is not None and practice_ended(parts.one.environment) is not None
+        over = parts.one is not None and _practice_over(parts.one)
         token = parts.keys.token(visitor.about)
     except StoreError as error:
         # Who may see anything is not known: nothing but this is said.
@@ -34,6 +35,14 @@ def show(request: Request, template: str, status: int = 200, **values: Any) -> R
         "here": "",
     }
     return parts.templates.TemplateResponse(request, template, page | values, status_code=status)
+
+
+def _practice_over(garden: Garden) -> bool:
+    """Also where its mark cannot be read: what is asked for says that itself."""
+    try:
+        return practice_ended(garden.environment) is not None
+    except UsageError:
+        return True
 
 
 def mark(*said: object) -> str:

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from scheduler.control.effects import SendClose
+from scheduler.control.effects import Alert, RaiseAlert, SendClose
 from scheduler.control.events import RequestKind
 from scheduler.service.practised import MARK, PRACTICE_OVER
 from scheduler.site.errors import StoreError
@@ -96,7 +96,12 @@ def test_a_practice_that_is_over_takes_no_order_and_keeps_none(
 
 
 def test_pages_of_a_practice_that_is_over_have_no_form_to_act_and_say_why(started: PageGarden) -> None:
-    pages = ("/", "/tell", "/care", "/plant/sage", "/away", "/weeks", "/calendar")
+    low = Alert("near_empty", "", "The barrels are nearly empty.", "Top up.", False, started.now())
+    started.store.write([RaiseAlert(low)])
+    sent = started.client.post("/stop", data=form_of(started.client))
+    started.take_requests()
+    pages = ("/", "/tell", "/care", "/plant/sage", "/away", "/weeks", "/calendar", sent.url.path)
+    assert 'href="/tell#again"' in started.client.get("/").text
     assert (
         'action="/stop"' in started.client.get("/").text
         and 'action="/tell/' in started.client.get("/tell").text
@@ -107,6 +112,17 @@ def test_pages_of_a_practice_that_is_over_have_no_form_to_act_and_say_why(starte
         shown = started.client.get(path)
         assert shown.status_code == 200 and PRACTICE_OVER in plain(shown.text), path
         assert 'method="post"' not in shown.text and "/enter?again" not in shown.text, path
+        assert 'href="/tell' not in shown.text, path
+
+
+def test_a_practice_whose_mark_cannot_be_read_is_told_as_that_and_takes_no_order(
+    started: PageGarden,
+) -> None:
+    started.lock.release()
+    (started.store_path.parent / MARK).write_text("", encoding="utf-8")
+    shown = started.client.get("/")
+    assert shown.status_code == 400 and "it is no time" in plain(shown.text)
+    assert 'method="post"' not in shown.text
 
 
 def test_after_a_stop_watering_starts_again_when_asked(started: PageGarden) -> None:
