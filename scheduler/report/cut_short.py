@@ -1,13 +1,15 @@
-"""Zones whose runs were cut by time, day after day: by the longest opening or by the watering window."""
+"""Zones whose runs were cut by time, day after day: by the longest opening, by the watering window, or by the
+pauses in which slow ground takes the water in."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date
+from math import prod
 from statistics import median, mode
 
-from scheduler.planning.plan import Plan
+from scheduler.planning.plan import Plan, PlannedRun
 from scheduler.planning.soaking import whole_runs
 from scheduler.site.model import Site
 from scheduler.site.showing import show_duration, show_share
@@ -17,6 +19,8 @@ MORE_TIME = {
     "longest_open": "a longer `longest_open` under `[node]` and in the node",
     "window": "a longer watering window",
 }
+# Later openings of a run find no window: more flow would be no help, for the ground takes in no more.
+PAUSES = "soaks_in"
 # A run that keeps this share of what was meant for it is not worth a change (ours).
 KEPT_WELL = 0.9
 
@@ -26,7 +30,7 @@ class CutZone:
     """Most runs of a zone were cut. ``share``: what the middle one of these got of what was meant for it."""
 
     zone: str
-    by: str  # of MORE_TIME
+    by: str  # of MORE_TIME, or PAUSES
     share: float
     cut_days: int
     run_days: int
@@ -37,9 +41,7 @@ def cut_zones(site: Site, plans: Iterable[Plan]) -> list[CutZone]:
     cuts: dict[str, dict[date, tuple[str, float] | None]] = {z.id: {} for z in site.zones}
     for plan in plans:
         for run in whole_runs(plan.runs):
-            found = [(r.code, s) for r in run.reasons if isinstance(s := dict(r.figures).get("share"), float)]
-            by = min((f for f in found if f[0] in MORE_TIME), key=lambda f: f[1], default=None)
-            cuts.setdefault(run.zone, {})[plan.day] = by if by is not None and by[1] < KEPT_WELL else None
+            cuts.setdefault(run.zone, {})[plan.day] = _cut(run)
     return [
         CutZone(z, mode(by for by, _ in hard), median(share for _, share in hard), len(hard), len(days))
         for z, days in cuts.items()
@@ -47,15 +49,38 @@ def cut_zones(site: Site, plans: Iterable[Plan]) -> list[CutZone]:
     ]
 
 
+def _cut(run: PlannedRun) -> tuple[str, float] | None:
+    """What cut a run most, and the share that was left of it; None: nothing that is worth a change."""
+    found: list[tuple[str, float]] = []
+    for reason in run.reasons:
+        figures = dict(reason.figures)
+        share, left_out = figures.get("share"), figures.get("left_out")
+        if reason.code in MORE_TIME and isinstance(share, float):
+            found.append((reason.code, share))
+        elif isinstance(left_out, float):
+            found.append((PAUSES, 1.0 - left_out / run.pulses))
+    kept = prod(share for _, share in found)
+    return (min(found, key=lambda f: f[1])[0], kept) if kept < KEPT_WELL else None
+
+
 def cut_words(site: Site, cut: CutZone, short: Mapping[str, int]) -> tuple[str, str]:
     """The change and what speaks for it. ``short``: plant -> days on which it stood short."""
     name = site.zone(cut.zone).name
     plants = ", ".join(f"{site.plant(p).name} on {days}" for p, days in short.items())
+    days = "day" if list(short.values()) == [1] else "days"
+    evidence = (
+        f"on {cut.cut_days} of {cut.run_days} days with a run it ended at about {show_share(cut.share)} "
+        f"of what was meant, and plants stood short there: {plants} {days}"
+    )
+    if cut.by == PAUSES:
+        return (
+            f"a longer watering window for {name}, or a second one: its ground takes the water in little by "
+            "little, and larger emitters would not change that",
+            evidence,
+        )
     longest = f" ({show_duration(site.node.longest_open_s)} now)" if cut.by == "longest_open" else ""
     return (
         f"more flow in {name}: larger emitters, or trim those there are to give more; or {MORE_TIME[cut.by]}"
         f"{longest}",
-        f"on {cut.cut_days} of {cut.run_days} days with a run it ended at about {show_share(cut.share)} "
-        f"of what was meant, and plants stood short there: {plants} day"
-        f"{'' if list(short.values()) == [1] else 's'}",
+        evidence,
     )

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+
+import pytest
 
 from scheduler.planning import words
 from scheduler.planning.plan import Plan, PlannedRun, Reason, StoreOutlook
 from scheduler.report.answers import DriftAnswer
-from scheduler.report.cut_short import CutZone, cut_zones
+from scheduler.report.cut_short import PAUSES, CutZone, cut_zones
 from scheduler.report.garden_report import worth_changing
 from scheduler.site.examples import example_site
 
@@ -63,6 +66,22 @@ def test_of_several_plans_of_a_day_the_last_counts_and_a_window_is_named_as_such
     longest = words.longest_open(7190.0, 0.3)
     assert cut_zones(SITE, days_of(longest, window, longest))[0].by == "longest_open"  # what cut most often
     assert "a longer watering window" in changes(days_of(window, window), {"fig": 3})[0]
+
+
+def test_where_pauses_for_slow_ground_find_no_window_time_is_advised_not_emitters_or_a_rank() -> None:
+    """Two of four openings a day: half. The ground takes in no more, whatever the emitters give."""
+    left_out = Reason("window", "2 of 4 openings find no window today.", (("left_out", 2.0),))
+    plans = [replace(p, runs=(replace(p.runs[0], pulses=4),)) for p in days_of(*[left_out] * 6)]
+    assert cut_zones(SITE, plans) == [CutZone("border", PAUSES, 0.5, 6, 6)]
+    found = changes(plans, {"fig": 5})
+    assert found[0].startswith("a longer watering window for Border with the fig, or a second one")
+    assert "more flow" not in found[0] and "at about 50 % of what was meant" in found[0]
+    assert not any("rank" in c for c in found)
+    shorter = replace(left_out, figures=(("left_out", 1.0),))  # 3 of 4, of a run that was cut to two thirds
+    both = [words.longest_open(7190.0, 2 / 3), shorter]
+    run = replace(plans[0].runs[0], reasons=tuple(both))
+    (cut,) = cut_zones(SITE, [replace(plans[0], runs=(run,))])
+    assert cut.by == "longest_open" and cut.share == pytest.approx(0.5)
 
 
 def test_a_cut_names_the_default_opening_where_the_file_has_no_node() -> None:
