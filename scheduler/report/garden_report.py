@@ -23,7 +23,7 @@ from scheduler.report.cut_short import CutZone, cut_words, cut_zones
 from scheduler.report.drift import drift_answer, with_zone_names
 from scheduler.report.forms import STEP_OF
 from scheduler.report.hindsight import WORTH_A_WORD, change_words, hindsight_answer
-from scheduler.report.leak import leak_l_day, leaked_l
+from scheduler.report.leak import LEAK_TOLD_L, leak_l_day, leaked_l
 from scheduler.report.litres import SHORT_STRESS
 from scheduler.report.over_time import evenness, flow_by_month
 from scheduler.report.year import care_told
@@ -63,6 +63,7 @@ def report_answer(
     used = _known_sum(r.wanted_l + r.rain_credited_l for r in roots)
     rain, given = _known_sum(r.rain_credited_l for r in roots), _known_sum(r.given_l for r in roots)
     leak = _known_sum(leaked_l(d, planned.get(d.day, 0.0)) for d in waters)
+    counted_l = next((l_day for day, l_day in reversed(planned.items()) if day <= last), 0.0)
     return ReportAnswer(
         garden=site.name,
         first=first,
@@ -90,7 +91,9 @@ def report_answer(
             drift,
             _hindsight(site, store, first, last),
             _short(site, roots),
-            leak_l=leak or 0.0,
+            leak_l=(leak or 0.0)
+            if counted_l >= LEAK_TOLD_L
+            else 0.0,  # one that has ended is not sought
             given_l=given or 0.0,
             cut=cut_zones(site, store.plans_between(first, last)),
         ),

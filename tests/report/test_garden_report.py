@@ -203,6 +203,20 @@ def test_what_nights_see_by_chance_is_no_leak_and_no_gain(tmp_path: Path) -> Non
         assert not any("find the leak" in w.change for w in answer.worth_changing)
 
 
+@pytest.mark.parametrize(("until", "sought"), [(30, True), (20, False)])
+def test_a_leak_that_has_ended_is_not_to_be_found(tmp_path: Path, until: int, sought: bool) -> None:
+    """Plans count on 7 L a day to that day of June; the last ten days tell whether it is there still."""
+    site = example_site("five-drums")
+    with Store(store_url(tmp_path / "garden.db"), site.id) as store:
+        for water in _june(leak_l=0.0):
+            leak_l = 7.0 if water.day.day <= until else 0.0
+            store.write([RecordPlan(_plan_with_leak(water.day, leak_l)), replace(water, leak_l=leak_l)])
+        now = datetime(2012, 7, 1, 12, tzinfo=UTC)
+        answer = report_answer(site, store, date(2012, 6, 1), date(2012, 6, 30), now)
+    assert answer.leak_l == pytest.approx(7.0 * until)
+    assert any("find the leak" in w.change for w in answer.worth_changing) is sought
+
+
 def test_a_leak_is_told_also_while_the_barrels_stand_empty_and_lose_nothing(tmp_path: Path) -> None:
     """Twenty days of 40 L; then ten on which it takes the 7 L that are left of 10 L added and 3 L taken."""
     known = {"leak_l": 40.0, "caught_l": 0.0, "overflow_l": 0.0, "rest_l": 0.0, "rest_sd_l": 2.0}
