@@ -152,6 +152,8 @@ class Node:
             own = v.due_at(up)
             if own is not None:
                 due = min(due, own - up)
+            if v.run:
+                due = min(due, self._saved_at + memory.SAVE_EVERY_MS - up)
         return max(0, due)
 
     def _report_ms(self):

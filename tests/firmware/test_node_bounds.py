@@ -380,6 +380,17 @@ def test_a_dip_that_has_lasted_its_second_is_not_due_for_ever() -> None:
     assert h.node.next_due_ms() > 1000
 
 
+def test_looked_at_only_when_due_a_long_run_is_saved_each_minute() -> None:
+    """What a restart may leave unknown of a run is bounded by that minute, however seldom the node reports."""
+    h = Hand(heartbeat_ms=3_600_000, open_report_ms=600_000).ready()
+    h.opened(open_ms=400_000)
+    saved = [h.now]
+    while h.node.valves[0].run is not None:
+        if any(a[0] == "save" for a in h.look(max(1, h.node.next_due_ms()))):
+            saved.append(h.now)
+    assert max(b - a for a, b in itertools.pairwise(saved)) <= 60_000 and len(saved) >= 7
+
+
 def test_the_end_of_a_run_and_of_a_dip_of_the_supply_fall_due() -> None:
     h = Hand(supply_low_mv=11_000, heartbeat_ms=300_000, open_report_ms=100_000).ready()
     h.opened(open_ms=50_000)
