@@ -381,7 +381,7 @@ def test_a_dip_that_has_lasted_its_second_is_not_due_for_ever() -> None:
 
 
 def test_looked_at_only_when_due_a_long_run_is_saved_each_minute() -> None:
-    """What a restart may leave unknown of a run is bounded by that minute, however seldom the node reports."""
+    """A restart leaves no more than that minute of a run unknown, however seldom the node reports."""
     h = Hand(heartbeat_ms=3_600_000, open_report_ms=600_000).ready()
     h.opened(open_ms=400_000)
     saved = [h.now]
