@@ -91,9 +91,7 @@ def report_answer(
             drift,
             _hindsight(site, store, first, last),
             _short(site, roots),
-            leak_l=(leak or 0.0)
-            if counted_l >= LEAK_TOLD_L
-            else 0.0,  # one that has ended is not sought
+            leak_l=(leak or 0.0) if counted_l >= LEAK_TOLD_L else 0.0,  # one that has ended is not sought
             given_l=given or 0.0,
             cut=cut_zones(site, store.plans_between(first, last)),
         ),
