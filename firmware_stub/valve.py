@@ -60,6 +60,7 @@ class Valve:
         self._odd_since = None
         self._held = True  # the closed switch was not seen open since the valve was last proven shut
         self._open_began = 0
+        self._made_since = None  # while it is driven closed: since when its closed switch is made
         self._out_ms = None  # for how long it was driven open at most, since then; None: not known
 
     def told(self, uptime_ms):
@@ -101,6 +102,8 @@ class Valve:
             due.append(self._since + self._phase_ms())
             if self._since + self._seat_ms() > uptime_ms:
                 due.append(self._since + self._seat_ms())
+            if self._made_since is not None and self._made_since + SEATING_MS > uptime_ms:
+                due.append(self._made_since + SEATING_MS)
         if self.position == "fault" and self._again_left > 0 and self._goal is None:
             due.append(self._since + AGAIN_MS)
         if self.position == "fault" and self._odd_since is not None and self._since + AGAIN_MS > uptime_ms:
@@ -137,7 +140,7 @@ class Valve:
         self._goal = goal
         self._phase = "travel"
         self._since = uptime_ms
-        self._odd_since = None
+        self._odd_since = self._made_since = None
         self.position = "opening" if goal == "open" else "closing"
         self._motor(goal, actions)
 
@@ -260,12 +263,13 @@ class Valve:
             if self._goal == "open" and switch[0]:
                 self._arrived("open", uptime_ms, actions)
                 return
-            if self._goal == "close" and switch[1] and uptime_ms - self._since >= self._seat_ms():
+            if self._goal == "close" and self._seated(uptime_ms, switch[1]):
                 self._arrived("closed", uptime_ms, actions)
                 return
         if uptime_ms - self._since < self._phase_ms():
             return
         self._since = uptime_ms
+        self._made_since = None
         if self._phase == "travel":
             if self._tries >= 1:
                 self._failed(uptime_ms, actions)
@@ -281,6 +285,18 @@ class Valve:
         else:
             self._phase = "travel"
             self._motor(self._goal, actions)
+
+    def _seated(self, uptime_ms, made):
+        """Driven on for SEATING_MS behind the switch, which may come late where the motor turns slower closed
+        than open, and which may bounce; at the end of the travel time a switch that is made is enough."""
+        if not made:
+            self._made_since = None
+            return False
+        if self._made_since is None:
+            self._made_since = uptime_ms
+        driven_ms = uptime_ms - self._since
+        seated = uptime_ms - self._made_since >= SEATING_MS or driven_ms >= self.travel_ms_max
+        return seated and driven_ms >= self._seat_ms()
 
     def _arrived(self, position, uptime_ms, actions):
         self._goal = None

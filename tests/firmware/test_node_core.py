@@ -33,13 +33,14 @@ class Bench:
         place: int = 0,
         stuck: tuple[bool, bool] | None = None,
         boot_ms: int = BOOT_MS,
+        closes_at: float = 1.0,
         **settings: Any,
     ) -> None:
         self.settings = Settings("shed", KEY, **({"travel_ms_max": TRAVEL_LIMIT_MS} | settings))
         self.node = Node(self.settings, saved, reset)
         self.t, self.place, self.drive = start, place, "off"
         self.opened_ms = self.closing_ms = 0
-        self.closes_at = 1.0  # share of the speed at which it opens
+        self.closes_at = closes_at  # share of the speed at which it opens
         self.jammed = False
         self.memory: Any = None
         self.stuck = stuck
@@ -317,6 +318,34 @@ def test_a_motor_with_good_current_is_driven_closed_no_longer_than_it_was_driven
     before_ms = b.closing_ms
     b.run(20_000)
     assert b.position == "closed" and b.closing_ms - before_ms <= TRAVEL_MS + 500
+
+
+@pytest.mark.parametrize("closes_at", [1.0, 0.8])
+def test_a_valve_is_driven_on_behind_its_closed_switch_also_where_it_closes_slower_than_it_opens(
+    closes_at: float,
+) -> None:
+    """Its switch makes a little before it is tight: at 0.8 of the speed after 6.25 s, within its limit."""
+    b = Bench(closes_at=closes_at)
+    b.order(open_ms=8_000)
+    made_ms = driven_on_ms = 0
+    for _ in range(200):
+        b.run(100)
+        made_ms = b.closing_ms if b.place > 0 else made_ms
+        driven_on_ms = b.closing_ms - made_ms
+    assert b.position == "closed" and 300 <= driven_on_ms <= 500
+
+
+def test_a_closed_switch_that_bounces_under_way_does_not_end_the_closing() -> None:
+    b = Bench(closes_at=0.7)  # closed after 7.1 s
+    b.order(open_ms=8_000)
+    b.run(8_000 + 6_000)
+    b.stuck = STICKS
+    b.run(200)
+    b.stuck = None
+    b.run(100)
+    assert b.position == "closing" and b.drive == "close"
+    b.run(1_500)
+    assert (b.position, b.place) == ("closed", 0)
 
 
 def interrupted() -> Bench:
