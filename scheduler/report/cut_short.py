@@ -67,9 +67,10 @@ def cut_words(site: Site, cut: CutZone, short: Mapping[str, int]) -> tuple[str, 
     """The change and what speaks for it. ``short``: plant -> days on which it stood short."""
     name = site.zone(cut.zone).name
     plants = ", ".join(f"{site.plant(p).name} on {days}" for p, days in short.items())
-    days = "day" if list(short.values()) == [1] else "days"
+    days = "day" if [*short.values()][-1] == 1 else "days"
+    run_days = f"{cut.run_days} day{'' if cut.run_days == 1 else 's'}"
     evidence = (
-        f"on {cut.cut_days} of {cut.run_days} days with a run it ended at about {show_share(cut.share)} "
+        f"on {cut.cut_days} of {run_days} with a run it ended at about {show_share(cut.share)} "
         f"of what was meant, and plants stood short there: {plants} {days}"
     )
     if cut.by == PAUSES:

@@ -46,6 +46,11 @@ def test_the_zone_that_never_gets_what_was_meant_comes_before_leak_and_rank() ->
     assert not any("rank" in c and SITE.plant("fig").name in c for c in rest)
 
 
+def test_one_day_is_a_day() -> None:
+    (told,) = changes(days_of(words.window_cut(600.0, 0.3)), {"fig": 2, "rosemary": 1})
+    assert "on 1 of 1 day with a run" in told and told.endswith("on 2, Rosemary off the line on 1 day")
+
+
 def test_what_costs_more_days_elsewhere_is_not_pushed_back() -> None:
     plans = days_of(*[words.longest_open(7190.0, 0.5)] * 10)
     found = changes(plans, {"fig": 2, "tomato-1": 30}, leak_l=50.0)
