@@ -251,11 +251,13 @@ class Valve:
             self._begin("close", uptime_ms, actions)
         elif switch is None:
             self.position = "unknown"
-        elif self._may_follow(uptime_ms):
-            self._tries = 0
-            self._begin("close", uptime_ms, actions)
         else:
-            self._fault(uptime_ms, actions)
+            self._out_ms = None  # how far it was turned open nobody knows
+            if self._may_follow(uptime_ms):
+                self._tries = 0
+                self._begin("close", uptime_ms, actions)
+            else:
+                self._fault(uptime_ms, actions)
 
     def _travel(self, uptime_ms, switch, actions):
         self._odd_since = None

@@ -28,6 +28,28 @@ def test_a_storm_of_refusals_does_not_push_the_faults_out() -> None:
     assert len(diary.entries) <= KEPT
 
 
+def test_the_same_words_are_noted_again_after_a_minute() -> None:
+    diary = Diary()
+    for ms in (1000, 60_999, 61_000):
+        diary.note(ms, "refused: bad_mac")
+    assert [at_s for _ago, at_s, _words in diary.entries] == [1, 61]
+
+
+def test_the_last_sixteen_notes_are_kept() -> None:
+    diary = Diary()
+    for n in range(16):
+        diary.note(0, f"n{n}")
+    assert len(diary.entries) == 16
+    diary.note(0, "n16")
+    assert [told for _ago, _at, told in diary.entries] == [f"n{n}" for n in range(1, 17)]
+
+
+def test_after_999_restarts_they_are_counted_no_further() -> None:
+    assert Diary([[997, 5, "a"], [998, 5, "b"], [999, 5, "c"]]).entries == [
+        (998, 5, "a"), (999, 5, "b"), (999, 5, "c"),
+    ]  # fmt: skip
+
+
 def test_what_was_noted_survives_a_restart_and_is_counted_from_it() -> None:
     node = Node(Settings("shed", KEY))
     node.boot(0)
