@@ -295,6 +295,15 @@ def test_a_valve_that_stands_open_without_power_is_booked_until_its_node_came_ba
         assert books.bookings[0].open_s == booked_s
 
 
+def test_the_time_without_power_counts_from_when_the_order_was_sent() -> None:
+    order_held = replace(held(), sent_mono_s=500.0)
+    books = Books(order_held, after_s=4000.0)
+    node_up(books, 1000.0)
+    ledger.book_outcome(books.turn, order_held, outcome(open_s=100.0, most_s=86_400.0, why="restart"))
+    # 4000 s, less 500 s before the order and 1000 s since it is back.
+    assert books.bookings[0].open_s == 2500.0
+
+
 def test_within_the_ordered_time_the_node_is_believed() -> None:
     books = Books(held(), after_s=4000.0)
     node_up(books, 1.0)
@@ -387,6 +396,14 @@ def test_a_stranger_is_booked_from_the_brim_while_the_level_is_unknown() -> None
     assert books.bookings[0].volume_l == pytest.approx(books.litres(100.0, None), rel=1e-9)
 
 
+def test_a_stranger_in_front_of_empty_barrels_is_booked_from_the_outlet_s_height() -> None:
+    books = Books()
+    books.turn.change(belief=replace(books.state.belief, level_m=0.0))
+    ledger.book_stranger(books.turn, outcome("old-1", open_s=100.0))
+    assert books.bookings[0].volume_l == pytest.approx(books.litres(100.0, 0.0), rel=1e-9)
+    assert books.bookings[0].volume_l < books.litres(100.0, 0.5)
+
+
 def test_a_stranger_on_a_valve_that_no_zone_has_is_only_noted() -> None:
     books = Books()
     ledger.book_stranger(books.turn, replace(outcome("old-1"), channel=4))
@@ -442,6 +459,18 @@ def test_each_day_up_to_yesterday_is_balanced_once() -> None:
     ledger.balance_days(books.turn)
     ledger.balance_days(books.turn, again=True)  # nothing of it changed: nothing is recorded again
     assert len(recorded(books)) == 2
+
+
+@pytest.mark.parametrize("base_day", [None, TODAY - timedelta(days=1), TODAY])
+def test_before_the_first_balance_or_with_a_clock_that_went_back_behind_it_nothing_is_balanced(
+    base_day: date | None,
+) -> None:
+    books = balanced(base_day=base_day, balanced_day=base_day)
+    lacking = tuple(replace(z, depletion_mm=7.0) for z in books.state.zones_now)
+    books.turn.change(zones_now=lacking)
+    ledger.balance_days(books.turn, again=True)
+    assert books.turn.effects == [] and books.state.zones_now == lacking
+    assert books.state.balanced_day == base_day
 
 
 def test_a_day_whose_rain_is_mended_is_recorded_again_and_those_after_it() -> None:
@@ -529,6 +558,14 @@ def test_without_a_temperature_the_days_around_speak_and_without_them_a_typical_
     assert (et0.et0_mm, et0.method, et0.filled) == (4.0, "a typical summer day", ("tmin", "tmax"))
 
 
+def test_the_record_of_a_day_says_how_its_reference_et_was_found() -> None:
+    gap = TODAY - timedelta(days=1)
+    books = balanced(days=2, weather=(DayWeather(gap, rain_mm=0.0),))
+    ledger.balance_days(books.turn)
+    (record,) = [e for e in books.turn.effects if isinstance(e, RecordDay)]
+    assert {(z.et0_mm, z.et0_method) for z in record.root_zones} == {(4.0, "a typical summer day")}
+
+
 def test_days_more_than_a_week_away_do_not_speak_for_a_day() -> None:
     books = balanced()
     for away, method in ((7, "mean of 1 days around it"), (8, "a typical summer day")):
@@ -558,7 +595,7 @@ def test_the_forecast_s_own_figure_of_the_day_is_taken_where_it_has_one() -> Non
     day = TODAY - timedelta(days=1)
     outlook = Outlook(books.state.weather, "test", START, et0=(Et0Estimate(day, 6.25, 5.0, 7.5, "told"),))
     _weather, et0 = ledger.weather_of(replace(books.state, outlook=outlook), day)
-    assert (et0.et0_mm, et0.method) == (6.25, "told")
+    assert (et0.et0_mm, et0.method, et0.filled) == (6.25, "told", ())
 
 
 def test_temperatures_of_past_years_serve_for_the_figure_and_are_not_kept_as_the_day_s_own() -> None:

@@ -13,13 +13,33 @@ import pytest
 from scheduler.agronomy.need import full_root_zone
 from scheduler.agronomy.weather import Borrowed, DayWeather, Outlook
 from scheduler.control import controller, events
+from scheduler.control.alarms import AlarmMemory
 from scheduler.control.controller import Saved, begin
-from scheduler.control.effects import FetchWeather, Intent, Note, SendAsk, SendClose, WakeAt
-from scheduler.control.events import GardenTested, LinkChanged, Tick, WeatherArrived, WeatherFailed
+from scheduler.control.effects import (
+    FetchWeather,
+    Intent,
+    Note,
+    RecordChoice,
+    RecordHold,
+    RecordWaterDay,
+    SendAsk,
+    SendClose,
+    WakeAt,
+)
+from scheduler.control.events import (
+    GardenTested,
+    LinkChanged,
+    RainMeasured,
+    Tick,
+    WeatherArrived,
+    WeatherFailed,
+)
 from scheduler.control.orders import Order
-from scheduler.control.state import OpenIntent, State, Turn
+from scheduler.control.state import OpenIntent, Proof, State, Turn, WaterBook, WaterDraw
 from scheduler.planning.garden import garden_model
 from scheduler.sensing.flow import FlowFactor
+from scheduler.sensing.leak import Leak
+from scheduler.sensing.rest import RestLevel
 from tests.support.driving import START, Driver
 from tests.support.gardens import dry_days, small_garden
 
@@ -85,6 +105,24 @@ def test_what_was_given_and_told_before_the_start_is_known_after_it() -> None:
     state, _ = started(Saved(given_l=given, outlook=told, weather=told.days, stopped_by="Ines"))
     assert (state.given_l, state.outlook, state.weather) == (given, told, told.days)
     assert state.stopped_by == "Ines"
+
+
+def test_what_stood_in_the_books_before_the_start_stands_there_after_it() -> None:
+    until = START + timedelta(days=2)
+    saved = Saved(
+        book=WaterBook(TODAY, 300.0, 7.0, 2.0, 1.0),
+        draws=(WaterDraw(START - timedelta(hours=2), 9.0, by_run=True),),
+        water_days=(RecordWaterDay(TODAY - DAY, 310.0, 300.0, 8.0, 2.0, 0.0, None),),
+        holds=(RecordHold("bed", until, "Ines", START),),
+        choices=(RecordChoice("rank sage", "1", "Ines", START),),
+        rain_typed=((TODAY - DAY, 3.0),),
+        leak=Leak(0.2, 0.05),
+        alarms=(AlarmMemory("node_silent", "", told_at=START - DAY, told_day=TODAY - DAY),),
+    )
+    state, _ = started(saved)
+    for name in ("book", "draws", "water_days", "holds", "choices", "rain_typed", "leak"):
+        assert getattr(state, name) == getattr(saved, name), name
+    assert [a.told_day for a in state.alarms if a.kind == "node_silent"] == [TODAY - DAY]
 
 
 def test_root_zones_are_restored_and_a_plant_without_one_starts_full() -> None:
@@ -219,6 +257,16 @@ def test_a_tested_garden_keeps_what_was_learned_but_for_the_zones_that_begin_ane
     assert any(isinstance(e, Note) and "as tested" in e.text for e in driver.effects)
 
 
+def test_a_zone_that_a_tested_garden_has_for_the_first_time_flows_as_its_site_file_has_it() -> None:
+    before = replace(SITE, zones=SITE.zones[:1])
+    driver = Driver(before)
+    driver.mono_s = 60.0
+    driver.feed(GardenTested(SITE, MODEL))
+    assert driver.state.site is SITE
+    flow = driver.state.flow.factor("bed")
+    assert flow.value == pytest.approx(1.0) and flow.updated == START + timedelta(seconds=60)
+
+
 def test_another_tank_or_sensor_begins_the_level_anew_and_only_the_same_sensor_keeps_its_zero() -> None:
     driver = Driver(SITE)
     driver.ready()
@@ -277,6 +325,22 @@ def test_while_something_is_under_way_it_looks_every_five_seconds() -> None:
         {"waiting": (events.Request(1, START, "Ines", "water", "pots", 1.0),)},
     ):  # fmt: skip
         assert woken(replace(driver.state, **busy), driver) == 5.0  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(("ended_s", "sleep_s"), [(0.0, 60.0), (899.0, 60.0), (900.0, 600.0)])
+def test_for_a_quarter_of_an_hour_after_a_run_it_looks_every_minute(ended_s: float, sleep_s: float) -> None:
+    driver = Driver(SITE)
+    driver.mono_s = 5000.0
+    rest = RestLevel(0.5, 0.001, 9, START)
+    proof = Proof("o-1", "pots", 5.0, 5.0, rest, START, driver.mono_s - ended_s, START, TODAY)
+    assert woken(replace(driver.state, proof=proof), driver) == sleep_s
+
+
+def test_rain_of_the_gauge_counts_for_its_day() -> None:
+    driver = Driver(SITE)
+    driver.state = replace(driver.state, base_day=TODAY - 3 * DAY)
+    driver.feed(RainMeasured(TODAY - DAY, 4.0))
+    assert driver.state.rain_typed == ((TODAY - DAY, 4.0),)
 
 
 def test_a_clock_that_becomes_known_begins_the_balance_at_yesterday() -> None:

@@ -11,6 +11,7 @@ from scheduler.control.effects import Booking, Note, RecordBooking
 from scheduler.control.meter import Metered, RunWater, by_meter
 from scheduler.control.orders import EndReason
 from scheduler.sensing.flow import fresh_flow, joined
+from scheduler.site.model import DisplayUnits
 from tests.support.driving import Driver
 from tests.support.gardens import small_garden
 
@@ -69,6 +70,7 @@ def _booked(
     told_late_s: float = 0.0,
     reboot: bool = False,
     for_test: bool = False,
+    units: DisplayUnits = "metric",
 ) -> tuple[Booking, float]:
     """A run of 10 L by the curve, past a meter that counts so many pulses; and what the curve says.
 
@@ -77,7 +79,7 @@ def _booked(
     site = small_garden()
     curve_l = 0.0
     for pulse in (None, pulse_l):
-        driver = Driver(replace(site, node=replace(site.node, meter_pulse_l=pulse)))
+        driver = Driver(replace(site, node=replace(site.node, meter_pulse_l=pulse), units=units))
         driver.ready()
         flows = ((z.id, replace(fresh_flow(z, None), sd=flow_sd)) for z in site.zones)
         driver.state = replace(driver.state, flow=joined(flows))
@@ -138,6 +140,11 @@ def test_a_meter_that_contradicts_the_curve_is_told_and_both_are_within_the_boun
     assert booking.volume_l == curve_l
     assert booking.note == f"the flow meter says {says_l:.1f} L"
     assert booking.volume_low_l < min(says_l, curve_l) and booking.volume_high_l > max(says_l, curve_l)
+
+
+def test_what_a_meter_says_against_the_curve_is_told_in_the_garden_s_own_units() -> None:
+    booking, _curve_l = _booked(4000, 0.01, units="us")  # 40 L of 3.785 L to the US gallon
+    assert booking.note == "the flow meter says 10.6 gal"
 
 
 def test_water_of_others_before_the_valve_opened_is_not_the_runs() -> None:
