@@ -3,7 +3,9 @@
 mutmut (``pip install fallinghead[mutants]``) makes the changes and runs, for each, the fast tests that reach
 the changed function, in forks of one process. This works on a copy of the tree. Of a module's mutants as many
 as asked are drawn, by a seed that is printed. ``table.csv`` keeps what was last found, ``survivors.csv`` why
-one was left alive. Words for people (notes, the diary) are not changed.
+one was left alive; reasons are added to it by hand. Words for people (notes, the diary) are not changed, nor
+can mutmut change what stands outside of functions: constants and tables. A function of which there is no
+mutant, and a mutant that ended by time, are named.
 """
 
 from __future__ import annotations
@@ -49,10 +51,11 @@ MODULES: dict[str, tuple[str, ...]] = {
     "firmware_stub/frames.py": CORE,
     "firmware_stub/memory.py": CORE,
     "firmware_stub/settings.py": CORE,
-    "firmware_stub/valve.py": CORE,
+    "firmware_stub/valve.py": ("tests/firmware/test_valve.py", *CORE),
     "firmware_stub/diary.py": ("tests/firmware/test_diary.py",),
     "scheduler/control/controller.py": CONTROLLER,
     "scheduler/control/ledger.py": BOOKS,
+    "scheduler/control/meter.py": BOOKS,
     "scheduler/control/refusals.py": CONTROL,
     "scheduler/control/supervision.py": CONTROL,
 }
@@ -65,6 +68,10 @@ NOT_HERE = (
 )
 # Lines that only hold words for people: notes, the diary, a line that is one string and nothing else.
 WORDS = (r"Note\(", r"diary\.note", r'^\s*f?"[^"]* [^"]*"[,)]*$')
+# Characters shown around a change.
+AROUND = 50
+# A mutant whose tests take so many times as long as they should counts as found, by time.
+TIMES_AS_LONG = 5
 # mutmut's own exit codes: 1, 3: a test failed; 0: survived; 33: no test reaches it; others: time, or death.
 KILLED, SURVIVED, UNREACHED = (1, 3), 0, 33
 
@@ -87,6 +94,7 @@ def copied(made: Path, module: str) -> None:
         "only_mutate": [module],
         "also_copy": ["deploy", "firmware_stub", "scheduler"],
         "do_not_mutate_patterns": list(WORDS),
+        "timeout_multiplier": [str(TIMES_AS_LONG)],
         "pytest_add_cli_args_test_selection": list(MODULES[module]),
         "pytest_add_cli_args": [
             "-p",
@@ -127,15 +135,36 @@ def bodies(made: Path, module: str) -> dict[str, list[str]]:
     }
 
 
+def untouched(found: dict[str, list[str]], module: str) -> list[str]:
+    """Functions of the module of which there is no mutant: too plain, all words, or decorated."""
+    mutated = {n.split("__mutmut_")[0].removeprefix("x").strip("_ǁ").rsplit("ǁ", 1)[-1] for n in found}
+    tree = ast.parse((ROOT / module).read_text())
+    names = (n.name for n in ast.walk(tree) if isinstance(n, ast.FunctionDef))
+    return sorted({n for n in names if n.strip("_") not in mutated})
+
+
 def survivor(found: dict[str, list[str]], module: str, name: str) -> Survivor:
     """What the mutant of that name changed; its first line holds the defaults."""
     short = name.rsplit(".", 1)[1]
     original = re.sub(r"__mutmut_\d+$", "__mutmut_orig", short)
     before, after = ([re.sub(r"^(def )\w+", r"\1f", f[0]), *f[1:]] for f in (found[original], found[short]))
     lines = list(difflib.unified_diff(before, after, n=0, lineterm=""))[2:]
-    was = " ".join(line[1:].strip() for line in lines if line.startswith("-"))
-    now = " ".join(line[1:].strip() for line in lines if line.startswith("+"))
+    was, now = shortened(*(" ".join(x[1:].strip() for x in lines if x.startswith(sign)) for sign in "-+"))
     return Survivor(module, original.removesuffix("__mutmut_orig").lstrip("x").strip("_ǁ"), was, now)
+
+
+def shortened(was: str, now: str) -> tuple[str, str]:
+    """Long statements without what is the same far before and far behind the change."""
+    before = alike(was, now)
+    behind = alike(was[before:][::-1], now[before:][::-1])
+    first, left = (before - AROUND, "…") if before > AROUND + 20 else (0, "")
+    last, right = (behind - AROUND, "…") if behind > AROUND + 20 else (0, "")
+    return left + was[first : len(was) - last] + right, left + now[first : len(now) - last] + right
+
+
+def alike(a: str, b: str) -> int:
+    """How many characters at the beginning are the same."""
+    return next((n for n, (x, y) in enumerate(zip(a, b, strict=False)) if x != y), min(len(a), len(b)))
 
 
 def reasons() -> dict[Survivor, str]:
@@ -147,8 +176,8 @@ def reasons() -> dict[Survivor, str]:
         }
 
 
-def tried(module: str, sample: int, seed: int) -> tuple[dict[str, str | int], list[Survivor]]:
-    """A row of the table, and who survived."""
+def tried(module: str, sample: int, seed: int) -> tuple[dict[str, str | int], list[Survivor], list[str]]:
+    """A row of the table, who survived, and what else is to be looked at: ends by time, functions without."""
     with tempfile.TemporaryDirectory() as place:
         made = Path(place)
         copied(made, module)
@@ -163,6 +192,11 @@ def tried(module: str, sample: int, seed: int) -> tuple[dict[str, str | int], li
             raise SystemExit(f"{module}: mutmut did not come to its end:\n{said}")
         found = bodies(made, module)
         alive = [survivor(found, module, name) for name, code in ended if code in (SURVIVED, UNREACHED)]
+        late = [
+            f"by time: {s.function}\n  - {s.was}\n  + {s.now}"
+            for s in (survivor(found, module, n) for n, c in ended if c not in (*KILLED, SURVIVED, UNREACHED))
+        ]
+        without = untouched(found, module)
     killed = sum(code in KILLED for _name, code in ended)
     equivalent = sum(reasons().get(s, "").startswith("equivalent") for s in alive)
     dead = len(drawn) - len(alive)
@@ -171,7 +205,7 @@ def tried(module: str, sample: int, seed: int) -> tuple[dict[str, str | int], li
         "by_time": dead - killed, "survived": len(alive), "equivalent": equivalent,
         "share_pct": f"{100.0 * dead / max(1, len(drawn)):.1f}",
     }  # fmt: skip
-    return row, alive
+    return row, alive, [*late, f"no mutant of: {', '.join(without) or 'none'}"]
 
 
 def kept(row: dict[str, str | int]) -> None:
@@ -196,7 +230,7 @@ def main(given: list[str] | None = None) -> int:
     for module in MODULES:
         if asked.only not in module:
             continue
-        row, alive = tried(module, asked.sample, asked.seed)
+        row, alive, more = tried(module, asked.sample, asked.seed)
         kept(row)
         print(" ".join(f"{k}={v}" for k, v in row.items()), flush=True)
         for s in alive:
@@ -204,6 +238,7 @@ def main(given: list[str] | None = None) -> int:
                 f"survived: {s.function}\n  - {s.was}\n  + {s.now}\n  {known.get(s, 'not looked at')}",
                 flush=True,
             )
+        print("\n".join(more), flush=True)
     return 0
 
 
