@@ -6,9 +6,12 @@ from dataclasses import replace
 
 import pytest
 
-from scheduler.control.effects import Alert, Note, RaiseAlert
-from scheduler.control.orders import Refusal, RefusalReason
-from tests.support.driving import Driver
+from scheduler.control import refusals
+from scheduler.control.effects import Alert, Intent, Note, RaiseAlert
+from scheduler.control.events import NodeHeard
+from scheduler.control.orders import Order, Refusal, RefusalReason
+from scheduler.control.state import OpenIntent, Turn
+from tests.support.driving import START, Driver
 from tests.support.gardens import small_garden
 
 
@@ -168,3 +171,105 @@ def test_an_order_that_the_node_took_is_never_told_as_lost() -> None:
     driver.node.opens(driver.to_first_order())
     driver.wait(120.0, every_s=5.0)
     assert "order_unreached" not in kinds(driver)
+
+
+# --- the counts, one by one
+
+HOUR_S = 3600.0
+
+
+def a_turn(mono_s: float = 5000.0, *orders: Order, **fields: object) -> Turn:
+    driver = Driver(small_garden())
+    driver.ready()
+    intents = tuple(OpenIntent(Intent(o, "pots", START, 0.5, (("tomato", 1.0),), 1.0), 0.0) for o in orders)
+    driver.mono_s = mono_s
+    return Turn(driver.state.changed({"intents": intents} | fields), driver.now)
+
+
+def an_order(sequence: int, start_by_uptime_ms: int = 10**9) -> Order:
+    return Order("shed", "s", sequence, f"o-{sequence}", 1, 60_000, start_by_uptime_ms)
+
+
+def a_state(turn: Turn, *refused: Refusal, **said: object) -> NodeHeard:
+    heard = Driver(turn.state.site).node.says(turn.now)
+    return replace(heard, refusals=refused, **said)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(("ago_s", "counts"), [(HOUR_S - 1.0, True), (HOUR_S, False)])
+def test_what_was_refused_counts_for_an_hour(ago_s: float, counts: bool) -> None:
+    then = 5000.0 - ago_s
+    strange = a_turn(refused_mono_s=(then,) * 3)
+    told = refusals.strangers(strange)
+    assert told.active == counts
+    assert told.text() == f"Small garden: the node refused {3 if counts else 0} orders within an hour."
+    refusals.count_strange(strange, 1)
+    assert strange.state.refused_mono_s == ((then,) * 3 if counts else ()) + (5000.0,)
+    ours = a_turn(5000.0, an_order(1), declined=((then, "busy"),) * 3)
+    assert (refusals.declined(ours).active is True) == counts
+    refusals.hear_refusals(ours, a_state(ours, Refusal("busy", "o-1")), None)
+    assert len(ours.state.declined) == (4 if counts else 1)
+
+
+def test_each_reason_brings_its_own_advice_as_a_sentence_of_its_own() -> None:
+    turn = a_turn(declined=((4999.0, "fault"), (4999.0, "version"), (4999.0, "fault")))
+    told = refusals.declined(turn)
+    assert told.active is True
+    assert told.text().endswith("refused 3 of our own orders within an hour: fault, version.")
+    assert told.advice == (
+        "Look at the valve: its motor or an end switch failed. "
+        "Node and service speak different versions: bring both up to date."
+    )
+
+
+@pytest.mark.parametrize(
+    ("refused", "total", "strange", "own"),
+    [
+        ((), 0, 0, 0),
+        ((), 1, 1, 0),
+        ((Refusal("bad_mac", None),), 1, 1, 0),
+        ((Refusal("bad_mac", None),) * 2, 2, 2, 0),
+        ((Refusal("busy", "o-1"),), 1, 0, 1),
+        ((Refusal("busy", "o-1"), Refusal("busy", "o-2")), 2, 0, 2),
+        ((Refusal("busy", "o-1"),), 2, 1, 1),
+        ((Refusal("busy", "o-1"), Refusal("bad_mac", None)), 4, 3, 1),
+    ],
+)
+def test_each_refusal_counts_once_and_what_the_total_tells_beyond_is_a_stranger_s(
+    refused: tuple[Refusal, ...], total: int, strange: int, own: int
+) -> None:
+    turn = a_turn(5000.0, an_order(1), an_order(2))
+    assert turn.state.node is not None
+    before = replace(turn.state.node, refused_total=7, uptime_ms=a_state(turn).uptime_ms)
+    refusals.hear_refusals(turn, a_state(turn, *refused, refused_total=7 + total), before)
+    assert (len(turn.state.refused_mono_s), len(turn.state.declined)) == (strange, own)
+
+
+@pytest.mark.parametrize(("late_ms", "unreached"), [(14_999, 0), (15_000, 1)])
+def test_fifteen_seconds_after_an_order_was_sent_it_should_be_known(late_ms: int, unreached: int) -> None:
+    order = an_order(1, start_by_uptime_ms=160_000)  # sent at 100 s of the node's uptime, to start in 60 s
+    turn = a_turn(5000.0, order)
+    heard = a_state(turn, session="s", last_sequence=0, uptime_ms=100_000 + late_ms)
+    for _ in range(2):  # counted once
+        refusals.see_unreached(turn, heard)
+        assert turn.state.unreached == unreached
+
+
+def test_of_two_orders_only_the_one_that_is_missing_is_noted_as_such() -> None:
+    turn = a_turn(5000.0, an_order(1, 160_000), an_order(2, 160_000), unreached=3)
+    refusals.see_unreached(turn, a_state(turn, session="s", last_sequence=1, uptime_ms=115_000))
+    assert [h.unreached for h in turn.state.intents] == [False, True]
+    assert turn.state.unreached == 1  # the first one came, and ended the row
+
+
+def test_an_order_of_another_session_is_not_missed() -> None:
+    turn = a_turn(5000.0, an_order(1, 160_000))
+    refusals.see_unreached(turn, a_state(turn, session="another", last_sequence=0, uptime_ms=10**6))
+    assert turn.state.unreached == 0
+
+
+def test_the_last_fifty_are_kept() -> None:
+    turn = a_turn(refused_mono_s=tuple(4000.0 + n for n in range(50)))
+    refusals.count_strange(turn, 2)
+    assert turn.state.refused_mono_s == (*(4000.0 + n for n in range(2, 50)), 5000.0, 5000.0)
+    refusals.count_strange(turn, 1000)
+    assert turn.state.refused_mono_s == (5000.0,) * 50
