@@ -18,7 +18,7 @@ from typing import Literal
 from zoneinfo import ZoneInfo
 
 from scheduler.alerts.addresses import Address, variable_name
-from scheduler.alerts.message import HEADINGS, Message, digest
+from scheduler.alerts.message import HEADINGS, Message, as_of, digest
 from scheduler.alerts.pacing import Pacing
 from scheduler.alerts.sending import Sender, send_by_apprise
 from scheduler.alerts.standing import Standing
@@ -337,7 +337,9 @@ class Deliverer:
         item.due_s = now_s + self._waits_s[min(item.attempts, len(self._waits_s)) - 1]
 
     def _text(self, item: Item) -> Message:
-        return digest([i.alert for i in (item, *item.party)], self._garden)
+        today = self._wall().astimezone(self._zone).date()
+        told = [as_of(i.alert, self._zone, today) for i in (item, *item.party)]
+        return digest(told, self._garden)
 
     def _close(self, item: Item, status: Status, text: str) -> None:
         with self._changed:

@@ -4,7 +4,9 @@ what happens if nothing is done."""
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from datetime import date
+from zoneinfo import ZoneInfo
 
 from scheduler.control.effects import Alert, AlertKind
 
@@ -99,6 +101,12 @@ class Message:
     title: str
     body: str
     urgent: bool
+
+
+def as_of(alert: Alert, zone: ZoneInfo, today: date) -> Alert:
+    """What waited for a person to another day: its figures are of the day on which it was raised."""
+    day = alert.at.astimezone(zone).date()
+    return alert if day == today else replace(alert, text=f"As of {day:%A} {day.day} {day:%B}: {alert.text}")
 
 
 def message(alert: Alert, garden: str) -> Message:
