@@ -338,7 +338,7 @@ class Deliverer:
 
     def _text(self, item: Item) -> Message:
         today = self._wall().astimezone(self._zone).date()
-        told = [as_of(i.alert, self._zone, today) for i in (item, *item.party)]
+        told = [as_of(i.alert, self._garden, self._zone, today) for i in (item, *item.party)]
         return digest(told, self._garden)
 
     def _close(self, item: Item, status: Status, text: str) -> None:

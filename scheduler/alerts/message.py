@@ -103,10 +103,13 @@ class Message:
     urgent: bool
 
 
-def as_of(alert: Alert, zone: ZoneInfo, today: date) -> Alert:
+def as_of(alert: Alert, garden: str, zone: ZoneInfo, today: date) -> Alert:
     """What waited for a person to another day: its figures are of the day on which it was raised."""
     day = alert.at.astimezone(zone).date()
-    return alert if day == today else replace(alert, text=f"As of {day:%A} {day.day} {day:%B}: {alert.text}")
+    if day == today:
+        return alert
+    text = alert.text.removeprefix(f"{garden}: ")
+    return replace(alert, text=f"{garden}: as of {day:%A} {day.day} {day:%B}: {text}")
 
 
 def message(alert: Alert, garden: str) -> Message:

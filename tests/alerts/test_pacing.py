@@ -166,8 +166,8 @@ def test_a_put_off_message_waits_for_its_day_and_is_told_then_if_it_still_stands
     garden.until(9.0, days=3)
     assert garden.titles[1:] == ["Rill: less water came than planned"] and "bed" in garden.sent[1][1].body
     # Its figures are of the day on which it was raised; what is told on its own day bears none.
-    assert garden.sent[1][1].body.startswith("As of Tuesday 10 June: ")
-    assert "As of" not in garden.sent[0][1].body
+    assert garden.sent[1][1].body.startswith("Rill: as of Tuesday 10 June: ")
+    assert "as of" not in garden.sent[0][1].body
 
 
 def test_newer_news_of_the_same_takes_the_place_of_what_waits() -> None:

@@ -54,7 +54,7 @@ def restarted(store: Store) -> list[tuple[str, str]]:
     alerts.work()
     tell_again(store, alerts, NOW)
     alerts.work()
-    return sorted((name, body.partition("Small garden: ")[2].split(".")[0]) for name, body in sent)
+    return sorted((name, body.partition(".")[0].rpartition(": ")[2]) for name, body in sent)
 
 
 def test_a_restart_does_not_send_what_was_put_off(store: Store) -> None:
