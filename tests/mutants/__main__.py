@@ -38,7 +38,7 @@ CORE = tuple(
 CONTROL = tuple(
     f"tests/control/test_{n}.py"
     for n in (
-        "booking", "controller", "refusals", "links", "closing_at_fault", "openings", "told_by_people",
+        "supervision", "booking", "controller", "refusals", "links", "closing_at_fault", "openings", "told_by_people",
         "node_restarted", "valve_without_power", "meter", "near_empty", "unknown_rain", "rain_seen",
     )
 )  # fmt: skip
