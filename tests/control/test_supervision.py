@@ -298,11 +298,13 @@ def booked(turn: Turn) -> list[tuple[str, float]]:
 
 
 def test_with_every_valve_shut_an_order_was_lost_where_it_ran_and_nothing_where_it_did_not() -> None:
+    said = {True: "the node lost its record of this run", False: "it never began"}
     for ran, open_s in ((True, 600.0), (False, 0.0)):
         turn = a_turn(intents=(held(seen_running=ran),), phase="running" if ran else "ordered")
         turn.change(zones_done=frozenset({"pots"}))
         supervision._settle_orders(turn, a_state(turn))
         assert booked(turn) == [("o-5", open_s)] and turn.state.intents == ()
+        assert [e.booking.note for e in turn.effects if isinstance(e, RecordBooking)] == [said[ran]]
         assert turn.state.phase == "at_rest" and turn.state.zones_done == frozenset()
 
 

@@ -38,8 +38,9 @@ CORE = tuple(
 CONTROL = tuple(
     f"tests/control/test_{n}.py"
     for n in (
-        "supervision", "booking", "controller", "refusals", "links", "closing_at_fault", "openings", "told_by_people",
-        "node_restarted", "valve_without_power", "meter", "near_empty", "unknown_rain", "rain_seen",
+        "supervision", "booking", "controller", "refusals", "links", "closing_at_fault", "openings",
+        "told_by_people", "node_restarted", "valve_without_power", "meter", "near_empty", "unknown_rain",
+        "rain_seen",
     )
 )  # fmt: skip
 BOOKS = tuple(f"tests/control/test_{n}.py" for n in ("booking", "meter", "told_by_people", "rain_seen"))
