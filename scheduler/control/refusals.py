@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from scheduler.control import ledger
 from scheduler.control.alarms import WELL, Condition
-from scheduler.control.effects import Note
+from scheduler.control.effects import Intent, Note
 from scheduler.control.events import NodeHeard
 from scheduler.control.ordering import START_WITHIN_MS
 from scheduler.control.orders import Refusal, RefusalReason
@@ -103,6 +103,7 @@ def see_unreached(turn: Turn, heard: NodeHeard) -> None:
         elif not held.unreached and _should_know(held, heard):
             turn.change(
                 unreached=turn.state.unreached + 1,
+                last_unreached=held.intent,
                 intents=tuple(h.noted_unreached() if h is held else h for h in turn.state.intents),
             )
             turn.emit(Note(f"Order {order.order_id} has not reached the node, which answers all the same."))
@@ -152,10 +153,21 @@ def unreached(turn: Turn) -> Condition:
             f"{f'{state.unreached} orders in a row' if state.unreached > 1 else 'an order'} did not reach "
             "the valve node, though it answers."
         ),
-        "It is tried again by itself while its window lasts; a busy machine or a poor radio may need that. "
-        "If this stays: look at the broker's list of who may write what (it drops what it does not allow "
-        "without a word), and set it up anew as the installation guide says.",
+        f"{_once_more(state.last_unreached)} If this stays: look at the broker's list of who may write "
+        "what (it drops what it does not allow without a word), and set it up anew as the installation guide "
+        "says.",
     )
+
+
+def _once_more(lost: Intent | None) -> str:
+    """Only the plan tries again by itself; what a person asked for, that person asks for again."""
+    if lost is None or lost.asked_by is None:
+        again = "It is tried again by itself while its window lasts"
+        return f"{again}; a busy machine or a poor radio may need that."
+    again = "so it is not tried again by itself"
+    if lost.for_test:
+        return f"It was for a test, {again}: type open and for how long once more."
+    return f"A person asked for it, {again}. Ask again: fallinghead water ZONE AMOUNT."
 
 
 def _words(why: RefusalReason) -> str:

@@ -206,6 +206,7 @@ class State:
     declined: tuple[tuple[float, RefusalReason], ...] = ()  # orders of ours that the node refused, and when
     came_late: tuple[str, ...] = ()  # orders that were booked as nothing, and then reached the node too late
     unreached: int = 0  # orders in a row that the node never knew of
+    last_unreached: Intent | None = None  # the last of them
     broke_mono_s: tuple[float, ...] = ()  # when our own connection ended lately
     node_broke_mono_s: tuple[float, ...] = ()
     metered: frozenset[str] = frozenset()  # zones whose runs the flow meter counts

@@ -11,6 +11,7 @@ from scheduler.control.effects import Alert, Intent, Note, RaiseAlert
 from scheduler.control.events import NodeHeard
 from scheduler.control.orders import Order, Refusal, RefusalReason
 from scheduler.control.state import OpenIntent, Turn
+from scheduler.web.for_page import for_page
 from tests.support.driving import START, Driver
 from tests.support.gardens import small_garden
 
@@ -152,6 +153,43 @@ def test_of_an_order_that_was_lost_it_is_told_first_that_it_is_tried_again_and_s
         driver.wait(60.0, every_s=15.0)
     assert driver.orders()[1].channel == lost.channel
     assert driver.orders()[1].sequence > lost.sequence
+
+
+def _advice_of_lost(driver: Driver) -> str:
+    driver.wait(20.0, every_s=1.0)
+    (told,) = [e.alert for e in driver.all(RaiseAlert) if e.alert.kind == "order_unreached"]
+    assert "broker's list" in told.advice
+    return told.advice
+
+
+def test_of_a_person_s_order_that_was_lost_it_is_told_to_ask_again_and_none_follows_by_itself() -> None:
+    driver = Driver(small_garden())
+    driver.ready()
+    driver.ask("water", "pots", 2.0)
+    advice = _advice_of_lost(driver)
+    assert "is not tried again by itself. Ask again: fallinghead water ZONE AMOUNT." in advice
+    assert "window" not in advice
+    assert "Ask again (Tell and ask). If this stays" in for_page(advice)  # the page has a form for it
+    driver.ask("hold", None, 24.0)  # no plan's run, which would be an order of its own
+    driver.wait(2 * HOUR_S)
+    assert len(driver.orders()) == 1
+
+
+def test_of_a_test_s_order_that_was_lost_it_is_told_to_open_again() -> None:
+    driver = Driver(small_garden())
+    driver.ready()
+    driver.ask("open_for", "pots", 120.0)
+    advice = _advice_of_lost(driver)
+    assert "not tried again by itself: type open" in advice and "window" not in advice
+
+
+def test_told_again_a_day_later_it_is_still_known_whose_order_was_lost() -> None:
+    turn = a_turn(5000.0, an_order(1, 160_000))
+    (held,) = turn.state.intents
+    turn.change(intents=(replace(held, intent=replace(held.intent, asked_by="gardener")),))
+    refusals.see_unreached(turn, a_state(turn, session="s", last_sequence=0, uptime_ms=115_000))
+    turn.change(intents=())  # booked as nothing meanwhile
+    assert "Ask again" in refusals.unreached(turn).advice
 
 
 def test_an_order_that_arrives_ends_the_alarm_of_those_that_did_not() -> None:
