@@ -45,7 +45,7 @@ class Hand:
 
     def opened(self) -> Hand:
         """Open after 5 s of travel."""
-        assert self.open() == ["open"]
+        assert self.open() == ["open"] and self.valve.position == "opening"
         assert self.look(100, BETWEEN) == []
         assert self.look(4900, OPEN) == ["off"] and self.valve.position == "open"
         return self
@@ -160,6 +160,11 @@ def test_a_switch_that_makes_late_is_driven_on_behind_for_three_tenths_and_one_t
     assert h.look(0, SHUT) == [] and h.due() == 300
     h.look(299, SHUT)
     assert h.due() == 1 and h.valve.position == "closing"
+    early = Hand().opened()
+    early.close()
+    early.look(0, SHUT)
+    early.look(300, SHUT)  # for three tenths, and yet not as long as it was driven open
+    assert early.due() == 5000
     assert h.look(0, BETWEEN) == [] and h.look(100, SHUT) == []
     assert h.look(299, SHUT) == [] and h.look(1, SHUT) == ["off"] and h.valve.shut()
 
@@ -214,7 +219,25 @@ def test_both_switches_for_a_second_while_it_opens_close_it_and_count_as_one_fai
     assert h.valve.gave_up is True and h.valve.failures == 1 and h.valve.position == "closing"
     # Made all along, it is closed by time alone and then at fault, as soon as its travel is over.
     assert h.look(TRAVEL_MS - 1, BOTH) == []
-    assert h.look(1, BOTH) == ["off"] and h.valve.position == "fault"
+    assert h.look(1, BOTH) == ["off"] and h.valve.position == "fault" and h.due() == REST_MS
+
+
+def test_each_way_in_which_an_opening_fails_adds_to_those_that_failed_before() -> None:
+    for switch in (BOTH, SHUT):
+        h = Hand().opened()
+        h.valve.failures = 1
+        h.look(100, switch)
+        assert h.look(1000, switch) == ["close"]
+        assert h.valve.failures == 2 and h.valve.locked()
+
+
+def test_while_it_stands_still_or_is_turned_back_its_open_switch_ends_nothing() -> None:
+    h = Hand()
+    h.open()
+    assert h.look(TRAVEL_MS, BETWEEN) == ["off"]
+    assert h.look(999, OPEN) == [] and h.look(1, OPEN) == ["close"]
+    assert h.look(1499, OPEN) == [] and h.valve.position == "opening"
+    assert h.look(1, OPEN) == ["open"] and h.look(0, OPEN) == ["off"] and h.valve.position == "open"
 
 
 def test_both_switches_for_a_second_while_it_stands_open_close_it_too() -> None:
@@ -316,11 +339,13 @@ def test_a_shut_valve_whose_switches_cannot_be_read_is_unknown_and_closed_once_t
 def test_a_valve_that_did_not_close_is_tried_three_times_more_with_five_minutes_of_rest_before_each() -> None:
     h = Hand().jammed()
     for _ in range(3):
+        assert h.due() == REST_MS
         assert h.look(REST_MS - 1, BETWEEN) == [] and h.look(1, BETWEEN) == ["close"]
         assert [h.look(ms, BETWEEN) for ms in (TRAVEL_MS, 1000, 1500, TRAVEL_MS)] == [
             ["off"], ["open"], ["close"], ["off"],
         ]  # fmt: skip
         assert h.valve.position == "fault"
+    assert h.due() is None
     for _ in range(20):
         assert h.look(REST_MS, BETWEEN) == []
     # A close that is sent begins anew, with three tries more behind it.
@@ -336,6 +361,17 @@ def test_a_closed_switch_that_makes_in_a_fault_is_followed_by_one_travel_and_no_
     assert h.look(100, BETWEEN) == []
     assert h.look(TRAVEL_MS - 101, BETWEEN) == [] and h.look(1, BETWEEN) == ["off"]
     assert h.valve.position == "fault" and h.look(1000, BETWEEN) == []
+
+
+def test_a_closed_switch_that_makes_again_is_followed_once_the_motor_has_rested_for_five_minutes() -> None:
+    h = Hand()
+    h.look(100, BOTH)
+    h.look(1000, BOTH)  # a fault that is not tried again by itself
+    h.look(0, BETWEEN)
+    assert h.look(0, SHUT) == [] and h.look(1000, SHUT) == ["close"]
+    assert h.look(TRAVEL_MS, BETWEEN) == ["off"] and h.valve.position == "fault"
+    h.look(REST_MS - 1001, BETWEEN)
+    assert h.look(0, SHUT) == [] and h.look(1000, SHUT) == [] and h.look(1, SHUT) == ["close"]
 
 
 # --- when it wants to be looked at

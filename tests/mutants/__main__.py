@@ -2,8 +2,8 @@
 
 mutmut (``pip install fallinghead[mutants]``) makes the changes and runs, for each, the fast tests that reach
 the changed function, in forks of one process. This works on a copy of the tree. Of a module's mutants as many
-as asked are drawn, by a seed that is printed. ``table.csv`` keeps what was last found, ``survivors.csv`` why
-one was left alive; reasons are added to it by hand. Words for people (notes, the diary) are not changed, nor
+as asked are drawn, by a seed that is printed. ``table.csv`` keeps what was last found, ``survivors.csv`` who
+survived; the reasons are added to it by hand. Words for people (notes, the diary) are not changed, nor
 can mutmut change what stands outside of functions: constants and tables. A function of which there is no
 mutant, and a mutant that ended by time, are named.
 """
@@ -23,7 +23,8 @@ import shutil
 import subprocess
 import sys
 import tempfile
-from dataclasses import dataclass
+from collections import Counter
+from dataclasses import astuple, dataclass, replace
 from pathlib import Path
 
 ROOT = Path(__file__).parents[2]
@@ -69,6 +70,7 @@ NOT_HERE = (
 )
 # Lines that only hold words for people: notes, the diary, a line that is one string and nothing else.
 WORDS = (r"Note\(", r"diary\.note", r'^\s*f?"[^"]* [^"]*"[,)]*$')
+NOT_YET = "not looked at"
 # Characters shown around a change.
 AROUND = 50
 # A mutant whose tests take so many times as long as they should counts as found, by time.
@@ -138,7 +140,7 @@ def bodies(made: Path, module: str) -> dict[str, list[str]]:
 
 def untouched(found: dict[str, list[str]], module: str) -> list[str]:
     """Functions of the module of which there is no mutant: too plain, all words, or decorated."""
-    mutated = {n.split("__mutmut_")[0].removeprefix("x").strip("_ǁ").rsplit("ǁ", 1)[-1] for n in found}
+    mutated = {re.sub(r"^x_|^x.*ǁ", "", n.split("__mutmut_")[0]).strip("_") for n in found}
     tree = ast.parse((ROOT / module).read_text())
     names = (n.name for n in ast.walk(tree) if isinstance(n, ast.FunctionDef))
     return sorted({n for n in names if n.strip("_") not in mutated})
@@ -177,36 +179,89 @@ def reasons() -> dict[Survivor, str]:
         }
 
 
-def tried(module: str, sample: int, seed: int) -> tuple[dict[str, str | int], list[Survivor], list[str]]:
-    """A row of the table, who survived, and what else is to be looked at: ends by time, functions without."""
+@dataclass(frozen=True, slots=True)
+class Found:
+    """A row of the table, who survived, who was found now, and what else is to be looked at."""
+
+    row: dict[str, str | int]
+    alive: list[Survivor]
+    dead: set[Survivor]
+    of_module: set[Survivor]
+    more: list[str]
+
+
+def told_apart(changes: dict[str, Survivor]) -> dict[str, Survivor]:
+    """The same change at two places of a function bears a number."""
+    seen: Counter[Survivor] = Counter()
+    apart = {}
+    for name, s in changes.items():
+        seen[s] += 1
+        apart[name] = s if seen[s] == 1 else replace(s, function=f"{s.function} ({seen[s]})")
+    return apart
+
+
+def excuse(why: str) -> bool:
+    return why.startswith("equivalent")
+
+
+def drawn_before(module: str, names: list[str]) -> tuple[list[str], dict[str, str]]:
+    """The mutants that the table's row is about, and the row."""
+    with TABLE.open(newline="") as file:
+        row = next(r for r in csv.DictReader(file) if r["module"] == module)
+    if int(row["mutants"]) != len(names):
+        raise SystemExit(f"{module} is not the one of the table any more: try it whole")
+    return random.Random(int(row["seed"])).sample(names, int(row["tried"])), row
+
+
+def tried(module: str, sample: int, seed: int, *, again: bool = False) -> Found:
+    """``again``: only those of the last time that survived and are not equivalent."""
+    known = reasons()
     with tempfile.TemporaryDirectory() as place:
         made = Path(place)
         copied(made, module)
-        said = mutmut(
-            made, ["no.mutant.of.this.name"]
-        )  # makes the mutants, and learns which test reaches what
-        names = sorted(codes(made, module))
-        drawn = random.Random(seed).sample(names, min(sample, len(names)))
-        said = mutmut(made, drawn)
-        ended = [(name, codes(made, module)[name]) for name in drawn]
-        if any(code is None for _name, code in ended):
-            raise SystemExit(f"{module}: mutmut did not come to its end:\n{said}")
-        found = bodies(made, module)
-        alive = [survivor(found, module, name) for name, code in ended if code in (SURVIVED, UNREACHED)]
-        late = [
-            f"by time: {s.function}\n  - {s.was}\n  + {s.now}"
-            for s in (survivor(found, module, n) for n, c in ended if c not in (*KILLED, SURVIVED, UNREACHED))
-        ]
-        without = untouched(found, module)
-    killed = sum(code in KILLED for _name, code in ended)
-    equivalent = sum(reasons().get(s, "").startswith("equivalent") for s in alive)
-    dead = len(drawn) - len(alive)
+        mutmut(made, ["no.mutant.of.this.name"])  # makes the mutants, and learns which test reaches what
+        bare = bodies(made, module)
+        changes = told_apart({n: survivor(bare, module, n) for n in sorted(codes(made, module))})
+        old: dict[str, str] = {}
+        excused = 0
+        if again:
+            before, old = drawn_before(module, list(changes))
+            drawn = [n for n in before if changes[n] in known and not excuse(known[changes[n]])]
+            excused = sum(excuse(known.get(changes[n], "")) for n in before)
+        else:
+            drawn = random.Random(seed).sample(list(changes), min(sample, len(changes)))
+        said = mutmut(made, drawn) if drawn else ""
+        ended = {name: codes(made, module)[name] for name in drawn}
+    if any(code is None for code in ended.values()):
+        raise SystemExit(f"{module}: mutmut did not come to its end:\n{said}")
+    alive = [changes[name] for name, code in ended.items() if code in (SURVIVED, UNREACHED)]
+    late = [changes[n] for n, code in ended.items() if code not in (*KILLED, SURVIVED, UNREACHED)]
+    killed = sum(code in KILLED for code in ended.values()) + int(old.get("killed", 0))
+    by_time = len(late) + int(old.get("by_time", 0))
+    of_all = int(old.get("tried", len(drawn)))
+    equivalent = excused + sum(excuse(known.get(s, "")) for s in alive)
     row: dict[str, str | int] = {
-        "module": module, "mutants": len(names), "tried": len(drawn), "seed": seed, "killed": killed,
-        "by_time": dead - killed, "survived": len(alive), "equivalent": equivalent,
-        "share_pct": f"{100.0 * dead / max(1, len(drawn)):.1f}",
+        "module": module, "mutants": len(changes), "tried": of_all, "seed": old.get("seed", seed),
+        "killed": killed, "by_time": by_time, "survived": of_all - killed - by_time, "equivalent": equivalent,
+        "share_pct": f"{100.0 * (killed + by_time) / max(1, of_all):.1f}",
     }  # fmt: skip
-    return row, alive, [*late, f"no mutant of: {', '.join(without) or 'none'}"]
+    more = [f"by time: {s.function}\n  - {s.was}\n  + {s.now}" for s in late]
+    more += [f"no mutant of: {', '.join(untouched(bare, module)) or 'none'}"]
+    dead = {changes[n] for n in drawn} - set(alive)
+    return Found(row, alive, dead, set(changes.values()), more)
+
+
+def noted(module: str, found: Found) -> None:
+    """Who survived, with its reason; those that are found now, or stand in no text any more, go."""
+    known = reasons()
+    own = {s: why for s, why in known.items() if s.module == module and s in found.of_module - found.dead}
+    own = {s: known.get(s, NOT_YET) for s in found.alive} | own
+    rows = {s: why for s, why in known.items() if s.module != module} | own
+    with SURVIVORS.open("w", newline="") as file:
+        writer = csv.writer(file, lineterminator="\n")
+        writer.writerow((*Survivor.__slots__, "why"))
+        order = [s for m in MODULES for s in sorted(rows, key=astuple) if s.module == m]
+        writer.writerows((*astuple(s), rows[s]) for s in order)
 
 
 def kept(row: dict[str, str | int]) -> None:
@@ -226,20 +281,19 @@ def main(given: list[str] | None = None) -> int:
     parser.add_argument("--only", default="", help="modules whose path holds this")
     parser.add_argument("--sample", type=int, default=150, help="mutants tried of each module, at most")
     parser.add_argument("--seed", type=int, default=1, help="draws them")
+    parser.add_argument("--again", action="store_true", help="only those that survived the last time")
     asked = parser.parse_args(given)
-    known = reasons()
     for module in MODULES:
         if asked.only not in module:
             continue
-        row, alive, more = tried(module, asked.sample, asked.seed)
-        kept(row)
-        print(" ".join(f"{k}={v}" for k, v in row.items()), flush=True)
-        for s in alive:
-            print(
-                f"survived: {s.function}\n  - {s.was}\n  + {s.now}\n  {known.get(s, 'not looked at')}",
-                flush=True,
-            )
-        print("\n".join(more), flush=True)
+        found = tried(module, asked.sample, asked.seed, again=asked.again)
+        kept(found.row)
+        noted(module, found)
+        known = reasons()
+        print(" ".join(f"{k}={v}" for k, v in found.row.items()))
+        for s in found.alive:
+            print(f"survived: {s.function}\n  - {s.was}\n  + {s.now}\n  {known[s]}")
+        print("\n".join(found.more), flush=True)
     return 0
 
 
