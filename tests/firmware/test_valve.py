@@ -86,7 +86,36 @@ def test_an_order_without_a_level_is_never_past_it() -> None:
     assert not any(Run("o", 0, 1000, None, None).passed(raw) for raw in (0, 1, 1 << 24))
 
 
+# --- the start
+
+
+def test_a_valve_that_was_never_driven_stands_nobody_knows_where() -> None:
+    valve = Valve(2, TRAVEL_MS)
+    assert valve.told(0) == {"channel": 2, "position": "unknown", "order_id": None, "open_ms": 0}
+    assert valve.drive == "off" and not valve.moving() and not valve.shut() and not valve.known_shut()
+    assert valve.due_at(0) is None and not valve.locked()
+
+
+def test_a_valve_that_was_never_driven_is_closed_at_the_first_look_and_both_switches_are_a_fault() -> None:
+    h = Hand()
+    h.valve = Valve(0, TRAVEL_MS)
+    assert h.look(1, UNREADABLE) == [] and h.look(1, BETWEEN) == ["close"]
+    # Where its settings do not say that it is bare it cuts its own motor off: driven for its whole travel.
+    h.shuts_after(TRAVEL_MS)
+    h.valve = Valve(0, TRAVEL_MS)
+    assert h.look(1, BOTH) == [] and h.look(1000, BOTH) == [] and h.valve.position == "fault"
+
+
 # --- travelling
+
+
+def test_a_close_of_a_valve_that_is_shut_or_closing_is_left_to_it() -> None:
+    h = Hand()
+    assert h.close() == [] and h.valve.shut()
+    h.opened().close()
+    h.look(4000, BETWEEN)
+    assert h.close() == []
+    assert h.look(TRAVEL_MS - 4001, BETWEEN) == [] and h.look(1, BETWEEN) == ["off"]
 
 
 def test_a_valve_that_does_not_close_is_freed_once_and_then_is_at_fault_with_its_motor_at_rest() -> None:
