@@ -11,6 +11,7 @@ import pytest
 from scheduler.agronomy.weather import DayWeather, Outlook
 from scheduler.control.effects import RecordDay, RecordRain, RecordWaterDay
 from scheduler.control.events import RainMeasured, WeatherArrived
+from scheduler.control.ledger import weather_of
 from scheduler.control.rain import MOST_FACTOR, believed_rain, seen_rain, told_mm
 from scheduler.control.state import Saved, State
 from scheduler.site.model import Roof
@@ -55,6 +56,14 @@ def test_a_rise_is_the_rain_that_the_yield_formula_says() -> None:
     flush = seen_rain(state(Roof(0.8, 0.9, 0.5), water_day(43.2)), water_day(43.2))
     assert flush is not None and flush.rain_mm == pytest.approx(60.5)
     assert flush.low_mm < flush.rain_mm < flush.high_mm
+
+
+def test_a_day_corrected_before_that_fits_the_barrels_now_is_the_service_s_own_again() -> None:
+    day = water_day(24.0)  # 24 L of 10 m2 x 0.8 are 3 mm, and 0.5 mm of first flush
+    before = DayWeather(DAY, 12.0, 24.0, 9.0, rain_by="corrected by the roof's catch", rain_told_mm=3.5)
+    now = replace(state(Roof(10.0, 0.8, 0.5), day, told=3.5), weather=(before,))
+    weather, _et0 = weather_of(now, DAY)
+    assert (weather.rain_mm, weather.rain_by, weather.rain_told_mm) == (3.5, "", None)
 
 
 def test_water_moved_by_hand_or_valve_is_no_rain() -> None:

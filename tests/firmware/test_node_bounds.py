@@ -307,9 +307,23 @@ def test_a_new_session_an_order_a_close_and_the_end_of_a_run_are_told_at_once() 
         h.look(250)
         assert len(h.told()) == 1
     h.shut_again()
+    h.close(nonce="of a shut valve")
+    assert h.node.next_due_ms() == 0
     h.opened(open_ms=5000)
     h.told()
     assert any(a[0] == "publish" for a in h.look(4000))  # in the look that sees it end
+
+
+def test_pings_are_waited_for_three_seconds() -> None:
+    h = Hand().ready()
+    h.hear("ask", {"challenge": "c-1"})
+    assert h.node.next_due_ms() == 3000
+    h.look(400)
+    assert h.node.next_due_ms() == 2600
+    h.look(2599)
+    assert h.told() == []
+    h.look(1)
+    assert [s["challenge"] for s in h.told()] == ["c-1"]
 
 
 def test_a_valve_that_changes_by_itself_is_told_in_the_look_that_sees_it() -> None:
