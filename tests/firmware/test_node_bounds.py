@@ -314,6 +314,22 @@ def test_a_new_session_an_order_a_close_and_the_end_of_a_run_are_told_at_once() 
     assert any(a[0] == "publish" for a in h.look(4000))  # in the look that sees it end
 
 
+def test_the_pings_of_a_start_are_told_when_they_come() -> None:
+    h = Hand()
+    h.node.connected(h.now, b"12345678")
+    h.look(100)
+    assert [s["reading"] for s in h.told()] == [None]
+    h.look(300, pings=[1, 2, 3])
+    assert [s["reading"]["pings"] for s in h.told()] == [[1, 2, 3]]
+
+
+def test_while_a_state_waits_to_go_out_no_pings_are_asked_for_again() -> None:
+    h = Hand(heartbeat_ms=60_000).ready()
+    h.node.may_publish = False
+    measured = [a for _ in range(1200) for a in h.look(500) if a == ("measure",)]
+    assert len(measured) == 1
+
+
 def test_pings_are_waited_for_three_seconds() -> None:
     h = Hand().ready()
     h.hear("ask", {"challenge": "c-1"})
@@ -658,7 +674,7 @@ def test_the_second_day_has_a_share_of_its_own_and_no_more_than_that() -> None:
     h.order()
     assert h.node._refusals[-1][0] == "daily_cap"
     h.look(23 * HOUR_MS)
-    h.order()
+    assert ("guard", 0, 1000) in h.order()  # all of it again
     assert h.node.valves[0].run is not None
 
 
@@ -718,6 +734,18 @@ def test_a_counter_that_stood_for_half_its_range_or_went_back_closes() -> None:
         if closed:  # for how long it was open nobody knows: up to what was granted
             assert h.node.outcomes[-1]["why"] == "fault"
             assert h.node.outcomes[-1]["open_ms_max"] == min(2 * HOUR_MS, 4 * HOUR_MS)
+
+
+def test_a_clock_that_failed_is_saved_once_with_no_valve_shut_and_the_next_order_is_carried_out() -> None:
+    h = Hand().ready()
+    h.order(open_ms=60_000)
+    h.now -= 200
+    failed = h.look(0)
+    assert [a[1]["shut"] for a in failed if a[0] == "save"] == [[False]]  # no start may take it for shut
+    h.shut_again()
+    h.opened(open_ms=60_000)
+    h.look(50_000)
+    assert h.node.valves[0].run is not None and len(h.node.outcomes) == 1
 
 
 # --- the level and the supply
