@@ -280,6 +280,8 @@ def test_each_refusal_counts_once_and_what_the_total_tells_beyond_is_a_stranger_
     before = replace(turn.state.node, refused_total=7, uptime_ms=a_state(turn).uptime_ms)
     refusals.hear_refusals(turn, a_state(turn, *refused, refused_total=7 + total), before)
     assert (len(turn.state.refused_mono_s), len(turn.state.declined)) == (strange, own)
+    untold = [e.text for e in turn.effects if isinstance(e, Note) and "no state came through" in e.text]
+    assert len(untold) == (total > len(refused))
 
 
 @pytest.mark.parametrize(("late_ms", "unreached"), [(14_999, 0), (15_000, 1)])
@@ -299,10 +301,12 @@ def test_of_two_orders_only_the_one_that_is_missing_is_noted_as_such() -> None:
     assert turn.state.unreached == 1  # the first one came, and ended the row
 
 
-def test_an_order_of_another_session_is_not_missed() -> None:
-    turn = a_turn(5000.0, an_order(1, 160_000))
-    refusals.see_unreached(turn, a_state(turn, session="another", last_sequence=0, uptime_ms=10**6))
-    assert turn.state.unreached == 0
+def test_an_order_of_another_session_is_not_missed_but_one_beside_it_is() -> None:
+    old, new = an_order(1, 160_000), replace(an_order(2, 160_000), session="another")
+    for orders, unreached in (((old,), 0), ((old, new), 1)):
+        turn = a_turn(5000.0, *orders)
+        refusals.see_unreached(turn, a_state(turn, session="another", last_sequence=0, uptime_ms=10**6))
+        assert turn.state.unreached == unreached
 
 
 def test_the_last_fifty_are_kept() -> None:
