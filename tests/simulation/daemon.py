@@ -9,7 +9,7 @@ import random
 import sqlite3
 from collections import deque
 from collections.abc import Callable
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from functools import cached_property, lru_cache
 from pathlib import Path
 from typing import Any, cast
@@ -19,11 +19,12 @@ import scheduler.link.client as client_module
 import scheduler.service.shell as shell_module
 from scheduler.control.clock import Now
 from scheduler.control.controller import WAKE_MAX_S
-from scheduler.control.effects import Alert
+from scheduler.control.effects import Alert, SendOrder
 from scheduler.control.events import Event, Tick
 from scheduler.control.pulses import next_run
 from scheduler.link.client import NodeLink
 from scheduler.planning.garden import garden_model
+from scheduler.planning.windows import local_midnight, spans_of_day
 from scheduler.service.boundaries import Boundaries, Boundary
 from scheduler.service.clock import WallTrust
 from scheduler.service.keeping import SAVED_AT, SYNCED_BOOT
@@ -34,21 +35,17 @@ from scheduler.store.engine import make_engine
 from scheduler.store.store import Store
 from tests.simulation.broker import DAEMON_FINDS_DEAD_MS, Broker, Connection
 from tests.simulation.clockwork import MINUTE, SECOND, Clockwork, Planned
+from tests.simulation.pace import COARSE, FINE
 from tests.simulation.quick_store import QuickEngine
 
 # The world begins then: a summer day of the garden, 04:00 local.
 START = datetime(2012, 7, 20, 11, 0, tzinfo=UTC)
 RESTART_MS = (2 * SECOND, 12 * SECOND)
 LOOK_MS = 1 * SECOND
-TEND_MS = 15 * MINUTE
 ASK_LOOK_S = 15.0
-# Of so many steps one is taken twice, and each that gives an order.
-TWICE_EVERY = 50
-# A wake-up this soon is one of a busy phase. After so long without anything new, so far apart; asks without
-# an answer and writes to a store that fails likewise. In a run the node speaks by itself: sooner.
+# A wake-up this soon is one of a busy phase. Once nothing was new for a while they come further apart, as do
+# asks without an answer and writes to a store that fails (module ``pace``).
 BUSY_WAKE_S = 5.0
-THINNED = ((5 * MINUTE, 150.0), (1 * MINUTE, 30.0))
-THINNED_IN_A_RUN = ((2 * MINUTE, 150.0), (15 * SECOND, 30.0))
 # A garden in order is looked at when a window may begin or end (on the full hour), when a run is due and when
 # its node is late: after more than a heartbeat.
 CALM_MS = 10 * MINUTE
@@ -278,6 +275,14 @@ class Capture(logging.Handler):
         self.lines.append(self._format.format(record))
 
 
+@lru_cache
+def _edges(site: Site, day: date) -> tuple[datetime, ...]:
+    """Where windows begin or end on that day and the next, and the midnight between."""
+    days = (day, day + timedelta(days=1))
+    spans = [span for d in days for span in spans_of_day(site, d)]
+    return (*(e for s in spans for e in (s.start, s.end)), local_midnight(days[1], site.place.timezone))
+
+
 # Pure of the site alone, so worked out once per garden in a process.
 _cached_model = lru_cache(maxsize=32)(garden_model)
 
@@ -285,10 +290,11 @@ _cached_model = lru_cache(maxsize=32)(garden_model)
 class VirtualModules:
     """While a world runs: virtual time in the link, cached garden models, errors of the log caught."""
 
-    def __init__(self, clock: SimClock, on_differs: Callable[[str], None]) -> None:
+    def __init__(self, clock: SimClock, on_differs: Callable[[str], None], *, coarse: bool = False) -> None:
         self._clock = clock
         self._on_differs = on_differs
-        self._steps = 0
+        self._pace = COARSE if coarse else FINE
+        self._steps = self._orders = 0
         self.errors = Capture()
         self._log = logging.getLogger("fallinghead")
 
@@ -302,6 +308,8 @@ class VirtualModules:
         VirtualTime.clock = self._clock
         client_module.time = VirtualTime  # type: ignore[assignment]
         controller_module.garden_model = _cached_model
+        self._kept = self._pace.kept()
+        self._kept.__enter__()
         self._step = shell_module.step
         shell_module.step = self._now_and_then_twice
         self._log.setLevel(logging.ERROR)
@@ -313,13 +321,18 @@ class VirtualModules:
         """One step; of some it is seen whether the same inputs give the same effects again."""
         self._steps += 1
         made = self._step(state, event, now)
-        if self._steps % TWICE_EVERY == 0 or any(type(e).__name__ == "SendOrder" for e in made[1]):
+        orders = any(type(e) is SendOrder for e in made[1])
+        self._orders += orders
+        if self._steps % self._pace.twice_every == 0 or (
+            orders and self._orders % self._pace.orders_twice == 0
+        ):
             again = self._step(state, event, now)
             if again[1] != made[1]:
                 self._on_differs(type(event).__name__)
         return made
 
-    def __exit__(self, *_: object) -> None:
+    def __exit__(self, *failed: Any) -> None:
+        self._kept.__exit__(*failed)
         shell_module.step = self._step
         client_module.time, controller_module.garden_model, level, propagate = self._before
         self._log.setLevel(level)
@@ -331,9 +344,18 @@ class Daemon:
     """The service's process and its machine, through many lives."""
 
     def __init__(
-        self, clock: Clockwork, site: Site, key: bytes, broker: Broker, store: SimStore, weather: Any
+        self,
+        clock: Clockwork,
+        site: Site,
+        key: bytes,
+        broker: Broker,
+        store: SimStore,
+        weather: Any,
+        *,
+        coarse: bool = False,
     ) -> None:
         self.clock = clock
+        self._pace = COARSE if coarse else FINE
         self.site = site
         self.store = store
         self.machine = SimClock(clock)
@@ -433,7 +455,7 @@ class Daemon:
         self._stepped()
         self.line.start()
         life = self.lives
-        self.clock.after(TEND_MS, lambda: self._tend(life))
+        self.clock.after(self._pace.tend_ms, lambda: self._tend(life))
 
     def _start_failed(self, error: StoreError) -> None:
         self.starts_failed.append(str(error))
@@ -554,23 +576,30 @@ class Daemon:
         runs = (
             self.shell is not None and self.shell._state is not None and self.shell.state.phase == "running"
         )
-        thinned = THINNED_IN_A_RUN if runs else THINNED
+        thinned = self._pace.thinned_in_a_run if runs else self._pace.thinned
         return next((thin_s for after_ms, thin_s in thinned if calm_ms > after_ms), in_s)
 
     def _nothing_for_s(self) -> float:
-        """For how long nothing is to come in a garden in order; 0 in one that is not."""
+        """For how long nothing is to come in a garden in order; in one that is not, as the pace says."""
         shell, now = self.shell, self.machine.now()
         if shell is None or shell._state is None:
             return 0.0
         state = shell.state
         in_order = state.phase == "at_rest" and now.trust == "synced" and state.belief.quality == "good"
         if not in_order or state.node is None or shell.store_fault is not None:
-            return 0.0
-        to_hour_s = 3600.0 - (now.wall.minute * 60 + now.wall.second) % 3600
+            return self._pace.out_of_order_s
+        to_look_s = self._to_look_s(now.wall)
         late_s = LATE_BEATS * self.site.node.heartbeat_s - (now.monotonic_s - state.node.heard_mono_s)
         run = next_run(state)
-        to_run_s = (run.start - now.wall).total_seconds() if run is not None else to_hour_s
-        return min(to_hour_s, late_s, to_run_s)
+        to_run_s = (run.start - now.wall).total_seconds() if run is not None else to_look_s
+        return min(to_look_s, late_s, to_run_s)
+
+    def _to_look_s(self, wall: datetime) -> float:
+        """To the next full hour; at a coarse pace to the next midnight, or begin or end of a window."""
+        if self._pace.looks_each_hour:
+            return 3600.0 - (wall.minute * 60 + wall.second) % 3600
+        today = wall.astimezone(self.site.place.timezone).date()
+        return min((e - wall).total_seconds() for e in _edges(self.site, today) if e > wall)
 
     def look(self) -> None:
         """A person wrote to the store; seen at the next look if no nudge comes before."""
@@ -591,7 +620,7 @@ class Daemon:
         if shell is not None and (self.store.written or shell.needs_tending):
             self._do(self._look)
         fails = self.shell is not None and self.shell.store_fault is not None
-        in_ms = int(self._thinned_s(RETRY_S) * 1000) + 1 if fails else TEND_MS
+        in_ms = int(self._thinned_s(RETRY_S) * 1000) + 1 if fails else self._pace.tend_ms
         self.clock.after(in_ms, lambda: self._tend(life))
 
     def _asked(self) -> None:

@@ -13,10 +13,12 @@ from tests.simulation.script import PHASES, Storm, draw_gust, draw_season, draw_
 from tests.simulation.storm import Outcome, run_storm
 
 DRAWS: dict[str, Callable[[int], Storm]] = {
-    "storm": lambda seed: draw_storm(seed, KINDS),
+    "storm": lambda seed: draw_storm(seed, KINDS, coarse=True),
+    "fine_storm": lambda seed: draw_storm(seed, KINDS),
     "gust": lambda seed: draw_gust(seed, KINDS),
     "squall": lambda seed: draw_squall(seed, KINDS),
-    "season": lambda seed: draw_season(seed, KINDS),
+    "season": lambda seed: draw_season(seed, KINDS, coarse=True),
+    "fine_season": lambda seed: draw_season(seed, KINDS),
 }
 # What the controller may be in when a fault comes: its phases, each of which every fault can meet.
 REACHABLE = frozenset((phase, kind) for phase in PHASES for kind in KINDS if not kind.startswith("person"))

@@ -33,6 +33,8 @@ STATE_BYTES_MAX = 1024
 DRAWS_MAX = 100
 # A stop that is durable is acted on within a look of the daemon, or before all else at its start.
 STOP_SEEN_MS = 3 * SECOND
+# An order goes only to a node heard within two heartbeats.
+FRESH_BEATS = 2
 # A node unheard for three heartbeats is not known to be shut; the controller looks every ten minutes.
 SILENT_BEATS = 3
 SILENT_SLACK_MS = 15 * MINUTE
@@ -318,7 +320,12 @@ class Rules:
         if row is not None and row[0] is None:
             self._by_the_clock()
         heard_ms = world.clock.now_ms - world.state_passed_ms
-        self.must("never_blind", heard_ms < HOUR, "an order to a node that was silent for an hour")
+        beat_ms = round(world.site.node.heartbeat_s * SECOND)
+        self.must(
+            "never_blind",
+            heard_ms < max(HOUR, FRESH_BEATS * beat_ms + MINUTE),
+            "an order to a node that was silent for an hour, or for two of its heartbeats",
+        )
 
     def _by_the_clock(self) -> None:
         now = self.world.daemon.machine.now()

@@ -12,6 +12,12 @@ from tests.simulation.sites import SEASON, SITE_NAMES
 SEASON_DAYS = 112
 GUST_MS = 11 * HOUR
 PHASES = ("unheard", "at_rest", "ordered", "running", "unproven")
+# Heard each few hours, a clock two in a hundred off would be minutes off: every order would come too late.
+RATES, COARSE_RATES = (0.02, -0.02), (0.002, -0.002)
+# While its valve is open a node reports so often.
+REPORT_S, COARSE_REPORT_S = (10, 60, 180), (180, 300, 600)
+# So often in a storm somebody asks for water.
+WATERS, WATERS_COARSE = (10, 24), (4, 8)
 # In a squall: so often water is asked for; so long an aimed fault lasts, and so soon it comes, at the most.
 SQUALL_WATERINGS = 24
 AIMED_LASTS_MS = 5 * MINUTE
@@ -36,6 +42,7 @@ class Settings:
     open_report_ms: int = 10 * SECOND
     shuts_without_power: bool = False
     days: int = 3
+    coarse: bool = False  # node and daemon speak seldom (module ``coarse``), so that many storms fit
 
 
 @dataclass(frozen=True)
@@ -63,15 +70,17 @@ class Storm:
         return replace(self, happenings=self.happenings[:index] + self.happenings[index + 1 :])
 
 
-def draw_storm(seed: int, kinds: dict[str, tuple[int, int]], *, happenings: int = 60) -> Storm:
+def draw_storm(
+    seed: int, kinds: dict[str, tuple[int, int]], *, happenings: int = 60, coarse: bool = False
+) -> Storm:
     """``kinds``: fault -> shortest and longest time it lasts, ms."""
     rng = random.Random(f"storm/{seed}")
-    settings = _settings(rng)
+    settings = _settings(rng, coarse=coarse)
     names = sorted(kinds)
     # Not every fault in every storm: what a fault hides, its absence shows.
     some = rng.sample(names, rng.randint(4, len(names)))
-    drawn = [_happening(rng, rng.choice(some), kinds) for _ in range(happenings)]
-    drawn += [_water(rng) for _ in range(rng.randint(10, 24))]
+    drawn = [_happening(rng, rng.choice(some), kinds) for _ in range(24 if coarse else happenings)]
+    drawn += [_water(rng) for _ in range(rng.randint(*(WATERS_COARSE if coarse else WATERS)))]
     return Storm(seed, settings, _in_order(drawn))
 
 
@@ -126,10 +135,12 @@ def _aimed(
     )
 
 
-def draw_season(seed: int, kinds: dict[str, tuple[int, int]], *, days: int = SEASON_DAYS) -> Storm:
+def draw_season(
+    seed: int, kinds: dict[str, tuple[int, int]], *, days: int = SEASON_DAYS, coarse: bool = False
+) -> Storm:
     """A whole summer and autumn, with the change of the clock, and the faults of such a time."""
     rng = random.Random(f"season/{seed}")
-    settings = replace(_settings(rng), garden=SEASON, days=days, daily_open_ms_max=12 * HOUR)
+    settings = replace(_settings(rng, coarse=coarse), garden=SEASON, days=days, daily_open_ms_max=12 * HOUR)
     names = sorted(kinds)
     drawn = [_happening(rng, rng.choice(names), kinds) for _ in range(60)]
     spread = tuple(
@@ -148,15 +159,16 @@ def _sooner(h: Happening) -> Happening:
     return replace(h, nth=(h.nth + 1) // 2)
 
 
-def _settings(rng: random.Random) -> Settings:
+def _settings(rng: random.Random, *, coarse: bool = False) -> Settings:
     return Settings(
         garden=rng.choice(SITE_NAMES),
         start_share=rng.choice((0.3, 0.6, 0.95)),
-        node_rate=1.0 + rng.choice((0.0, 0.0, 1e-4, -1e-4, 0.02, -0.02)),
+        node_rate=1.0 + rng.choice((0.0, 0.0, 1e-4, -1e-4, *(COARSE_RATES if coarse else RATES))),
         tick_start=rng.choice((0, 0, (1 << 30) - rng.randint(1, 12 * HOUR))),
         daily_open_ms_max=rng.choice((20 * MINUTE, 1 * HOUR, 12 * HOUR)),
-        open_report_ms=rng.choice((10, 60, 180)) * SECOND,
+        open_report_ms=rng.choice(COARSE_REPORT_S if coarse else REPORT_S) * SECOND,
         shuts_without_power=rng.random() < 0.3,
+        coarse=coarse,
     )
 
 

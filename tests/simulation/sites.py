@@ -49,14 +49,21 @@ KINDS: dict[str, tuple[int, int, str | None, tuple[tuple[int, int], ...], float,
     "season": (2, 3, "echo", ((4, 9), (20, 23)), 3600.0, 7200.0, 60.0),
 }
 SEASON = "season"
+# A node that reports seldom.
+COARSE_BEAT_S, COARSE_SEASON_BEAT_S = 3600.0, 10800.0
+COARSE_REFRESH_H = 12.0
 SITE_NAMES = tuple(name for name in KINDS if name != SEASON)
 
 PLACE = GardenPlace(47.45, -122.3, 130.0, ZoneInfo("America/Los_Angeles"))
 
 
 @lru_cache
-def site_named(name: str) -> Site:
+def site_named(name: str, *, coarse: bool = False) -> Site:
+    """``coarse``: its node reports seldom (module ``coarse``)."""
     zones, drums, sensor, windows, heartbeat_s, longest_s, reserve_l = KINDS[name]
+    if coarse:
+        heartbeat_s = COARSE_SEASON_BEAT_S if name == SEASON else COARSE_BEAT_S
+        windows = windows[:1] if name == SEASON else windows
     return Site(
         id=f"sim-{name}",
         name=f"Simulated garden {name}",
@@ -65,10 +72,13 @@ def site_named(name: str) -> Site:
         tank=Tank(_drums(drums), OUTLET_M),
         feed=Feed(6.0, 0.019, 1.0),
         zones=tuple(_zone(n) for n in range(zones)),
-        plants=tuple(_plant(n) for n in range(zones)),
+        plants=tuple(_plant(n, bed=coarse and name == SEASON) for n in range(zones)),
         reserve=Reserve(reserve_l),
-        windows=tuple(WateringWindow(time(a), time(b)) for a, b in windows),
-        forecast=ForecastChoice("file"),
+        windows=tuple(
+            WateringWindow(time(a), time(b))
+            for a, b in (windows[:1] if coarse and name == SEASON else windows)
+        ),
+        forecast=ForecastChoice("file", refresh_h=COARSE_REFRESH_H) if coarse else ForecastChoice("file"),
         node=ValveNode("shed", longest_open_s=longest_s, heartbeat_s=heartbeat_s),
         sensor=_sensor(sensor, heartbeat_s),
         roof=Roof(4.0, 0.85, 0.5) if name in ("cell", SEASON) else None,
@@ -88,7 +98,8 @@ def _zone(n: int) -> Zone:
     return Zone(f"zone-{n}", f"Zone {n}", Valve(n + 1, 6.0, TRAVEL_S, TRAVEL_S), (line,))
 
 
-def _plant(n: int) -> Plant:
+def _plant(n: int, *, bed: bool) -> Plant:
+    """In a pot it wants water each day, in a raised bed every few days."""
     return Plant(
         f"plant-{n}",
         f"Plant {n}",
@@ -96,7 +107,7 @@ def _plant(n: int) -> Plant:
         1.2 + 0.6 * n,
         n + 1,
         date(2012, 5, 1),
-        container_l=25.0 + 15.0 * n,
+        container_l=(16.0 if bed else 1.0) * (25.0 + 15.0 * n),
     )
 
 

@@ -20,6 +20,8 @@ from tests.simulation.world import World
 # In the quiet, water is asked for after this share of it.
 PROBE_SHARE = 0.7
 PROBE_L = 4.0
+# Barrels that hold less than this of their brim are filled before it, as they are when the quiet begins.
+LOW_SHARE, FILLED_SHARE = 0.3, 0.7
 TOPPED_UP_L = 120.0
 
 
@@ -145,9 +147,13 @@ def mend(world: World) -> None:
     world.daemon.machine.boot += 1  # a boot that was still to come, with a wrong clock, is called off
     world.daemon.start()
     world.daemon.set_right()
-    world.pour(
-        max(0.0, 0.7 * world.plumbing.brim_m - world.plumbing.level_m) * world.plumbing.area_m2 * 1000.0
-    )
+    _fill(world, FILLED_SHARE)
+
+
+def _fill(world: World, share: float) -> None:
+    """Somebody fills the barrels to that share of their brim, where they hold less."""
+    lacks_m = share * world.plumbing.brim_m - world.plumbing.level_m
+    world.pour(max(0.0, lacks_m) * world.plumbing.area_m2 * 1000.0)
 
 
 def _later_in_the_quiet(world: World, storm: Storm) -> None:
@@ -162,6 +168,10 @@ def _later_in_the_quiet(world: World, storm: Storm) -> None:
 
     def probe() -> None:
         world.probe_from_ms = world.clock.now_ms
+        world.plumbing.settle(world.clock.now_ms)
+        if world.plumbing.level_m < LOW_SHARE * world.plumbing.brim_m:  # what was due has been watered
+            _fill(world, FILLED_SHARE)
+            world.ask("measured", None, round(world.plumbing.level_m, 3))
         loop = world.node.loop
         if loop is not None and loop.node._cap_left(0) <= 0:
             world.probe_ran = True  # the node has given its day's share; it must refuse

@@ -1,7 +1,7 @@
 """Storms of faults around the real controller, shell, store and node core: no rule breaks.
 
-The long run is ``python -m tests.simulation --seasons 200 --storms 3000 --workers 2``. Here are as many as
-the time of each change allows; their seeds are fixed, so that a failure is the change's own.
+Here are the fine ones, at the pace of a real garden; the many coarse ones (module ``pace``) follow the tests
+in ``deploy/test.sh``. Seeds are fixed, so that a failure is the change's own.
 """
 
 from __future__ import annotations
@@ -10,14 +10,14 @@ from collections import Counter
 
 import pytest
 
+from tests.simulation.clockwork import DAY
 from tests.simulation.faults import KINDS
 from tests.simulation.many import REACHABLE, Sum, run_many
-from tests.simulation.script import PHASES, SQUALLS, draw_season, draw_squall
+from tests.simulation.script import PHASES, SQUALLS, draw_season, draw_squall, draw_storm
 from tests.simulation.storm import run_storm
 
 pytestmark = pytest.mark.slow
-# Seeds are run in handfuls, so that the handfuls can go to several processes of pytest. On each change so
-# many; the long run (python -m tests.simulation) goes on from there.
+# Seeds are run in handfuls, so that the handfuls can go to several processes of pytest.
 GUSTS = [range(first, first + 8) for first in range(0, 48, 8)]
 STORMS = [range(first, first + 4) for first in range(0, 20, 4)]
 
@@ -38,8 +38,17 @@ def test_no_rule_breaks_in_a_gust(seeds: range) -> None:
 
 @pytest.mark.parametrize("seeds", STORMS, ids=lambda r: f"storm{r.start}")
 def test_no_rule_breaks_in_three_days_of_storm(seeds: range) -> None:
-    total = _no_rule_breaks("storm", seeds)
+    total = _no_rule_breaks("fine_storm", seeds)
     assert total.wet >= 40 and total.openings >= 20
+
+
+def test_a_coarse_storm_brings_the_same_kinds_of_trouble_to_a_node_that_speaks_seldom() -> None:
+    fine, coarse = ([draw_storm(seed, KINDS, coarse=c) for seed in range(100)] for c in (False, True))
+    assert {h.kind for s in coarse for h in s.happenings} == {h.kind for s in fine for h in s.happenings}
+    assert {s.settings.garden for s in coarse} == {s.settings.garden for s in fine}
+    assert {s.noisy_ms + s.quiet_ms for s in coarse} == {3 * DAY}
+    total = _no_rule_breaks("storm", range(8))
+    assert total.wet >= 40 and total.openings >= 40
 
 
 def test_a_round_of_squalls_aims_every_fault_at_every_phase_once() -> None:

@@ -32,7 +32,7 @@ class World:
         self.clock = Clockwork(seed, keep_trace=keep_trace)
         self.settings = settings
         self.garden = settings.garden
-        self.site = sites.site_named(settings.garden)
+        self.site = sites.site_named(settings.garden, coarse=settings.coarse)
         self.key = self.clock.stream("key").randbytes(32)
         self.plumbing = Plumbing(self.site, self.clock.stream("plumbing"), settings.start_share)
         self.broker = Broker(self.clock)
@@ -47,9 +47,11 @@ class World:
         )
         self.store = fresh_store(self.site.id)
         self.skies = SimWeather(self.clock, START.astimezone(sites.PLACE.timezone).date(), settings.days)
-        self.daemon = Daemon(self.clock, self.site, self.key, self.broker, self.store, self.skies)
+        self.daemon = Daemon(
+            self.clock, self.site, self.key, self.broker, self.store, self.skies, coarse=settings.coarse
+        )
         self.skies.daemon = self.daemon
-        self.modules = VirtualModules(self.daemon.machine, self._differs)
+        self.modules = VirtualModules(self.daemon.machine, self._differs, coarse=settings.coarse)
         # What the rules ask.
         self.authentic_closes: set[bytes] = set()
         self.recorded: list[tuple[str, bytes]] = []
