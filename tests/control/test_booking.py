@@ -7,6 +7,7 @@ claimed for which seconds, from which level and with what around them they are b
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from datetime import date, timedelta
 from typing import Any
@@ -100,8 +101,9 @@ def test_travel_counts_by_halves(open_s: float, full_s: float) -> None:
     assert ledger.open_equivalent_s(VALVE, open_s) == full_s
 
 
-def test_a_valve_that_closes_slowly_gives_some_even_of_a_second() -> None:
+def test_a_valve_that_closes_slowly_gives_some_even_of_a_second_and_none_of_no_time_at_all() -> None:
     assert ledger.open_equivalent_s(Valve(1, 5.0, 2.0, 6.0), 1.0) == 3.0
+    assert ledger.open_equivalent_s(Valve(1, 5.0, 2.0, 6.0), 0.0) == 0.0
 
 
 def test_an_order_is_longer_than_its_run_by_what_the_travel_takes() -> None:
@@ -380,6 +382,23 @@ def test_an_order_that_this_store_never_knew_is_booked_for_its_valve_s_zone_at_t
     assert books.state.intents == ()
 
 
+def test_a_flow_that_grows_less_is_booked_as_foreseen_for_the_day_of_the_run() -> None:
+    """Its logarithm falls by 0.01 a day: after 100 days it is 0.8 / e."""
+    foreseen = 0.8 / math.e
+    for stranger in (True, False):
+        books = Books(held())
+        learned = FlowFactor(0.8, 0.1, START - timedelta(days=100), slope_per_day=-0.01)
+        books.turn.change(flow=joined((z.id, learned) for z in books.state.site.zones))
+        books.turn.now = replace(books.turn.now, wall=START)
+        if stranger:
+            books.turn.change(belief=replace(books.state.belief, level_m=LEVEL_M))
+            ledger.book_stranger(books.turn, outcome("old-1"))
+        else:
+            ledger.book_outcome(books.turn, held(), outcome())
+        wanted = expected_litres(books.state.model, "pots", LEVEL_M, 598.0, foreseen).volume_l
+        assert books.bookings[0].volume_l == pytest.approx(wanted, rel=1e-6)
+
+
 def test_a_stranger_s_time_without_power_is_bounded_by_the_node_s_longest_opening() -> None:
     for open_s, most_s, booked_s in ((100.0, 86_400.0, 7200.0), (9000.0, 86_400.0, 9000.0)):
         books = Books()
@@ -500,6 +519,11 @@ def test_the_base_moves_on_when_a_day_is_a_week_old_and_older_days_are_forgotten
     # Yesterday less seven days is the last day that no later fetch mends.
     base = TODAY - timedelta(days=8)
     assert books.state.base_day == base
+    then = next(e for e in books.turn.effects if isinstance(e, RecordDay) and e.weather.day == base)
+    assert {z.plant: z.depletion_mm for z in books.state.base_zones} == {
+        z.plant: z.depletion_mm for z in then.root_zones
+    }
+    assert books.state.base_zones != books.state.zones_now
     assert [g[0] for g in books.state.given_l] == [TODAY - timedelta(days=7)]
     assert min(d.day for d in books.state.weather) == base - timedelta(days=7)
     assert min(books.state.rain_known) == base - timedelta(days=7)

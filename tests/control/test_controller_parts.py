@@ -8,6 +8,7 @@ from dataclasses import replace
 from datetime import date, timedelta
 from typing import Any
 
+import numpy as np
 import pytest
 
 from scheduler.agronomy.need import full_root_zone
@@ -37,6 +38,7 @@ from scheduler.control.events import (
 from scheduler.control.orders import Order
 from scheduler.control.state import OpenIntent, Proof, State, Turn, WaterBook, WaterDraw
 from scheduler.planning.garden import garden_model
+from scheduler.planning.past_years import PastWeather
 from scheduler.sensing.flow import FlowFactor
 from scheduler.sensing.leak import Leak
 from scheduler.sensing.rest import RestLevel
@@ -117,11 +119,13 @@ def test_what_stood_in_the_books_before_the_start_stands_there_after_it() -> Non
         choices=(RecordChoice("rank sage", "1", "Ines", START),),
         rain_typed=((TODAY - DAY, 3.0),),
         leak=Leak(0.2, 0.05),
+        past=PastWeather(date(2011, 1, 1), np.full(9, 3.0), np.zeros(9), 47.45),
         alarms=(AlarmMemory("node_silent", "", told_at=START - DAY, told_day=TODAY - DAY),),
     )
     state, _ = started(saved)
     for name in ("book", "draws", "water_days", "holds", "choices", "rain_typed", "leak"):
         assert getattr(state, name) == getattr(saved, name), name
+    assert state.past is saved.past
     assert [a.told_day for a in state.alarms if a.kind == "node_silent"] == [TODAY - DAY]
 
 
@@ -238,6 +242,12 @@ def test_whoever_reaches_the_broker_asks_at_once_and_closes_where_a_person_stopp
             isinstance(e, Note) and "is lost" in e.text for e in effects
         )
         assert SendAsk() not in effects and len(driver.state.broke_mono_s) == 1
+
+
+def test_whoever_leaves_closes_every_valve_and_asks_whether_they_are_shut() -> None:
+    driver = Driver(SITE)
+    effects = driver.feed(events.Leaving())
+    assert effects[:2] == [SendClose(None), SendAsk()] and driver.state.leaving
 
 
 # --- a tested garden

@@ -228,6 +228,7 @@ def test_a_run_that_begins_is_seen_running_and_its_flow_is_drawn_from_then_on() 
 def test_a_valve_astray_is_noted_once_and_all_shut_ends_the_count_of_closes() -> None:
     turn = a_turn("open", "closed", closes_at_fault=2)
     supervision._move(turn, "stray")
+    assert turn.state.phase == "unproven" and len(notes(turn)) == 1
     supervision._move(turn, "stray")
     assert turn.state.phase == "unproven" and len(notes(turn)) == 1
     supervision._move(turn, "all_shut")
