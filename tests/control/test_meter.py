@@ -7,12 +7,14 @@ from typing import Any
 
 import pytest
 
-from scheduler.control.effects import Booking, Note, RecordBooking
-from scheduler.control.meter import Metered, RunWater, by_meter
-from scheduler.control.orders import EndReason
+from scheduler.control.effects import Booking, Intent, Note, RecordBooking
+from scheduler.control.meter import Metered, RunWater, by_meter, count_run, metered, see_meter
+from scheduler.control.orders import EndReason, Order, RunOutcome, ValvePosition, ValveStatus
+from scheduler.control.state import MeterBegin, NodeView, OpenIntent, Proof, Turn
 from scheduler.sensing.flow import fresh_flow, joined
+from scheduler.sensing.rest import RestLevel
 from scheduler.site.model import DisplayUnits
-from tests.support.driving import Driver
+from tests.support.driving import START, Driver
 from tests.support.gardens import small_garden
 
 
@@ -178,3 +180,133 @@ def test_where_the_curve_knows_of_no_water_the_meters_is_booked_and_told() -> No
     water = by_meter(RunWater({"sage": 0.0}, 0.0, 0.0, 0.0), Metered(4.0, 3.8, 4.2), 0.03, "metric")
     assert (water.volume_l, water.low_l, water.high_l) == (4.0, 0.0, 4.2)
     assert water.note == "the flow meter says 4.0 L" and water.litres == {"sage": 0.0}
+
+
+# --- the counts, each at its edge
+
+ORDER = Order("shed", "s", 1, "o-1", 1, 600_000, 10**9)
+
+
+def a_turn(*, meter: MeterBegin | None = None, pulses: int | None = 500, **changes: Any) -> tuple[Turn, Any]:
+    """One order under way for the pots; the node up for 1000 s, its meter at ``pulses``."""
+    driver = Driver(small_garden())
+    driver.ready()
+    held = OpenIntent(Intent(ORDER, "pots", START, 0.5, (("tomato", 1.0),), 1.0), 0.0, meter=meter)
+    held = replace(held, **{k: changes.pop(k) for k in ("seen_running",) if k in changes})
+    node = NodeView("s", 1_000_000, 0.0, 1, (), flow_pulses=pulses)
+    return Turn(driver.state.changed({"intents": (held,), "node": node} | changes), driver.now), held
+
+
+@pytest.mark.parametrize(
+    ("position", "open_ms", "order_id", "pulses", "seen"),
+    [
+        ("opening", 0, "o-1", 500, True), ("open", 10_000, "o-1", 500, True),
+        ("open", 10_001, "o-1", 500, False), ("closing", 0, "o-1", 500, False),
+        ("open", 0, "else", 500, False), ("open", 0, "o-1", None, False),
+    ],
+)  # fmt: skip
+def test_where_the_meter_stood_is_kept_within_ten_seconds_of_an_order_s_opening(
+    position: ValvePosition, open_ms: int, order_id: str, pulses: int | None, seen: bool
+) -> None:
+    for changes, may in (({}, True), ({"seen_running": True}, False)):
+        turn, _held = a_turn(**changes)
+        heard = replace(
+            Driver(small_garden()).node.says(turn.now), session="s", uptime_ms=700_000, flow_pulses=pulses,
+            valves=(ValveStatus(1, position, order_id, open_ms),),
+        )  # fmt: skip
+        see_meter(turn, heard)
+        kept = MeterBegin("s", 700_000 - open_ms, 500) if seen and may else None
+        assert [h.meter for h in turn.state.intents] == [kept]
+    first = MeterBegin("s", 5, 7)
+    turn, _held = a_turn(meter=first)
+    see_meter(turn, heard)
+    assert turn.state.intents[0].meter == first  # once is enough
+
+
+def counted_l(
+    pulses: int | None, begin: MeterBegin | None, open_ms: int = 600_000, **changes: Any
+) -> float | None:
+    turn, held = a_turn(meter=begin, pulses=pulses, **changes)
+    site = replace(turn.state.site, node=replace(turn.state.site.node, meter_pulse_l=0.5))
+    turn.change(site=site)
+    found = metered(turn, held, RunOutcome("o-1", 1, open_ms, open_ms, "time_up"))
+    return found.volume_l if found is not None else None
+
+
+def test_pulses_count_until_ten_seconds_after_the_valve_was_shut() -> None:
+    """600 s open, 8 s to close; the node has been up for 1000 s."""
+    assert counted_l(500, MeterBegin("s", 382_000, 400)) == 50.0  # 1000 - 382 - 600 - 8 = 10
+    assert counted_l(500, MeterBegin("s", 381_999, 400)) is None
+    assert counted_l(500, MeterBegin("t", 390_000, 400)) is None  # it counts from 0 since
+    assert counted_l(500, None) is None and counted_l(None, MeterBegin("s", 390_000, 400)) is None
+    assert counted_l(500, MeterBegin("s", 390_000, 400), node=None) is None
+    assert counted_l(500, MeterBegin("s", 390_000, 499)) == 0.5
+    assert counted_l(500, MeterBegin("s", 390_000, 500)) is None  # it did not turn
+
+
+def test_the_bounds_of_a_count_are_a_pulse_and_five_per_cent() -> None:
+    turn, held = a_turn(meter=MeterBegin("s", 390_000, 400))
+    turn.change(site=replace(turn.state.site, node=replace(turn.state.site.node, meter_pulse_l=0.5)))
+    found = metered(turn, held, RunOutcome("o-1", 1, 600_000, 600_000, "time_up"))
+    # 99 and 101 pulses of 0.5 L, less and more 5 % (OIML R 49-1, class 2, from memory).
+    assert found == Metered(50.0, pytest.approx(49.5 * 0.95), pytest.approx(50.5 * 1.05))
+
+
+@pytest.mark.parametrize(
+    ("counted", "open_ms", "known", "poor", "then"),
+    [
+        (0, 600_000, True, (), (("pots", 1),)),
+        (0, 600_000, True, (("bed", 1), ("pots", 2)), (("bed", 1), ("pots", 3))),
+        (0, 600_000, True, (("pots", -2),), (("pots", 1),)),  # over before, short now
+        (0, 60_000, True, (), (("pots", 1),)),
+        (0, 59_999, True, (), ()),  # it may not have turned yet
+        (0, 600_000, False, (), ()),  # it never counted there
+        (1, 600_000, True, (), ()),
+    ],
+)
+def test_a_run_of_which_a_meter_that_counts_counted_nothing_is_a_poor_one(
+    counted: int, open_ms: int, known: bool, poor: Any, then: Any
+) -> None:
+    begin = MeterBegin("s", 1_000_000 - open_ms - 8000, 500 - counted)
+    turn, held = a_turn(meter=begin, poor_runs=poor, metered=frozenset({"pots"} if known else ()))
+    count_run(turn, held, RunOutcome("o-1", 1, open_ms, open_ms, "time_up"))
+    assert turn.state.poor_runs == then
+    proof = Proof("o-1", "pots", 1.0, 1.0, RestLevel(0.5, 0.001, 9, START), START, 0.0, START, None)
+    turn, held = a_turn(meter=begin, poor_runs=poor, metered=frozenset({"pots"}), proof=proof)
+    count_run(turn, held, RunOutcome("o-1", 1, open_ms, open_ms, "time_up"))
+    assert turn.state.poor_runs == poor  # the level judges the same run
+
+
+def test_one_pulse_proves_that_the_zone_s_runs_are_counted() -> None:
+    turn, held = a_turn(meter=MeterBegin("s", 390_000, 499))
+    count_run(turn, held, RunOutcome("o-1", 1, 600_000, 600_000, "time_up"))
+    assert turn.state.metered == {"pots"}
+
+
+CURVE = RunWater({"sage": 6.0, "thyme": 4.0}, 10.0, 9.0, 11.0)
+
+
+@pytest.mark.parametrize(
+    ("meter", "sd", "wanted"),
+    [
+        # Just beside each other, and just not: the one contradicts, the other is only no finer.
+        (Metered(8.0, 7.0, 8.999), 0.03, (10.0, 7.0, 11.0, "the flow meter says 8.0 L")),
+        (Metered(8.0, 7.0, 9.0), 0.03, (10.0, 9.0, 11.0, "")),
+        (Metered(12.0, 11.001, 13.0), 0.03, (10.0, 9.0, 13.0, "the flow meter says 12.0 L")),
+        (Metered(12.0, 11.0, 13.0), 0.03, (10.0, 9.0, 11.0, "")),
+        # As wide as the curve's own bounds, and a little finer; known as well as a meter is true, and less.
+        (Metered(9.5, 8.5, 10.5), 0.03, (10.0, 9.0, 11.0, "")),
+        (Metered(9.5, 8.6, 10.5), 0.03, (9.5, 9.0, 11.0, "metered")),
+        (Metered(9.5, 9.2, 9.8), 0.05, (9.5, 9.2, 11.0, "metered")),
+        (Metered(9.5, 9.2, 9.8), 0.0501, (10.0, 9.0, 11.0, "")),
+        # Never more than the most by the curve, nor a low end above what is booked.
+        (Metered(11.4, 10.9, 11.9), 0.03, (11.0, 10.9, 11.0, "metered")),
+        (None, 0.03, (10.0, 9.0, 11.0, "")),
+    ],
+)
+def test_a_meter_is_believed_where_it_agrees_and_is_the_finer_of_the_two(
+    meter: Metered | None, sd: float, wanted: tuple[float, float, float, str]
+) -> None:
+    found = by_meter(CURVE, meter, sd, "metric")
+    assert (found.volume_l, found.low_l, found.high_l, found.note) == wanted
+    assert found.litres == pytest.approx({"sage": 0.6 * wanted[0], "thyme": 0.4 * wanted[0]})
