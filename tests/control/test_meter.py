@@ -310,3 +310,8 @@ def test_a_meter_is_believed_where_it_agrees_and_is_the_finer_of_the_two(
     found = by_meter(CURVE, meter, sd, "metric")
     assert (found.volume_l, found.low_l, found.high_l, found.note) == wanted
     assert found.litres == pytest.approx({"sage": 0.6 * wanted[0], "thyme": 0.4 * wanted[0]})
+
+
+def test_also_of_less_than_a_litre_the_meter_is_believed_where_it_agrees() -> None:
+    found = by_meter(RunWater({"sage": 0.8}, 0.8, 0.7, 0.9), Metered(0.81, 0.79, 0.83), 0.03, "metric")
+    assert (found.volume_l, found.low_l, found.high_l, found.note) == (0.81, 0.79, 0.9, "metered")
