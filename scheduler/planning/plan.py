@@ -21,6 +21,7 @@ ReasonCode = Literal[
     "worst_emitter",  # cut short at the level at which the worst emitter stops
     "window",  # cut or moved by the watering window
     "longest_open",  # cut by the node's longest opening
+    "longest_day",  # cut by how long the node keeps a valve open in a day
     "level_unknown",
     "level_doubtful",
     "weather_estimated",

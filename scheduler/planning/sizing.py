@@ -21,13 +21,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from scheduler.agronomy.intake import SHORTEST_PULSE_S
 from scheduler.hydraulics.priming import Priming
 from scheduler.planning import words
 from scheduler.planning.garden import GardenModel, RunsFrom, ZoneModel
 from scheduler.planning.holding import held_back, stops_words, stops_zone
 from scheduler.planning.plan import PlannedRun, PlantShare, Reason, ReasonCode, SkippedZone
 from scheduler.planning.reach import hardly_reached
-from scheduler.site.model import Valve
+from scheduler.site.model import DAILY_OPENINGS, Valve
 
 if TYPE_CHECKING:
     from scheduler.agronomy.need import PlantNeed
@@ -75,14 +76,16 @@ def size_run(
     needs: Mapping[str, PlantNeed] | None = None,
     flow_factor: float = 1.0,
     longest_open_s: float,
+    at_once_s: float = math.inf,
     latest_end: datetime | None = None,
     floor_margin_m: float = 0.0,
 ) -> PlannedRun | SkippedZone:
     """The run that serves ``targets_l`` (litres by plant) best from ``level_m``, or why there is none.
 
     Bounded by the zone's floor (reserve, or the level at which its worst emitter stops) plus
-    ``floor_margin_m`` for what the level is not known to, by the node's longest opening less travel, and by
-    ``latest_end``. With ``needs`` small wants weigh less (module text) and the shares carry their reasons.
+    ``floor_margin_m`` for what the level is not known to, by what the node allows (``longest_run``; the run
+    is split where it is longer than ``at_once_s``), and by ``latest_end``. With ``needs`` small wants weigh
+    less (module text) and the shares carry their reasons.
     """
     zone = model.zones[zone_id]
     asked = np.array([targets_l.get(plant, 0.0) for plant in zone.plants])
@@ -101,7 +104,10 @@ def size_run(
     floor_run_s = _floor_run_s(model, zone, runs, level_m, floor_m, flow_factor)
     if floor_run_s <= 0.0:
         return SkippedZone(zone_id, (below_floor(model, zone_id, level_m, floor_margin_m),))
-    bounds = [_Bound(floor_run_s, code), *_time_bounds(zone.zone.valve, start, longest_open_s, latest_end)]
+    valve = zone.zone.valve
+    bounds = [_Bound(floor_run_s, code), _Bound(*longest_run(valve, longest_open_s, at_once_s))]
+    if latest_end is not None:
+        bounds.append(_Bound((latest_end - start).total_seconds() - occupied_s(valve, 0.0), "window"))
     bound = min(bounds, key=lambda b: b.run_s)
     if bound.run_s <= 0.0:
         return SkippedZone(zone_id, (words.no_window(),))
@@ -149,14 +155,19 @@ def _floor_code(model: GardenModel, zone: ZoneModel) -> ReasonCode:
     return "reserve" if model.reserve_level_m >= zone.worst_stop_m else "worst_emitter"
 
 
-def _time_bounds(
-    valve: Valve, start: datetime, longest_open_s: float, latest_end: datetime | None
-) -> list[_Bound]:
+def longest_run(valve: Valve, longest_open_s: float, at_once_s: float = math.inf) -> tuple[float, ReasonCode]:
+    """The longest run of a day that the node allows, and by which of its limits.
+
+    One opening; where the ground takes in no more than ``at_once_s`` of it at once, as many as the node's day
+    has time for (module ``soaking``), for then each of them is shorter. Less the travel of each.
+    """
     travel_s = valve.opening_s + valve.closing_s
-    bounds = [_Bound(longest_open_s - travel_s, "longest_open")]
-    if latest_end is not None:
-        bounds.append(_Bound((latest_end - start).total_seconds() - occupied_s(valve, 0.0), "window"))
-    return bounds
+    opening_s = longest_open_s - travel_s
+    if max(at_once_s, 2.0 * SHORTEST_PULSE_S) >= opening_s:  # no opening of a split run is longer than that
+        return opening_s, "longest_open"
+    day_s, pulse_s = DAILY_OPENINGS * longest_open_s, max(at_once_s, SHORTEST_PULSE_S)
+    count = day_s // (pulse_s + travel_s)
+    return max(count * pulse_s, day_s - (count + 1.0) * travel_s), "longest_day"
 
 
 def _floor_run_s(
@@ -295,6 +306,8 @@ def _bound_reason(
 ) -> Reason:
     if bound.code == "longest_open":
         return words.longest_open(bound.run_s, share)
+    if bound.code == "longest_day":
+        return words.longest_day(bound.run_s, share)
     if bound.code == "window":
         return words.window_cut(bound.run_s, share)
     floor_m = model.floor_level_m(zone.zone.id)

@@ -14,6 +14,7 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
+from math import inf
 from typing import TYPE_CHECKING
 
 from scheduler.planning import words
@@ -21,8 +22,8 @@ from scheduler.planning.calls import ZoneCall, put_off, rationed_calls, reach_no
 from scheduler.planning.garden import GardenModel
 from scheduler.planning.plan import Plan, PlannedRun, PlantShare, Reason, SkippedZone
 from scheduler.planning.rain_today import rain_bound
-from scheduler.planning.sizing import occupied_s, size_run
-from scheduler.planning.soaking import Begun, whole_runs, with_pauses
+from scheduler.planning.sizing import longest_run, occupied_s, size_run
+from scheduler.planning.soaking import Begun, at_once, whole_runs, with_pauses
 from scheduler.planning.store_days import rain_ahead, store_outlook
 from scheduler.planning.windows import WindowSpan, spans_of_day
 from scheduler.sensing.belief import LevelBelief
@@ -43,6 +44,8 @@ REST_BETWEEN_RUNS_S = 900.0
 LAST_KNOWN_AGE = timedelta(hours=48)
 # A run shorter than this is not worth the valve's travel.
 SHORTEST_RUN_S = 5.0
+# What ends a run before its plants have what is meant for them.
+_CUTS = ("reserve", "worst_emitter", "window", "longest_open", "longest_day")
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,14 +98,18 @@ def plan_day(
         reason = words.level_unknown(belief)
         skipped.update({c.zone_id: SkippedZone(c.zone_id, (reason,)) for c in calls})
     else:
-        runs, unserved = _place(model, now, day, level, calls, needs, flow_factors, ration, begun)
-        skipped.update(unserved)
         notes = reach_notes(model, needs, level_m)
-        runs = tuple(replace(r, reasons=(*r.reasons, *notes.get(r.zone, ()))) for r in runs)
-        skipped = {z: replace(s, reasons=(*s.reasons, *notes.get(z, ()))) for z, s in skipped.items()}
         factors = {zone_id: factor.value for zone_id, factor in flow_factors.items()}
         spans = spans_of_day(model.site, day)
-        runs = with_pauses(model, runs, spans, factors, REST_BETWEEN_RUNS_S, begun, level.margin_m)
+        # Sized as to be split; where the level allows no split after all, each as one opening.
+        for split in (True, False):
+            runs, unserved = _place(model, now, day, level, calls, needs, flow_factors, ration, begun, split)
+            runs = tuple(replace(r, reasons=(*r.reasons, *notes.get(r.zone, ()))) for r in runs)
+            runs = with_pauses(model, runs, spans, factors, REST_BETWEEN_RUNS_S, begun, level.margin_m)
+            if not any(_too_long(model, r) for r in runs):
+                break
+        skipped.update(unserved)
+        skipped = {z: replace(s, reasons=(*s.reasons, *notes.get(z, ()))) for z, s in skipped.items()}
     usable_from = belief.level_m if belief.known or level is None else level.level_m
     store = store_outlook(model, usable_from, daily_use_l, rain_ahead(outlook, day), leak_l=leak_l)
     return Plan(
@@ -178,8 +185,10 @@ def _place(
     flow_factors: Mapping[str, FlowFactor],
     ration: Ration | None,
     begun: Mapping[str, Begun],
+    split: bool,
 ) -> tuple[tuple[PlannedRun, ...], dict[str, SkippedZone]]:
-    """Runs one after the other, the level falling from one to the next, and the zones left out."""
+    """Runs one after the other, the level falling from one to the next, and the zones left out. ``split``:
+    slow ground will have its run in several openings."""
     spans = spans_of_day(model.site, day)
     cursor, level_m = now, level.level_m
     runs: list[PlannedRun] = []
@@ -194,7 +203,10 @@ def _place(
         factor = flow_factors[call.zone_id].value if call.zone_id in flow_factors else 1.0
         rest = begun.get(call.zone_id)
         targets = _targets_l(model, call, needs, ration, rest)
-        found = _first_fitting(model, call, spans, cursor, level_m, level.margin_m, targets, needs, factor)
+        once_s = at_once(model, call.zone_id, level_m, factor).run_s if split else inf
+        found = _first_fitting(
+            model, call, spans, cursor, level_m, level.margin_m, targets, needs, factor, once_s
+        )
         if isinstance(found, PlannedRun):
             found = _judge(model, call, found, level_m, level.margin_m)
         if isinstance(found, PlannedRun) and ration is not None and ration.way == "ranked" and rest is None:
@@ -221,6 +233,7 @@ def _first_fitting(
     targets: Mapping[str, float],
     needs: Mapping[str, PlantNeed],
     flow_factor: float,
+    at_once_s: float,
 ) -> PlannedRun | SkippedZone:
     """The run in the first window that takes it whole, else in the one that takes most of it."""
     best: PlannedRun | SkippedZone = SkippedZone(call.zone_id, (words.no_window(),))
@@ -237,6 +250,7 @@ def _first_fitting(
             needs=needs,
             flow_factor=flow_factor,
             longest_open_s=model.site.node.longest_open_s,
+            at_once_s=at_once_s,
             latest_end=span.end,
             floor_margin_m=margin_m,
         )
@@ -251,12 +265,18 @@ def _first_fitting(
     return best
 
 
+def _too_long(model: GardenModel, run: PlannedRun) -> bool:
+    """Whether the node would shut an opening before its end."""
+    longest_s, _ = longest_run(model.zones[run.zone].zone.valve, model.site.node.longest_open_s)
+    return run.run_s > longest_s
+
+
 def _judge(
     model: GardenModel, call: ZoneCall, run: PlannedRun, level_m: float, margin_m: float
 ) -> PlannedRun | SkippedZone:
     """Deep over little: a run that its floor cuts too far is skipped; one cut less says so."""
     if run.run_s < SHORTEST_RUN_S:
-        cut = [r for r in run.reasons if r.code in ("reserve", "worst_emitter", "window", "longest_open")]
+        cut = [r for r in run.reasons if r.code in _CUTS]
         return SkippedZone(run.zone, tuple(cut) or (words.nothing_wanted(),))
     floor = [r for r in run.reasons if r.code in ("reserve", "worst_emitter")]
     if not floor:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from scheduler.planning.choices import Way
 from scheduler.planning.plan import Reason, ReasonCode
-from scheduler.site.model import LONGEST_OPEN_S, DisplayUnits
+from scheduler.site.model import DAILY_OPENINGS, LONGEST_OPEN_S, DisplayUnits
 from scheduler.site.showing import (
     show_duration,
     show_flow,
@@ -115,6 +115,15 @@ def longest_open(longest_s: float, share: float) -> Reason:
         f"{show_duration(LONGEST_OPEN_S)} where it is not set)."
     )
     return Reason("longest_open", text, (("longest_open_s", longest_s), ("share", share)))
+
+
+def longest_day(longest_s: float, share: float) -> Reason:
+    text = (
+        f"Cut to {show_share(share)} of what was meant for it: in all its openings of a day a valve stays "
+        f"open for {show_duration(longest_s)} at most ({DAILY_OPENINGS} times `longest_open` under `[node]` "
+        "in the site file, less its travel)."
+    )
+    return Reason("longest_day", text, (("longest_day_s", longest_s), ("share", share)))
 
 
 def window_cut(room_s: float, share: float) -> Reason:

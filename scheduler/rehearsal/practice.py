@@ -42,7 +42,7 @@ from scheduler.service.loop import Loop
 from scheduler.service.practised import check_keep, keep_practice
 from scheduler.service.timers import Timers
 from scheduler.site.errors import FallingheadError
-from scheduler.site.model import Site
+from scheduler.site.model import DAILY_OPENINGS, Site
 from scheduler.store.store import Store
 from scheduler.weather.open_meteo import OpenMeteo
 from scheduler.weather.practice_server import PracticeWeather
@@ -242,6 +242,7 @@ class Practice:
             "key": self._key.hex(),
             "channels": channels_of(self.site),
             "longest_open_ms": int(self.site.node.longest_open_s * 1000.0),
+            "daily_open_ms_max": int(DAILY_OPENINGS * self.site.node.longest_open_s * 1000.0),
             "heartbeat_ms": int(self.site.node.heartbeat_s * 1000.0),
             "tick_ms": NODE_TICK_MS,
             "broker": {

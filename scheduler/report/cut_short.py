@@ -17,6 +17,7 @@ from scheduler.site.showing import show_duration, show_share
 # What cuts a run by time, and what would leave it more of it.
 MORE_TIME = {
     "longest_open": "a longer `longest_open` under `[node]` and in the node",
+    "longest_day": "a longer `longest_open` under `[node]`, and a longer day with it in the node",
     "window": "a longer watering window",
 }
 # Later openings of a run find no window: more flow would be no help, for the ground takes in no more.
@@ -79,7 +80,7 @@ def cut_words(site: Site, cut: CutZone, short: Mapping[str, int]) -> tuple[str, 
             "little, and larger emitters would not change that",
             evidence,
         )
-    longest = f" ({show_duration(site.node.longest_open_s)} now)" if cut.by == "longest_open" else ""
+    longest = f" ({show_duration(site.node.longest_open_s)} now)" if cut.by.startswith("longest") else ""
     return (
         f"more flow in {name}: larger emitters, or trim those there are to give more; or {MORE_TIME[cut.by]}"
         f"{longest}",

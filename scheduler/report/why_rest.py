@@ -15,6 +15,7 @@ from scheduler.site.showing import show_share, show_volume
 CUTS = {
     "window": "the watering window",
     "longest_open": "the longest opening of the node",
+    "longest_day": "the time that the node keeps a valve open in a day",
     "reserve": "the reserve",
     "worst_emitter": "the level at which an emitter stops",
 }

@@ -20,15 +20,13 @@ from typing import Any
 
 from scheduler.alerts.addresses import read_secrets
 from scheduler.site.errors import UsageError
-from scheduler.site.model import Site
+from scheduler.site.model import DAILY_OPENINGS, Site
 
 # 256 bits, the length of SHA-256's output (RFC 2104, section 3: a longer key would not add strength).
 KEY_BYTES = 32
 PASSWORD_BYTES = 18
 # An opening and a closing may take this much longer than the site file says before the node calls a fault.
 TRAVEL_SLACK = 1.5
-# Longest opening in a day, in longest openings: what the node holds whatever it is told (a choice of ours).
-DAILY_OPENINGS = 2
 OWNER_ONLY = 0o600
 
 # Where a fitter has to put in what this program cannot know; without it the board does not start.

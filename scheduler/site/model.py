@@ -260,6 +260,8 @@ class Broker:
 
 # Without a word in the site file.
 LONGEST_OPEN_S = 7200.0
+# A valve's time in a day, in longest openings: what the node holds whatever it is told (a choice of ours).
+DAILY_OPENINGS = 2
 
 
 @dataclass(frozen=True, slots=True)

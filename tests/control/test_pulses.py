@@ -70,6 +70,18 @@ def test_each_opening_is_an_order_of_its_own_and_is_booked_once() -> None:
         assert given[share.plant] == pytest.approx(share.given_l, rel=0.05)
 
 
+def test_a_node_that_opens_for_three_quarters_of_an_hour_gives_a_longer_run_in_openings() -> None:
+    driver = dry(replace(SITE, node=replace(SITE.node, longest_open_s=2700.0)))
+    obedient(driver, 9.0)
+    orders_s = [i.intent.order.open_ms / 1000.0 for i in of_bed(driver)]
+    assert max(orders_s) <= 2700.0 < sum(orders_s)
+    bookings = [b.booking for b in driver.all(RecordBooking) if b.booking.zone == "bed"]
+    given = {p: sum(dict(b.given_l)[p] for b in bookings) for p in ("sage", "thyme")}
+    for share in first_plan_of_bed(driver).shares:
+        assert share.given_l == pytest.approx(share.wanted_l, rel=0.05)  # nothing was cut
+        assert given[share.plant] == pytest.approx(share.given_l, rel=0.05)
+
+
 def test_no_opening_is_longer_than_the_ground_takes_and_the_water_has_its_time() -> None:
     driver = dry()
     obedient(driver, 9.0)

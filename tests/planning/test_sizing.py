@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from scheduler.planning.garden import expected_litres, garden_model
 from scheduler.planning.plan import PlannedRun, SkippedZone
-from scheduler.planning.sizing import OVER_MAX, occupied_s
+from scheduler.planning.sizing import OVER_MAX, longest_run, occupied_s
 from scheduler.planning.watering import size_run
 from scheduler.site.examples import example_site
 from tests.support.gardens import small_garden
@@ -119,6 +119,19 @@ def test_the_nodes_longest_opening_and_the_window_end_a_run() -> None:
     cut = run({"sage": 30.0, "thyme": 30.0}, latest_end=end)
     assert occupied_s(valve, cut.run_s) == pytest.approx(600.0)
     assert "window" in [r.code for r in cut.reasons]
+
+
+def test_the_node_s_day_bounds_a_run_that_slow_ground_splits() -> None:
+    """By hand, with a travel of 8 s and 8 s at each opening."""
+    valve = MODEL.zones["bed"].zone.valve
+    # 3600 s a day: two of 1700 + 16 s leave 168 s for a third with its travel, so 152 s.
+    assert longest_run(valve, 1800.0, 1700.0) == (3552.0, "longest_day")
+    # Ground that takes in 1784 s at once is not what ends an opening: the node is.
+    assert longest_run(valve, 1800.0, 1784.0) == longest_run(valve, 1800.0) == (1784.0, "longest_open")
+    # No opening is made shorter than 300 s: 11 of 300 + 16 s leave 124 s, so 108 s for a twelfth.
+    assert longest_run(valve, 1800.0, 60.0) == (3408.0, "longest_day")
+    # Parts of at least 300 s are up to 600 s long: more than such a node allows.
+    assert longest_run(valve, 610.0, 60.0) == (594.0, "longest_open")
 
 
 def test_nothing_wanted_and_nothing_reached_are_no_runs() -> None:

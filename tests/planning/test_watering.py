@@ -194,6 +194,73 @@ def test_the_rest_of_a_run_is_put_off_only_by_rain_that_is_worth_it(rain_mm: flo
     assert "pots" in [r.zone for r in p.runs]  # a container never waits
 
 
+ALL_DAY = (WateringWindow(time(1), time(23)),)
+
+
+def short_opening(longest_open_s: float, model: GardenModel = MODEL) -> GardenModel:
+    """The garden watered at any hour by a node that opens for so long at most."""
+    node = replace(model.site.node, longest_open_s=longest_open_s)
+    return replace(model, site=replace(model.site, node=node, windows=ALL_DAY))
+
+
+# Of each valve of the small garden, seconds: 8 to open and 8 to close.
+TRAVEL_S = 16.0
+
+
+def test_the_longest_opening_ends_each_opening_of_a_split_run_and_not_their_sum() -> None:
+    """20 L at 16.8 L/h take 71 min; the loam under the sage takes 29 min of it at once, the node 40 min."""
+    p = plan([need("sage", 10.0), need("thyme", 10.0)], model=short_opening(2400.0))
+    assert [r.pulses for r in p.runs] == [3, 3, 3]
+    assert max(r.run_s for r in p.runs) + TRAVEL_S <= 1800.0
+    (whole,) = whole_runs(p.runs)
+    assert whole.run_s == pytest.approx(3600.0 * 20.0 / 16.8, rel=0.05)  # the level falls a little meanwhile
+    assert [s.given_l for s in whole.shares] == pytest.approx([10.0, 10.0], rel=0.02)
+    assert sum(r.volume_l for r in p.runs) == pytest.approx(20.0, rel=0.01)
+    assert "longest_open" not in codes(p, "bed") and "longest_day" not in codes(p, "bed")
+
+
+def test_the_openings_of_a_day_have_no_more_time_than_the_node_keeps_a_valve_open_in_a_day() -> None:
+    """Twice half an hour; three openings of 8 s and 8 s of travel leave 3600 - 48 s of it."""
+    p = plan([need("sage", 30.0), need("thyme", 30.0)], model=short_opening(1800.0))
+    assert [r.pulses for r in p.runs] == [3, 3, 3]
+    assert sum(r.run_s for r in p.runs) == pytest.approx(3552.0)
+    (reason,) = [r for r in p.runs[0].reasons if r.code == "longest_day"]
+    assert "in all its openings of a day a valve stays open for 59 min at most (2 times" in reason.text
+    given_l = sum(s.given_l for r in p.runs for s in r.shares)
+    assert dict(reason.figures)["share"] == pytest.approx(given_l / 60.0)
+
+
+def test_a_run_that_is_not_split_after_all_is_cut_to_one_opening() -> None:
+    """The pots would drain the barrels below the bed's floor before its second opening."""
+    site = replace(MODEL.site, plants=tuple(replace(p, rank=3 - min(p.rank, 2)) for p in MODEL.site.plants))
+    high = replace(MODEL.zones["bed"], worst_stop_m=0.55)
+    model = short_opening(2400.0, replace(MODEL, site=site, zones={**MODEL.zones, "bed": high}))
+    p = plan([need("tomato", 26.0), need("sage", 6.0), need("thyme", 6.0)], 0.585, model=model)
+    assert [(r.zone, r.pulses) for r in p.runs] == [("bed", 1), ("pots", 1)]
+    assert p.runs[0].run_s == pytest.approx(2400.0 - TRAVEL_S)
+    assert "longest_open" in codes(p, "bed")
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.floats(60.0, 7200.0), st.floats(1.0, 60.0), st.floats(1.0, 60.0), st.floats(0.2, 0.8))
+def test_no_opening_is_longer_than_the_nodes_and_no_day_than_two_of_them(
+    longest_open_s: float, sage_l: float, thyme_l: float, level_m: float
+) -> None:
+    model = short_opening(longest_open_s)
+    p = plan([need("sage", sage_l), need("thyme", thyme_l), need("tomato", 9.0)], level_m, model=model)
+    for zone in ("bed", "pots"):
+        runs_s = [r.run_s + TRAVEL_S for r in p.runs if r.zone == zone]
+        assert max(runs_s, default=0.0) <= longest_open_s + 1e-6
+        assert sum(runs_s) <= 2.0 * longest_open_s + 1e-6
+    begins_l, ends_l = MODEL.stage.volume_l(level_m), MODEL.stage.volume_l(min(_ends(p, level_m)))
+    assert begins_l - ends_l == pytest.approx(sum(r.volume_l for r in p.runs), abs=1e-6)
+    assert min(_ends(p, level_m)) >= min(level_m, MODEL.reserve_level_m) - 1e-6
+
+
+def _ends(p: Plan, level_m: float) -> list[float]:
+    return [r.level_end_m for r in p.runs] or [level_m]
+
+
 def test_no_window_left_means_no_run() -> None:
     p = plan(ALL_DUE, now=NOW + timedelta(hours=14))
     assert p.runs == () and codes(p, "pots") == ["window"]

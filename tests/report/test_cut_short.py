@@ -89,6 +89,13 @@ def test_where_pauses_for_slow_ground_find_no_window_time_is_advised_not_emitter
     assert cut.by == "longest_open" and cut.share == pytest.approx(0.5)
 
 
+def test_a_zone_that_the_node_s_day_cuts_is_advised_a_longer_one() -> None:
+    plans = days_of(*[words.longest_day(14_000.0, 0.5)] * 10)
+    assert cut_zones(SITE, plans) == [CutZone("border", "longest_day", 0.5, 10, 10)]
+    (found,) = [c for c in changes(plans, {"fig": 30}) if "longest_open" in c]
+    assert "and a longer day with it in the node (2 h now)" in found
+
+
 def test_a_cut_names_the_default_opening_where_the_file_has_no_node() -> None:
     text = words.longest_open(7190.0, 0.08).text
     assert "2 h at most" in text and "2 h where it is not set" in text

@@ -68,6 +68,11 @@ def test_the_deeper_of_two_cuts_decides() -> None:
     assert "cut to 30 %" in told(deep, slight, 300.0)["cut"]
 
 
+def test_a_run_that_the_node_s_day_cut_says_so() -> None:
+    found = told(run(), run(words.longest_day(7000.0, 0.6)), -300.0)
+    assert found == {"cut": "this run was cut to 60 % by the time that the node keeps a valve open in a day"}
+
+
 def test_two_doses_of_short_water_are_told_with_both() -> None:
     larger = words.rationed_dose("metric", dose_l=12.0, share=1.0, run_l=12.0)
     found = told(run(larger), run(SHORT_WATER), -300.0)
