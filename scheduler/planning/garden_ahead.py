@@ -3,6 +3,10 @@
 A zone has one run, so its plants share its litres in fixed proportions: those of their emitters' flows at a
 level half-way down to the floor. What emitters without a plant give is lost; so is what trickles to a plant
 that the water hardly reaches (module ``reach``), whose share is 0.
+
+On a day a zone draws no more than it gives at that level in the longest run that the node allows
+(``sizing.longest_run``). Left out: windows, and with them openings that find no time after their pauses; the
+doses of rationing (module ``doses``), whose runs the plan bounds; what was learned of a zone's flow.
 """
 
 from __future__ import annotations
@@ -17,7 +21,8 @@ from numpy.typing import NDArray
 from scheduler.planning.garden import GardenModel
 from scheduler.planning.reach import hardly_reached, middle_level_m
 from scheduler.planning.root_zones import PlantTable, plant_table
-from scheduler.planning.sizing import OVER_MAX, SCALE_FLOOR
+from scheduler.planning.sizing import OVER_MAX, SCALE_FLOOR, longest_run
+from scheduler.planning.soaking import at_once
 from scheduler.site.model import Plant, Roof
 
 Array = NDArray[np.float64]
@@ -39,6 +44,7 @@ class GardenAhead:
     zone_rows: Rows  # (plants): which zone
     first_rows: Rows  # (zones): the first plant of each
     shares: Array  # (plants): litres a plant gets of one litre of its zone
+    most_l: Array  # (zones): litres that a zone gives in a day at the most
     ranks: NDArray[np.int64]  # (plants)
     floors_l: Array  # (zones): litres below which a zone is not watered
     reserve_l: float
@@ -78,6 +84,7 @@ def garden_ahead(
     zones.sort(key=lambda z: best[z.zone.id])
     plants: list[Plant] = []
     shares: list[float] = []
+    most_l: list[float] = []
     rows: list[int] = []
     firsts: list[int] = []
     for row, zone in enumerate(zones):
@@ -85,6 +92,9 @@ def garden_ahead(
         middle_m = middle_level_m(model, zone.zone.id, level)
         total = float(zone.curve.flows_lph(zone.outlet_level_m(middle_m)).sum())
         flows = np.where(weak[zone.zone.id], 0.0, zone.plant_flows_lph(middle_m))
+        once_s = at_once(model, zone.zone.id, middle_m).run_s
+        longest_s, _ = longest_run(zone.zone.valve, model.site.node.longest_open_s, once_s)
+        most_l.append(max(0.0, total * longest_s / 3600.0))
         shares.extend((flows / total if total > 0.0 else np.zeros_like(flows)).tolist())
         plants.extend(model.site.plant(p) for p in zone.plants)
         rows.extend([row] * len(zone.plants))
@@ -94,6 +104,7 @@ def garden_ahead(
         zone_rows=np.array(rows, dtype=np.intp),
         first_rows=np.array(firsts, dtype=np.intp),
         shares=np.array(shares),
+        most_l=np.array(most_l),
         ranks=np.array([p.rank for p in plants], dtype=np.int64),
         floors_l=np.array([model.stage.volume_l(model.floor_level_m(z.zone.id)) for z in zones]),
         reserve_l=model.stage.volume_l(model.reserve_level_m),
@@ -107,8 +118,8 @@ def zone_wants_l(garden: GardenAhead, want_l: Array, due: Flags, at_due_l: Array
     """What each zone would run for the wants of its plants, (members, zones); 0 where none of them is due.
 
     The rule of ``sizing`` with flows that keep their proportions: the most and the least served plant miss
-    by the same share, no plant gets more than ``OVER_MAX`` too much. ``want_l`` and ``at_due_l`` (litres at
-    which a plant falls due) are (members, plants).
+    by the same share, no plant gets more than ``OVER_MAX`` too much; and no zone more than ``most_l``.
+    ``want_l`` and ``at_due_l`` (litres at which a plant falls due) are (members, plants).
     """
     with np.errstate(divide="ignore", invalid="ignore"):
         return wants_of_day_l(garden, garden.shares > 0.0, want_l, due, least_scales_l(at_due_l))
@@ -133,7 +144,8 @@ def wants_of_day_l(
     for zone in np.flatnonzero(called.any(axis=0)):
         plants = slice(garden.first_rows[zone], ends[zone])
         at = called[:, zone]
-        litres[at, zone] = _balanced_l(rate[at, plants], want[at, plants], counts[at, plants])
+        asked_l = _balanced_l(rate[at, plants], want[at, plants], counts[at, plants])
+        litres[at, zone] = np.minimum(asked_l, garden.most_l[zone])
     return litres
 
 

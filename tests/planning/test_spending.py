@@ -152,7 +152,7 @@ def test_without_a_past_rationing_looks_no_further_than_twice_the_forecast() -> 
     ways = ways_of(MODEL.site.place, DAY, days[10:], past)
     assert ways is not None
     ration = ration_today(
-        store_ahead(MODEL, level_m=0.3, depletion_mm=THIRSTY, first=DAY, ways=ways), "ranked", LITTLE_PAST_D
+        store_ahead(MODEL, level_m=0.25, depletion_mm=THIRSTY, first=DAY, ways=ways), "ranked", LITTLE_PAST_D
     )
     assert ration is not None and ration.looked_d == LITTLE_PAST_D
     assert ways_of(MODEL.site.place, DAY, (), None) is None

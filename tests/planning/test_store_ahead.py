@@ -160,7 +160,8 @@ def test_a_zone_asks_the_weeks_ahead_for_what_misses_its_plants_least(
 def test_the_weeks_ahead_draw_what_a_run_of_the_plan_would(name: str) -> None:
     """However unlike the wants of its plants are. In the weeks ahead the flows keep their proportions; in a
     run they shift a little as the level falls and the lines fill (4.2 % of a small one was the most seen)."""
-    model = garden_model(example_site(name))
+    site = example_site(name)
+    model = garden_model(replace(site, node=replace(site.node, longest_open_s=1e6)))
     level_m = 0.9 * model.stage.brim_level_m
     garden = garden_ahead(model, DAYS[:1], level_m=level_m)
     plants = garden.table.plants
@@ -175,6 +176,35 @@ def test_the_weeks_ahead_draw_what_a_run_of_the_plan_would(name: str) -> None:
         ratios.append(asked / [_run_l(model, zone, level_m, needs) for zone in garden.zone_ids])
     assert np.mean(ratios, axis=0) == pytest.approx(1.0, abs=0.01)
     assert np.array(ratios) == pytest.approx(1.0, abs=0.05)
+
+
+@pytest.mark.parametrize(
+    ("longest_open_s", "pots_s", "bed_s"),
+    [
+        # A valve of 8 s and 8 s gives 884 s of flow in its longest opening.
+        (900.0, 884.0, 884.0),
+        # The loam of the bed takes 40 min or so at once. So its run goes on after a pause, for as long as the
+        # node opens a valve in a day: three openings leave 6000 - 3 * 16 s.
+        (3000.0, 2984.0, 5952.0),
+    ],
+)
+def test_on_a_day_a_zone_draws_no_more_than_the_node_lets_it_give(
+    longest_open_s: float, pots_s: float, bed_s: float
+) -> None:
+    """By hand: 20 L of reserve stand 3.8 cm high in two drums of 58 cm. Half-way up to 67.6 cm, at 35.7 cm,
+    two bubblers of 12 L/h at 1 m give 24 sqrt(0.357 + 0.3) = 19.5 L/h, two of 8 L/h 16 sqrt(0.357 + 0.4) =
+    13.9 L/h (the lines take a little of the head)."""
+    site = replace(small_garden(), reserve=Reserve(20.0))
+    model = garden_model(replace(site, node=replace(site.node, longest_open_s=longest_open_s)))
+    garden = garden_ahead(model, DAYS[:1], level_m=0.676)
+    plants = len(garden.table.plants)
+    full = np.full((1, plants), 100.0)
+    found = zone_wants_l(garden, full, np.ones((1, plants), dtype=bool), full)[0]
+    by_hand = {"pots": 19.5 * pots_s / 3600.0, "bed": 13.9 * bed_s / 3600.0}
+    assert dict(zip(garden.zone_ids, found, strict=True)) == pytest.approx(by_hand, rel=0.01)
+    little = zone_wants_l(garden, full / 200.0, np.ones((1, plants), dtype=bool), full)[0]
+    # Half a litre a plant is drawn as it is wanted: one plant in the pots, two in the bed.
+    assert dict(zip(garden.zone_ids, little, strict=True)) == pytest.approx({"pots": 0.5, "bed": 1.0})
 
 
 def _run_l(model: GardenModel, zone: str, level_m: float, needs: dict[str, PlantNeed]) -> float:

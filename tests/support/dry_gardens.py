@@ -68,6 +68,7 @@ def dry_garden(
         zone_rows=np.repeat(np.arange(len(ZONES)), counts),
         first_rows=np.concatenate(([0], np.cumsum(counts)[:-1])),
         shares=np.array(shares),
+        most_l=np.full(len(ZONES), np.inf),  # no zone is cut by time
         ranks=np.array([p.rank for p in plants]),
         floors_l=np.full(len(ZONES), reserve_l),
         reserve_l=reserve_l,
