@@ -126,6 +126,7 @@ def test_what_stood_in_the_books_before_the_start_stands_there_after_it() -> Non
     for name in ("book", "draws", "water_days", "holds", "choices", "rain_typed", "leak"):
         assert getattr(state, name) == getattr(saved, name), name
     assert state.past is saved.past
+    assert state.rests == (TODAY, {})  # no run was begun
     assert [a.told_day for a in state.alarms if a.kind == "node_silent"] == [TODAY - DAY]
 
 
@@ -174,6 +175,21 @@ def test_a_start_fetches_the_weather_and_believes_nothing_heard() -> None:
 
 def outlook(fetched_h: float = 0.0, *, days: tuple[DayWeather, ...] | None = None, **more: Any) -> Outlook:
     return Outlook(days or dry_days(TODAY - 5 * DAY, 10), "test", START + timedelta(hours=fetched_h), **more)
+
+
+def test_rain_that_an_outlook_tells_of_days_gone_by_is_known() -> None:
+    driver = Driver(SITE)
+    driver.feed(WeatherArrived(outlook()))
+    assert driver.state.rain_known == frozenset(TODAY - n * DAY for n in range(1, 6))
+
+
+def test_after_a_fetch_that_failed_the_weather_is_asked_for_again_in_an_hour() -> None:
+    driver = Driver(SITE)
+    driver.feed(WeatherFailed("no network"))
+    driver.wait(3599.0, every_s=600.0, speaking=False)
+    assert len(driver.all(FetchWeather)) == 1
+    driver.wait(1.0, every_s=1.0, speaking=False)
+    assert len(driver.all(FetchWeather)) == 2
 
 
 def test_only_a_newer_outlook_ends_the_word_that_there_is_no_weather() -> None:
@@ -226,7 +242,24 @@ def test_nothing_is_fetched_while_the_clock_is_unknown() -> None:
     assert not [e for e in started(trust="unknown")[1] if isinstance(e, FetchWeather)]
 
 
+def test_a_level_that_nobody_reads_grows_old_with_the_clock_alone() -> None:
+    driver = Driver(SITE)
+    driver.ready()
+    assert driver.state.belief.known
+    driver.mono_s = 2 * 86_400.0
+    driver.feed(Tick())
+    assert not driver.state.belief.known
+
+
 # --- the link
+
+
+def test_a_link_breaks_only_when_it_was_there() -> None:
+    driver = Driver(SITE)
+    for connected, broke in ((False, 0), (True, 0), (True, 0), (False, 1), (False, 1), (True, 1)):
+        driver.mono_s += 1.0
+        driver.feed(LinkChanged(connected))
+        assert len(driver.state.broke_mono_s) == broke
 
 
 def test_whoever_reaches_the_broker_asks_at_once_and_closes_where_a_person_stopped() -> None:
@@ -275,6 +308,19 @@ def test_a_zone_that_a_tested_garden_has_for_the_first_time_flows_as_its_site_fi
     assert driver.state.site is SITE
     flow = driver.state.flow.factor("bed")
     assert flow.value == pytest.approx(1.0) and flow.updated == START + timedelta(seconds=60)
+
+
+def test_with_a_tested_garden_it_is_planned_anew_and_the_run_before_teaches_nothing() -> None:
+    driver = Driver(SITE)
+    driver.ready()
+    driver.feed(Tick())
+    plan = driver.state.plan
+    assert plan is not None
+    driver.state = replace(driver.state, proof=proof(driver))
+    driver.feed(Tick())
+    assert driver.state.plan is plan and driver.state.proof is not None
+    driver.feed(GardenTested(SITE, MODEL))
+    assert driver.state.plan is not plan and driver.state.proof is None
 
 
 def test_another_tank_or_sensor_begins_the_level_anew_and_only_the_same_sensor_keeps_its_zero() -> None:
@@ -337,13 +383,42 @@ def test_while_something_is_under_way_it_looks_every_five_seconds() -> None:
         assert woken(replace(driver.state, **busy), driver) == 5.0  # type: ignore[arg-type]
 
 
+def proof(driver: Driver, ended_s: float = 60.0) -> Proof:
+    rest = RestLevel(0.5, 0.001, 9, START)
+    return Proof("o-1", "pots", 5.0, 5.0, rest, START, driver.mono_s - ended_s, START, TODAY)
+
+
+@pytest.mark.parametrize(
+    ("starts_in_s", "rested_s", "judged"),
+    [(3600.0, 1000.0, False), (-1.0, 60.0, False), (3600.0, 60.0, False), (-1.0, 900.0, True)],
+)
+def test_a_run_is_judged_early_only_where_the_next_one_waits_and_the_tank_has_rested(
+    starts_in_s: float, rested_s: float, judged: bool
+) -> None:
+    """15 minutes of rest between two runs; without a run that waits the level is read on for 8 hours."""
+    driver = Driver(SITE)
+    driver.ready()
+    driver.dry_out()
+    driver.feed(Tick())
+    driver.mono_s += 1000.0
+    plan = driver.state.plan
+    assert plan is not None and plan.runs
+    start = driver.now.wall + timedelta(seconds=starts_in_s)
+    driver.state = replace(
+        driver.state,
+        plan=replace(plan, runs=tuple(replace(r, start=start) for r in plan.runs)),
+        proof=proof(driver),
+        last_end_mono_s=driver.mono_s - rested_s,
+    )
+    driver.feed(Tick())
+    assert (driver.state.proof is None) == judged
+
+
 @pytest.mark.parametrize(("ended_s", "sleep_s"), [(0.0, 60.0), (899.0, 60.0), (900.0, 600.0)])
 def test_for_a_quarter_of_an_hour_after_a_run_it_looks_every_minute(ended_s: float, sleep_s: float) -> None:
     driver = Driver(SITE)
     driver.mono_s = 5000.0
-    rest = RestLevel(0.5, 0.001, 9, START)
-    proof = Proof("o-1", "pots", 5.0, 5.0, rest, START, driver.mono_s - ended_s, START, TODAY)
-    assert woken(replace(driver.state, proof=proof), driver) == sleep_s
+    assert woken(replace(driver.state, proof=proof(driver, ended_s)), driver) == sleep_s
 
 
 def test_rain_of_the_gauge_counts_for_its_day() -> None:
