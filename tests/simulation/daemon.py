@@ -9,6 +9,7 @@ import random
 import sqlite3
 from collections import deque
 from collections.abc import Callable
+from contextlib import suppress
 from datetime import UTC, date, datetime, timedelta
 from functools import cached_property, lru_cache
 from pathlib import Path
@@ -29,10 +30,11 @@ from scheduler.service.boundaries import Boundaries, Boundary
 from scheduler.service.clock import WallTrust
 from scheduler.service.keeping import SAVED_AT, SYNCED_BOOT
 from scheduler.service.shell import RETRY_S, Shell
+from scheduler.service.telling import tell_again
 from scheduler.site.errors import StoreError
 from scheduler.site.model import Site
 from scheduler.store.engine import make_engine
-from scheduler.store.store import Store
+from scheduler.store.store import Store, Telling
 from tests.simulation.broker import DAEMON_FINDS_DEAD_MS, Broker, Connection
 from tests.simulation.clockwork import MINUTE, SECOND, Clockwork, Planned
 from tests.simulation.pace import COARSE, FINE
@@ -442,6 +444,7 @@ class Daemon:
         self._asks_look = False
         link.on_ask = self._asked
         try:
+            tell_again(self.store, cast("Any", self), self.machine.wall())  # before it, as the service does
             shell.start()
         except Killed as killed:
             self.die(f"at {killed}")
@@ -657,6 +660,9 @@ class Daemon:
     def deliver(self, alert: Alert) -> None:
         self.alerts.append((self.clock.now_ms, alert))
         self.clock.note("alert", f"{alert.kind} {alert.subject}")
+        telling = Telling(alert.kind, alert.subject, alert.at, "Ada", "told", self.machine.wall())
+        with suppress(StoreError):
+            self.store.save_telling(telling)
 
     def over(self, kind: str, subject: str) -> None:
         """Who was told is not told again that it is over."""

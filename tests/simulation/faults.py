@@ -504,7 +504,7 @@ def _killed_at(world: World, h: Happening, rng: random.Random) -> End:
 def _killed_twice(world: World, h: Happening, rng: random.Random) -> End:
     """At a boundary, and again at one during the recovery (F21)."""
     world.daemon.boundaries.armed, world.daemon.boundaries.left = boundary_of(h.size), 1
-    world.daemon.kill_next_life = rng.choice(BOUNDARIES)
+    world.daemon.kill_next_life = boundary_of(h.size * len(BOUNDARIES) % 1.0)
     return None
 
 

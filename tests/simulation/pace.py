@@ -1,8 +1,8 @@
 """How closely a storm is looked at. Faults, requests, water and rules are the same at either pace.
 
-A coarse storm spares what finds little and costs most: its node reports each hour (each three in a season)
+A coarse storm spares what finds little and costs most: its node reports each two hours (three in a season)
 and while open only each few minutes, the daemon asks for levels less often and looks up only when a window
-begins or ends, and its look at the weeks ahead tries fewer ways. So thousands of storms fit into a change's
+begins or ends, and seldom at the weeks ahead, in few ways. So thousands of storms fit into a change's
 time; what a pace of minutes can show, the fine ones show.
 """
 
@@ -11,9 +11,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from typing import Any
 
+import scheduler.control.schedule as schedule
 import scheduler.control.supervision as supervision
 import scheduler.planning.spending as spending
+from scheduler.control.shortage import Supply, supply_now
+from scheduler.control.state import Turn
 from tests.simulation.clockwork import HOUR, MINUTE, SECOND
 
 Thinned = tuple[tuple[int, float], ...]
@@ -35,6 +39,7 @@ class Pace:
     members: int = spending.MEMBERS
     horizon_d: int = spending.HORIZON_D
     little_past_d: int = spending.LITTLE_PAST_D
+    looks_ahead_every: int = 1  # of so many plans one looks at the weeks ahead
     proof_ask_s: float = supervision.PROOF_ASK_S
     running_ask_s: float = supervision.RUNNING_ASK_S
 
@@ -45,6 +50,7 @@ class Pace:
             (spending, "MEMBERS", self.members),
             (spending, "HORIZON_D", self.horizon_d),
             (spending, "LITTLE_PAST_D", self.little_past_d),
+            (schedule, "supply_now", self._supply_now),
             (supervision, "PROOF_ASK_S", self.proof_ask_s),
             (supervision, "RUNNING_ASK_S", self.running_ask_s),
         )
@@ -57,6 +63,12 @@ class Pace:
             for module, name, value in before:
                 setattr(module, name, value)
 
+    def _supply_now(self, turn: Turn, *given: Any, **named: Any) -> Supply | None:
+        """The controller's own, or now and then what it is where nothing tells; by the hour, so that the same
+        step taken twice does the same."""
+        hours = 24 * turn.local_day.toordinal() + turn.now.wall.hour
+        return supply_now(turn, *given, **named) if hours % self.looks_ahead_every == 0 else None
+
 
 FINE = Pace()
 COARSE = Pace(
@@ -66,10 +78,11 @@ COARSE = Pace(
     orders_twice=8,
     looks_each_hour=False,
     out_of_order_s=1800.0,
-    tend_ms=2 * HOUR,
+    tend_ms=4 * HOUR,
     members=4,
     horizon_d=3,
     little_past_d=3,
+    looks_ahead_every=3,
     proof_ask_s=300.0,
     running_ask_s=300.0,
 )

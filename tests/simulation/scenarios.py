@@ -151,3 +151,17 @@ KILLS: dict[str, Storm] = {
     )
     for boundary in BOUNDARIES
 }
+
+
+CLOSES = ("before_close", "after_close")
+
+
+def killed_twice(first: str, second: str) -> Storm:
+    """Somebody asks for water; the service dies at one boundary after it, and at another while it recovers.
+    A boundary of a close is reached after a person's stop, half-way."""
+    size = (BOUNDARIES.index(first) + (BOUNDARIES.index(second) + 0.5) / len(BOUNDARIES)) / len(BOUNDARIES)
+    happenings = [Happening("killed_twice", "at", 0, 2 * HOUR - SECOND, 0, size), _water(2 * HOUR)]
+    if first in CLOSES:
+        happenings.append(Happening("person_stop", "at", 0, 2 * HOUR + 2 * MINUTE, 20 * MINUTE, 0.5))
+    settings = Settings(days=1, coarse=True, open_report_ms=3 * MINUTE)
+    return Storm(7, settings, tuple(happenings), noisy_ms=4 * HOUR, quiet_ms=8 * HOUR)

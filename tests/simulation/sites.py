@@ -50,7 +50,7 @@ KINDS: dict[str, tuple[int, int, str | None, tuple[tuple[int, int], ...], float,
 }
 SEASON = "season"
 # A node that reports seldom.
-COARSE_BEAT_S, COARSE_SEASON_BEAT_S = 3600.0, 10800.0
+COARSE_BEAT_S, COARSE_SEASON_BEAT_S = 7200.0, 10800.0
 COARSE_REFRESH_H = 12.0
 SITE_NAMES = tuple(name for name in KINDS if name != SEASON)
 

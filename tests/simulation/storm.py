@@ -212,7 +212,10 @@ def _collect_seldom() -> None:
     gc.set_threshold(50_000, 20, 20)
 
 
-def run_storm(storm: Storm, *, keep_trace: bool = False) -> Outcome:
+def run_storm(
+    storm: Storm, *, keep_trace: bool = False, look: Callable[[World], None] = lambda _: None
+) -> Outcome:
+    """``look`` is shown the world once all is over."""
     _collect_seldom()
     outcome = Outcome(storm)
     began = time.process_time()
@@ -232,6 +235,7 @@ def run_storm(storm: Storm, *, keep_trace: bool = False) -> Outcome:
             _later_in_the_quiet(world, storm)
             world.clock.run_to(storm.noisy_ms + storm.quiet_ms)
             world.rules.at_the_end()
+            look(world)
         except Exception:
             outcome.crash = traceback.format_exc()
     outcome.broken = world.rules.broken
