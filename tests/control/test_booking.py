@@ -244,6 +244,7 @@ def test_also_of_a_test_with_little_water_it_is_said_that_it_was_one() -> None:
     ledger.book_outcome(books.turn, test, outcome(open_s=4.0))
     (b,) = books.bookings
     assert 0.0 < b.volume_l < 1.0 and b.note == "opened for a test, by the zone's curve"
+    assert len(books.notes()) == 1
 
 
 def test_from_a_level_that_nobody_knew_it_is_booked_from_the_brim() -> None:
@@ -588,6 +589,17 @@ def test_the_record_of_a_day_says_how_its_reference_et_was_found() -> None:
     ledger.balance_days(books.turn)
     (record,) = [e for e in books.turn.effects if isinstance(e, RecordDay)]
     assert {(z.et0_mm, z.et0_method) for z in record.root_zones} == {(4.0, "a typical summer day")}
+
+
+@pytest.mark.parametrize(("depletion_mm", "stress"), [(0.0, 0.0), (1000.0, 1.0)])
+def test_the_record_of_a_day_says_what_its_plants_lacked(depletion_mm: float, stress: float) -> None:
+    """FAO-56, eq. 84: none at field capacity; once all that it reaches is used a plant can draw nothing."""
+    books = balanced(days=2)
+    zones = tuple(replace(z, depletion_mm=depletion_mm) for z in books.state.base_zones)
+    books.turn.change(base_zones=zones)
+    ledger.balance_days(books.turn)
+    (record,) = [e for e in books.turn.effects if isinstance(e, RecordDay)]
+    assert {z.stress for z in record.root_zones} == {stress}
 
 
 def test_days_more_than_a_week_away_do_not_speak_for_a_day() -> None:

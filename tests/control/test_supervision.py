@@ -19,6 +19,7 @@ from scheduler.control.effects import (
     RecordAnswer,
     RecordBooking,
     RecordChoice,
+    RecordReading,
     SendAsk,
     SendClose,
     SendReceipt,
@@ -149,6 +150,15 @@ def test_readings_from_the_future_begin_the_track_anew_but_for_the_sensor_s_zero
     supervision._mend_track(turn)
     assert (turn.state.track.last_at is None) == anew and (turn.state.proof is None) == anew
     assert (turn.state.track.offset_m, turn.state.track.offset_sd_m) == (0.03, 0.004)
+
+
+def test_a_reading_is_recorded_with_what_is_believed_of_it() -> None:
+    turn = a_turn()
+    reading = Driver(small_garden()).node.says(turn.now).reading
+    assert reading is not None
+    supervision.hear_level(turn, reading)
+    assert turn.effects == [RecordReading(reading, turn.state.belief)]
+    assert turn.state.track.last_at == turn.now.wall
 
 
 def test_a_level_that_is_not_known_leaves_the_last_known_one_and_its_time() -> None:
@@ -403,7 +413,7 @@ def test_a_run_of_ours_is_closed_where_a_person_does_not_want_it(
         (("fault", "closed"), 0, True), (("fault", "fault"), 0, True), (("fault", "open"), 0, False),
         (("fault", "closing"), 0, False), (("closed", "closed"), 0, False), (("fault", "closing"), 1, True),
         (("closing", "closed"), 1, True), (("closing", "closed"), 0, False), (("closing", "open"), 1, False),
-        (("closed", "closed"), 1, False),
+        (("closed", "closed"), 1, False), (("fault", "closing", "closed"), 1, True),
     ],
 )  # fmt: skip
 def test_at_fault_is_a_valve_in_fault_or_closed_once_more_after_one_with_all_others_shut(
