@@ -330,6 +330,13 @@ def test_while_a_state_waits_to_go_out_no_pings_are_asked_for_again() -> None:
     assert len(measured) == 1
 
 
+def test_a_run_that_low_water_ends_is_told_in_the_look_that_ends_it() -> None:
+    h = Hand(open_report_ms=HOUR_MS).ready().opened(low_raw=100, low_side="above")
+    h.told()
+    h.look(300, pings=[101, 101, 101])
+    assert [o["why"] for s in h.told() for o in s["outcomes"]] == ["low_level"]
+
+
 def test_pings_are_waited_for_three_seconds() -> None:
     h = Hand().ready()
     h.hear("ask", {"challenge": "c-1"})
