@@ -218,7 +218,9 @@ def _place(
             continue
         runs.append(replace(found, reasons=(*found.reasons, *rain_bound(model, call.zone_id, needs))))
         level_m = found.level_end_m
-        taken_s = occupied_s(model.zones[call.zone_id].zone.valve, found.run_s) + REST_BETWEEN_RUNS_S
+        # A run of more than one opening pauses at the latest where the node would end it: others go on there.
+        at_once_s = min(found.run_s, _one_opening_s(model, call.zone_id))
+        taken_s = occupied_s(model.zones[call.zone_id].zone.valve, at_once_s) + REST_BETWEEN_RUNS_S
         cursor = found.start + timedelta(seconds=taken_s)
     return tuple(runs), skipped
 
@@ -267,8 +269,12 @@ def _first_fitting(
 
 def _too_long(model: GardenModel, run: PlannedRun) -> bool:
     """Whether the node would shut an opening before its end."""
-    longest_s, _ = longest_run(model.zones[run.zone].zone.valve, model.site.node.longest_open_s)
-    return run.run_s > longest_s
+    return run.run_s > _one_opening_s(model, run.zone)
+
+
+def _one_opening_s(model: GardenModel, zone_id: str) -> float:
+    longest_s, _ = longest_run(model.zones[zone_id].zone.valve, model.site.node.longest_open_s)
+    return longest_s
 
 
 def _judge(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import UTC, date, datetime, time, timedelta
+from itertools import pairwise
 
 import pytest
 from hypothesis import given, settings
@@ -241,6 +242,19 @@ def test_a_run_that_is_not_split_after_all_is_cut_to_one_opening() -> None:
     assert "longest_open" in codes(p, "bed")
 
 
+def test_a_long_run_that_pauses_leaves_the_window_to_the_next_zone() -> None:
+    """Four hours, and a node that opens for 2 h at once: the bed's openings have more than an hour between
+    them, in which the pots have their 5 L within a quarter of an hour."""
+    ranks = {"tomato": 3, "sage": 1, "thyme": 2}
+    site = replace(MODEL.site, plants=tuple(replace(p, rank=ranks[p.id]) for p in MODEL.site.plants))
+    p = plan([need("tomato", 5.0), need("sage", 40.0), need("thyme", 40.0)], model=garden_model(site))
+    assert [r.zone for r in p.runs] == ["bed", "pots", "bed"] and p.runs[0].pulses > 5
+    (pots,) = [r for r in p.runs if r.zone == "pots"]
+    assert pots.volume_l == pytest.approx(5.0, rel=0.02)
+    for earlier, later in pairwise(p.runs):
+        assert later.start >= earlier.start + timedelta(seconds=earlier.run_s + TRAVEL_S)
+
+
 @settings(max_examples=40, deadline=None)
 @given(st.floats(60.0, 7200.0), st.floats(1.0, 60.0), st.floats(1.0, 60.0), st.floats(0.2, 0.8))
 def test_no_opening_is_longer_than_the_nodes_and_no_day_than_two_of_them(
@@ -252,6 +266,9 @@ def test_no_opening_is_longer_than_the_nodes_and_no_day_than_two_of_them(
         runs_s = [r.run_s + TRAVEL_S for r in p.runs if r.zone == zone]
         assert max(runs_s, default=0.0) <= longest_open_s + 1e-6
         assert sum(runs_s) <= 2.0 * longest_open_s + 1e-6
+    in_turn = sorted(p.runs, key=lambda r: r.start)
+    for earlier, later in pairwise(in_turn):
+        assert later.start >= earlier.start + timedelta(seconds=earlier.run_s + TRAVEL_S)
     begins_l, ends_l = MODEL.stage.volume_l(level_m), MODEL.stage.volume_l(min(_ends(p, level_m)))
     assert begins_l - ends_l == pytest.approx(sum(r.volume_l for r in p.runs), abs=1e-6)
     assert min(_ends(p, level_m)) >= min(level_m, MODEL.reserve_level_m) - 1e-6
