@@ -27,6 +27,7 @@ from scheduler.web.facts import Facts, Garden
 from scheduler.web.guard import STOP_PATH, address_of
 from scheduler.web.rendering import mark, show
 from scheduler.web.rights import Right, needs, parts_of, posts, visitor_of
+from scheduler.web.showing import sentence
 
 router = APIRouter()
 # Requests further back are history; `fallinghead` shows it.
@@ -213,6 +214,8 @@ def _watering(store: Store, site: Site, found: AskedRequest) -> Fate:
     )
     if booking is None:
         return Fate("sent", "The order is sent; the valve has not reported yet", answer.text)
+    if booking.volume_l <= 0.0:  # refused by the node, lost on its way, or broken off at once
+        return Fate("refused", "Not watered", f"No water went out. {sentence(booking.note)}".strip())
     return Fate("done", "Watered", _booked_words(site, booking), booking.note)
 
 

@@ -213,6 +213,18 @@ def test_water_is_confirmed_by_the_run_and_not_by_the_click(started: PageGarden)
     assert f"{booking.volume_l:.1f} L went out" in plain(page)
 
 
+def test_water_whose_order_opened_nothing_is_not_told_as_watered(started: PageGarden) -> None:
+    sent = started.client.post(
+        "/tell/water", data=form_of(started.client) | {"subject": "tomato", "amount": "2"}
+    )
+    started.take_requests()
+    started.driver.wait(300.0, every_s=60)  # the node speaks, and knows of no order
+    started.settle()
+    page = started.client.get(str(sent.url)).text
+    assert heading(page) == "Not watered"
+    assert "No water went out. It never began." in plain(page)
+
+
 CANNOT: list[tuple[str, dict[str, str], str]] = [
     ("water", {"subject": "rose", "amount": "2"}, "There is no zone or plant 'rose'"),
     ("water", {"subject": "sage", "amount": "-2"}, "an amount is more than nothing"),
