@@ -26,6 +26,7 @@ from scheduler.control.pulses import next_run
 from scheduler.link.client import NodeLink
 from scheduler.planning.garden import garden_model
 from scheduler.planning.windows import local_midnight, spans_of_day
+from scheduler.sensing.level import UNKNOWN_AGE
 from scheduler.service.boundaries import Boundaries, Boundary
 from scheduler.service.clock import WallTrust
 from scheduler.service.keeping import SAVED_AT, SYNCED_BOOT
@@ -593,9 +594,13 @@ class Daemon:
             return self._pace.out_of_order_s
         to_look_s = self._to_look_s(now.wall)
         late_s = LATE_BEATS * self.site.node.heartbeat_s - (now.monotonic_s - state.node.heard_mono_s)
+        read_at = state.belief.at  # a level that grows too old is seen to
+        to_unknown_s = (
+            (read_at + UNKNOWN_AGE - now.wall).total_seconds() + 1.0 if read_at is not None else 0.0
+        )
         run = next_run(state)
         to_run_s = (run.start - now.wall).total_seconds() if run is not None else to_look_s
-        return min(to_look_s, late_s, to_run_s)
+        return min(to_look_s, late_s, to_run_s, to_unknown_s)
 
     def _to_look_s(self, wall: datetime) -> float:
         """To the next full hour; at a coarse pace to the next midnight, or begin or end of a window."""
