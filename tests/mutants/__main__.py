@@ -45,7 +45,7 @@ CONTROL = tuple(
     )
 )  # fmt: skip
 BOOKS = tuple(f"tests/control/test_{n}.py" for n in ("booking", "meter", "told_by_people", "rain_seen"))
-CONTROLLER = tuple(f"tests/control/test_{n}.py" for n in ("controller_parts", "controller"))
+CONTROLLER = tuple(f"tests/control/test_{n}.py" for n in ("controller_parts", "controller", "pulses"))
 # What is changed, and the tests that must notice: those that are quick, for each mutant runs them again.
 MODULES: dict[str, tuple[str, ...]] = {
     "firmware_stub/codec.py": ("tests/firmware/test_codec.py", "tests/link/test_vectors.py"),
