@@ -220,6 +220,8 @@ def _begin_proof(
         return
     if outcome.open_ms_max > outcome.open_ms:
         return  # how long it was open is not known, so its litres teach nothing
+    if turn.now.trust == "unknown":
+        return  # when it was is not known, so nothing tells how far the flow has come since
     run_s = open_equivalent_s(zone.valve, open_s)
     plain = expected_litres(turn.state.model, zone.id, held.intent.level_m, run_s, 1.0)
     turn.change(

@@ -154,11 +154,9 @@ def order_run(turn: Turn, run: PlannedRun, level_m: float, asked_by: str | None)
         volume_l=run.volume_l,
         asked_by=asked_by,
     )
-    held = OpenIntent(
-        intent,
-        turn.now.monotonic_s,
-        before=rest_level(state.track, state.site, at=turn.now.wall, slope_m_h=leak_slope_m_h(state)),
-    )
+    before = rest_level(state.track, state.site, at=turn.now.wall, slope_m_h=leak_slope_m_h(state))
+    # A run whose time is not known proves nothing (``ledger``).
+    held = OpenIntent(intent, turn.now.monotonic_s, before=before if turn.now.trust != "unknown" else None)
     turn.change(
         intents=(held,),
         issued=(intent.order.session, intent.order.sequence),

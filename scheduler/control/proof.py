@@ -87,6 +87,8 @@ def doubt_flows(turn: Turn, day: date) -> None:
     if turn.local_day - day > TOLD_LATE:
         return
     state, at = turn.state, turn.now.wall
+    if turn.now.trust == "unknown" and state.flow.updated is not None:
+        at = state.flow.updated  # when it is now is not known: no day is added
     known = {z: state.flow.factor(z).at(at) for z in state.flow.zones}
     doubted = {z: replace(f, sd=max(f.sd, CATALOGUE_SD * f.value)) for z, f in known.items()}
     proven = state.flow.updated

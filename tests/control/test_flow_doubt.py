@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 
 import pytest
 
 from scheduler.control.effects import RecordBooking, RecordLearning, RecordMeasured, RecordPlan
 from scheduler.control.orders import Order
-from scheduler.control.state import Saved
+from scheduler.control.proof import doubt_flows
+from scheduler.control.state import Saved, Turn
 from scheduler.sensing.flow import CATALOGUE_SD, FlowFactor
 from tests.support.driving import START, Driver
 from tests.support.gardens import small_garden
@@ -55,6 +57,44 @@ def test_a_run_counts_as_short_or_over_beyond_the_doubt_of_its_flow(
     (measured,) = driver.all(RecordMeasured)
     assert measured.measured_l == pytest.approx(gives * measured.booked_l, abs=2.0)
     assert poor(driver) == counted
+
+
+def test_a_run_under_an_unknown_clock_teaches_no_flow_that_forty_years_then_clog() -> None:
+    """A Pi without a clock of its own starts in 1970. A factor learned then, with a slope of -0.0015 a day,
+    would be exp(-0.0015 * 15 500) = 8e-11 once the time is found, and each run as long as the node allows."""
+    driver = Driver(small_garden(), start=datetime(1970, 1, 2, tzinfo=UTC), trust="unknown")
+    driver.ready()
+    runs(driver, 0.97)
+    assert driver.all(RecordBooking) and driver.all(RecordLearning) == []
+    driver.start, driver.trust = START, "synced"
+    driver.wait(600)
+    assert driver.state.flow_factor("pots").at(driver.now.wall).value == 1.0
+
+
+@pytest.mark.parametrize("unknown_at", ["order", "end"])
+def test_a_run_teaches_nothing_where_the_time_was_unknown_at_either_end(unknown_at: str) -> None:
+    driver = made(0.1)
+    driver.wait(9 * HOUR_S)
+    driver.trust = "unknown" if unknown_at == "order" else "synced"
+    driver.ask("water", "pots", ASKED_L)
+    order = driver.orders()[-1]
+    driver.trust = "unknown" if unknown_at == "end" else "synced"
+    driver.node.opens(order)
+    driver.wait(order.open_ms / 1000.0, every_s=60.0)
+    driver.node.ends(order)
+    driver.hear()
+    driver.trust = "synced"
+    driver.wait(9 * HOUR_S)
+    assert len(driver.all(RecordBooking)) == 1 and driver.all(RecordMeasured) == []
+
+
+def test_a_cleaning_told_under_an_unknown_clock_adds_no_days_to_what_is_known() -> None:
+    driver = made(0.02)
+    driver.start, driver.trust = START + timedelta(days=15_000), "unknown"
+    doubt_flows(turn := Turn(driver.state, driver.now), turn.local_day)
+    assert turn.state.flow.factor("pots").value == pytest.approx(1.0)
+    assert turn.state.flow.factor("pots").sd == pytest.approx(CATALOGUE_SD)
+    assert {e.at for e in turn.effects if isinstance(e, RecordLearning)} == {START}
 
 
 def test_the_plan_says_how_well_the_flow_is_known_where_that_matters() -> None:
