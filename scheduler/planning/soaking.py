@@ -94,13 +94,15 @@ def with_pauses(
     if not waiting:
         return tuple(runs)
     placed = _later(model, firsts, waiting, spans, rest_s)
-    every = _in_turn(model, [*(_as_cut(r, waiting, placed) for r in firsts), *placed])
+    leads = {r.zone: r for r in reversed(placed)} | {r.zone: r for r in firsts}
+    cut = (_as_cut(r, waiting, placed) if r is leads[r.zone] else r for r in (*firsts, *placed))
+    every = _in_turn(model, [*cut])
     floors = {r.zone: model.floor_level_m(r.zone) + floor_margin_m for r in runs}
     return every if all(r.level_end_m >= floors[r.zone] - LEVEL_TOLERANCE_M for r in every) else tuple(runs)
 
 
 def _as_cut(first: PlannedRun, waiting: Sequence[_Waiting], placed: Sequence[PlannedRun]) -> PlannedRun:
-    """A first opening, saying so where some of its zone's later ones find no window."""
+    """The first opening of a zone from now on, saying so where some of the later ones find no window."""
     left = sum(w.part.zone == first.zone for w in waiting) - sum(r.zone == first.zone for r in placed)
     if not left:
         return first
@@ -112,7 +114,7 @@ def _as_cut(first: PlannedRun, waiting: Sequence[_Waiting], placed: Sequence[Pla
 
 def _in_turn(model: GardenModel, runs: Sequence[PlannedRun]) -> tuple[PlannedRun, ...]:
     """The openings by their start, the level falling from one to the next."""
-    level_m = max(r.level_start_m for r in runs)
+    level_m = max((r.level_start_m for r in runs), default=0.0)
     found = []
     for run in sorted(runs, key=lambda r: r.start):
         end_m = model.stage.level_m(model.stage.volume_l(level_m) - run.volume_l)

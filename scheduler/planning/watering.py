@@ -109,6 +109,9 @@ def plan_day(
             if not any(_too_long(model, r) for r in runs):
                 break
         skipped.update(unserved)
+        # The rest of a run may find no window behind its pause.
+        missed = {c.zone_id for c in calls} & begun.keys() - {r.zone for r in runs} - skipped.keys()
+        skipped.update({z: SkippedZone(z, (words.no_window(),)) for z in missed})
         skipped = {z: replace(s, reasons=(*s.reasons, *notes.get(z, ()))) for z, s in skipped.items()}
     usable_from = belief.level_m if belief.known or level is None else level.level_m
     store = store_outlook(model, usable_from, daily_use_l, rain_ahead(outlook, day), leak_l=leak_l)

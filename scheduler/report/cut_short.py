@@ -42,7 +42,10 @@ def cut_zones(site: Site, plans: Iterable[Plan]) -> list[CutZone]:
     cuts: dict[str, dict[date, tuple[str, float] | None]] = {z.id: {} for z in site.zones}
     for plan in plans:
         for run in whole_runs(plan.runs):
-            cuts.setdefault(run.zone, {})[plan.day] = _cut(run)
+            found, before = _cut(run), cuts.setdefault(run.zone, {}).get(plan.day)
+            if run.pulse > 1 and before is not None:  # the rest of a run: what had cut it before counts too
+                found = min((before, found or before), key=lambda f: f[1])
+            cuts[run.zone][plan.day] = found
     return [
         CutZone(z, mode(by for by, _ in hard), median(share for _, share in hard), len(hard), len(days))
         for z, days in cuts.items()

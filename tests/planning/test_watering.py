@@ -278,6 +278,23 @@ def _ends(p: Plan, level_m: float) -> list[float]:
     return [r.level_end_m for r in p.runs] or [level_m]
 
 
+@pytest.mark.parametrize(("next_from", "placed", "left_out"), [(13, 2, 3), (15, 1, 4), (16, 0, 5)])
+def test_a_plan_made_anew_says_that_openings_of_a_begun_run_find_no_window(
+    next_from: int, placed: int, left_out: int
+) -> None:
+    """One of six openings is over; until the window ends at 16:00 UTC others of 24 min, 92 min apart."""
+    rest = {"bed": Begun(1, datetime(2012, 7, 20, next_from, 0, tzinfo=UTC), {"sage": 16.7, "thyme": 16.7})}
+    now = datetime(2012, 7, 20, 12, 45, tzinfo=UTC)
+    p = plan([need("sage", 20.0), need("thyme", 20.0)], now=now, begun=rest)
+    assert [(r.zone, r.pulse) for r in p.runs] == [("bed", n + 2) for n in range(placed)]
+    if not placed:
+        assert codes(p, "bed") == ["window"]
+        return
+    (reason,) = [r for run in p.runs for r in run.reasons if r.code == "window"]
+    assert dict(reason.figures) == {"left_out": float(left_out)} and reason in p.runs[0].reasons
+    assert f"{left_out} of 6 openings find no window today" in reason.text
+
+
 def test_no_window_left_means_no_run() -> None:
     p = plan(ALL_DUE, now=NOW + timedelta(hours=14))
     assert p.runs == () and codes(p, "pots") == ["window"]

@@ -96,6 +96,19 @@ def test_a_zone_that_the_node_s_day_cuts_is_advised_a_longer_one() -> None:
     assert "and a longer day with it in the node (2 h now)" in found
 
 
+def test_the_rest_of_a_run_planned_in_the_evening_does_not_hide_what_cut_it_in_the_morning() -> None:
+    (morning,) = days_of(words.longest_day(14_000.0, 0.5))
+    first = replace(morning.runs[0], pulse=1, pulses=4)
+    rest = replace(first, pulse=3, reasons=())
+    day = [replace(morning, runs=(first,)), replace(morning, runs=(rest,))]
+    assert cut_zones(SITE, day) == [CutZone("border", "longest_day", 0.5, 1, 1)]
+    # It may be cut harder yet; a run planned anew from its first opening speaks for itself.
+    harder = replace(rest, reasons=(words.window_cut(60.0, 0.2),))
+    (found,) = cut_zones(SITE, [*day, replace(morning, runs=(harder,))])
+    assert (found.by, found.share) == ("window", 0.2)
+    assert cut_zones(SITE, [*day, replace(morning, runs=(replace(first, reasons=()),))]) == []
+
+
 def test_a_cut_names_the_default_opening_where_the_file_has_no_node() -> None:
     text = words.longest_open(7190.0, 0.08).text
     assert "2 h at most" in text and "2 h where it is not set" in text
