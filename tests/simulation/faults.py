@@ -592,11 +592,12 @@ def _clock_moved(world: World, h: Happening, rng: random.Random) -> End:
 @_fault("clock_unsynced", 1 * MINUTE, 12 * HOUR)
 def _clock_unsynced(world: World, h: Happening, rng: random.Random) -> End:
     machine = world.daemon.machine
-    machine.synced = False
+    was, machine.synced = machine.synced, False
     boot = machine.boot
 
     def end() -> None:
-        if machine.boot == boot:  # a machine that was started anew finds the time in its own way
+        # One that was started anew, or never knew the time since its start, finds it in its own way.
+        if was and machine.boot == boot:
             machine.synced = True
 
     return end

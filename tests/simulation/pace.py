@@ -1,9 +1,14 @@
-"""How closely a storm is looked at. Faults, requests, water and rules are the same at either pace.
+"""How closely a storm is looked at. The kinds of faults and requests, the water and the rules are the same at
+either pace; how many come, and how often node and daemon speak, is not.
 
-A coarse storm spares what finds little and costs most: its node reports each two hours (three in a season)
-and while open only each few minutes, the daemon asks for levels less often and looks up only when a window
-begins or ends, and seldom at the weeks ahead, in few ways. So thousands of storms fit into a change's
-time; what a pace of minutes can show, the fine ones show.
+A coarse storm spares what finds little and costs most. Its node reports each two hours (three in a season),
+while open only each few minutes, and its clock is off by 2 in 1,000 at the most, not in 100. So an order is
+too blind only after hours, and hardly a fault lasts until a silent node is told: that is left to the fine
+ones. The daemon asks for levels less often, looks at its store each four hours, fetches weather each twelve
+and looks up only when a window begins or ends, in trouble each half hour; what fails it tries again each ten
+minutes. It looks seldom at the weeks ahead, in few ways. Fewer steps are taken twice. A storm has 24 faults
+and 4 to 8 requests for water, a fine one 60 and 10 to 24; a season has one window a day and large beds. So
+thousands of storms fit into a change's time; what a pace of minutes can show, the fine ones show.
 """
 
 from __future__ import annotations

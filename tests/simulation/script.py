@@ -42,7 +42,7 @@ class Settings:
     open_report_ms: int = 10 * SECOND
     shuts_without_power: bool = False
     days: int = 3
-    coarse: bool = False  # node and daemon speak seldom (module ``coarse``), so that many storms fit
+    coarse: bool = False  # node and daemon speak seldom (module ``pace``), so that many storms fit
 
 
 @dataclass(frozen=True)

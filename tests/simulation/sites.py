@@ -59,7 +59,7 @@ PLACE = GardenPlace(47.45, -122.3, 130.0, ZoneInfo("America/Los_Angeles"))
 
 @lru_cache
 def site_named(name: str, *, coarse: bool = False) -> Site:
-    """``coarse``: its node reports seldom (module ``coarse``)."""
+    """``coarse``: its node reports seldom (module ``pace``)."""
     zones, drums, sensor, windows, heartbeat_s, longest_s, reserve_l = KINDS[name]
     if coarse:
         heartbeat_s = COARSE_SEASON_BEAT_S if name == SEASON else COARSE_BEAT_S
@@ -74,10 +74,7 @@ def site_named(name: str, *, coarse: bool = False) -> Site:
         zones=tuple(_zone(n) for n in range(zones)),
         plants=tuple(_plant(n, bed=coarse and name == SEASON) for n in range(zones)),
         reserve=Reserve(reserve_l),
-        windows=tuple(
-            WateringWindow(time(a), time(b))
-            for a, b in (windows[:1] if coarse and name == SEASON else windows)
-        ),
+        windows=tuple(WateringWindow(time(a), time(b)) for a, b in windows),
         forecast=ForecastChoice("file", refresh_h=COARSE_REFRESH_H) if coarse else ForecastChoice("file"),
         node=ValveNode("shed", longest_open_s=longest_s, heartbeat_s=heartbeat_s),
         sensor=_sensor(sensor, heartbeat_s),

@@ -17,6 +17,8 @@ from tests.simulation.storm import run_storm
 from tests.simulation.world import World
 
 pytestmark = pytest.mark.slow
+# What tells of water that was ordered and did not come.
+LOST = ("order_unreached", "run_interrupted")
 
 
 @pytest.mark.parametrize("name", sorted(SCENARIOS))
@@ -45,7 +47,10 @@ def shares_given(world: World) -> list[tuple[float, bool]]:
     rows = world.store.raw.execute('SELECT order_id, made_at, "order" FROM intents')
     for order_id, made_at, order in rows:
         made_ms = round((datetime.fromisoformat(f"{made_at}+00:00") - START) / timedelta(milliseconds=1))
-        told = any(made_ms <= at_ms <= made_ms + 15 * MINUTE for at_ms, _ in world.daemon.alerts)
+        told = any(
+            made_ms <= at_ms <= made_ms + 15 * MINUTE and alert.kind in LOST
+            for at_ms, alert in world.daemon.alerts
+        )
         found.append((opened.get(order_id, 0) / json.loads(order)["open_ms"], told))
     return found
 

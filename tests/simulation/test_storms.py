@@ -6,15 +6,21 @@ in ``deploy/test.sh``. Seeds are fixed, so that a failure is the change's own.
 
 from __future__ import annotations
 
+import random
 from collections import Counter
+from datetime import timedelta
 
 import pytest
 
+from tests.simulation import faults
 from tests.simulation.clockwork import DAY
+from tests.simulation.daemon import START
 from tests.simulation.faults import KINDS
 from tests.simulation.many import REACHABLE, Sum, run_many
-from tests.simulation.script import PHASES, SQUALLS, draw_season, draw_squall, draw_storm
+from tests.simulation.script import PHASES, SQUALLS, Happening, Settings, draw_season, draw_squall, draw_storm
+from tests.simulation.sites import SEASON
 from tests.simulation.storm import run_storm
+from tests.simulation.world import World
 
 pytestmark = pytest.mark.slow
 # Seeds are run in handfuls, so that the handfuls can go to several processes of pytest.
@@ -49,6 +55,34 @@ def test_a_coarse_storm_brings_the_same_kinds_of_trouble_to_a_node_that_speaks_s
     assert {s.noisy_ms + s.quiet_ms for s in coarse} == {3 * DAY}
     total = _no_rule_breaks("storm", range(8))
     assert total.wet >= 40 and total.openings >= 40
+
+
+@pytest.mark.parametrize(
+    ("coarse", "hour", "inside"), [(True, 5, True), (True, 21, False), (False, 21, True)]
+)
+def test_a_planned_run_is_held_to_the_windows_of_the_very_garden(
+    coarse: bool, hour: int, inside: bool
+) -> None:
+    """A season's garden has windows from 4 to 9 and from 20 to 23; at a coarse pace the first alone."""
+    world = World("windows", Settings(garden=SEASON, coarse=coarse))
+    local = START.astimezone(world.site.place.timezone)
+    world.daemon.machine.new_trust(world.store)
+    world.daemon.machine.wall_off = timedelta(hours=hour - local.hour)
+    world.rules._by_the_clock()
+    assert [b.rule for b in world.rules.broken] == ([] if inside else ["in_window"])
+
+
+@pytest.mark.parametrize("known", [True, False])
+def test_a_time_service_that_was_gone_for_a_while_vouches_for_no_clock_that_was_never_set(
+    known: bool,
+) -> None:
+    world = World("unsynced", Settings())
+    machine = world.daemon.machine
+    machine.synced = known
+    over = faults.apply(world, Happening("clock_unsynced", "at", 0, 0), random.Random(0))
+    assert not machine.synced and over is not None
+    over()
+    assert machine.synced == known
 
 
 def test_a_round_of_squalls_aims_every_fault_at_every_phase_once() -> None:
