@@ -29,7 +29,7 @@ from scheduler.control.openings import open_for, shut
 from scheduler.control.ordering import give, obstacles
 from scheduler.control.state import Turn, WaterDraw
 from scheduler.control.supervision import believe
-from scheduler.sensing.level import measured_by_hand
+from scheduler.sensing.level import ZERO_OFF_MAX_M, measured_by_hand
 from scheduler.site.showing import show_length, show_rain, show_volume
 from scheduler.supply.told_level import refused_level
 
@@ -130,6 +130,15 @@ def _measured(turn: Turn, request: Request) -> None:
     units = turn.state.site.units
     if track.offset_m != offset_m:
         was = f"the sensor said {show_length(before.level_m, units)}; it is corrected from now on."
+    elif (
+        before.quality == "good"
+        and before.level_m is not None
+        and abs(offset_m + level_m - before.level_m) > ZERO_OFF_MAX_M
+    ):
+        was = (
+            f"the sensor said {show_length(before.level_m, units)}, too far away to be corrected: it counts "
+            "until the next good reading. Measure again; look at the sensor and at how high it is mounted."
+        )
     else:
         was = "no fresh reading of the sensor to compare it with; it counts until the next good reading."
     _answer(turn, request, True, f"Level {show_length(level_m, units)} noted; {was}")

@@ -57,6 +57,9 @@ SIGMAS_95 = 1.96
 SLOW_SD_M = 0.002
 # A person's reading with ruler or sight tube, one sd (2-3 mm on the ruler).
 HAND_SD_M = 0.003
+# The zero of a sensor mounted by hand and eye may be this far off; more is water that went or came, or a
+# number misread (our choice).
+ZERO_OFF_MAX_M = 0.15
 # A reading this late makes the belief doubtful: intervals missed, and slack for the radio.
 DOUBTFUL_INTERVALS = 2.0
 DOUBTFUL_SLACK_S = 60.0
@@ -113,14 +116,15 @@ def measured_by_hand(
     """A person measured the level: a calibration of the sensor's zero, not a jump.
 
     With readings to compare, the difference becomes the sensor's offset; without, the measure is the belief.
-    Readings from before water was moved by hand, or while they jump, are of other water.
+    Readings from before water was moved by hand, or while they jump, are of other water; so are readings too
+    far away to be a zero that is off.
     """
     poured_at = track.poured_at
     sensed = tuple(p for p in track.recent if not p.by_hand and (poured_at is None or p.at > poured_at))
     fresh = bool(sensed) and not track.faults and (at - sensed[-1].at).total_seconds() <= _late_s(site)
     fresh = fresh and not track.pending
-    if site.sensor is not None and fresh:
-        shift_m = level_m - _estimate(track.changed(recent=sensed), site, at)[0]
+    shift_m = level_m - _estimate(track.changed(recent=sensed), site, at)[0] if fresh else 0.0
+    if site.sensor is not None and fresh and abs(track.offset_m + shift_m) <= ZERO_OFF_MAX_M:
         track = replace(
             track,
             recent=tuple(replace(p, level_m=p.level_m + shift_m) for p in sensed),

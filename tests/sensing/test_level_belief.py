@@ -229,6 +229,26 @@ def test_a_persons_measure_moves_the_sensors_zero() -> None:
     assert abs(raw - raw_at_level(SITE, 0.6, 20.0)[0]) <= 12  # 2 mm
 
 
+@pytest.mark.parametrize("measured_m", [0.11, 1.0])
+def test_a_measure_far_from_the_sensors_word_says_nothing_of_its_zero(measured_m: float) -> None:
+    """Somebody let half the water out since, or misread the tape: the sensor goes on by its own zero."""
+    track, _ = feed(lambda i: 0.6, 10)
+    track, belief = measured_by_hand(track, measured_m, START + 9 * STEP + timedelta(seconds=60), SITE)
+    assert track.offset_m == 0.0
+    assert belief.level_m == measured_m
+    for n in range(10, 20):
+        track, belief = take_reading(track, reading(0.6, START + n * STEP), SITE, drawing_lph=0.0)
+    assert belief.level_m == pytest.approx(0.6, abs=0.003)
+
+
+def test_measures_in_a_row_move_the_zero_no_further_than_it_can_be_off() -> None:
+    track, _ = feed(lambda i: 0.6, 10)
+    at = START + 9 * STEP + timedelta(seconds=60)
+    for measured_m in (0.5, 0.4, 0.3):  # 10 cm at a time
+        track, _ = measured_by_hand(track, measured_m, at, SITE)
+    assert track.offset_m == pytest.approx(-0.1, abs=0.003)
+
+
 def test_without_a_sensor_a_persons_measure_is_the_belief() -> None:
     site = replace(SITE, sensor=None)
     track, belief = measured_by_hand(fresh_track(), 0.4, START, site)
