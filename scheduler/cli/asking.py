@@ -9,6 +9,7 @@ import typer
 from scheduler.cli import present
 from scheduler.cli.printing import say, say_json, say_table
 from scheduler.cli.sites import PAST_HELP, SITE_HELP, find_site, read_date, read_price, read_weather, store_of
+from scheduler.site.errors import UsageError
 
 
 def add_to(app: typer.Typer) -> None:
@@ -36,6 +37,11 @@ def why(
     today = present.today(garden.place.timezone)
     with store_of(garden) as store:
         day = read_date(on, "--on") if on else newest_planned_day(store, today)
+        if day > today:
+            raise UsageError(
+                f"{day:%A %d %B %Y} is still to come: it is planned when it begins, from the level and the "
+                "weather of then. `fallinghead ahead` says what is foreseen"
+            )
         answer = why_answer(garden, store, day, subject)
     if json:
         say_json(answer)

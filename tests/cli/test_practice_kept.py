@@ -99,6 +99,8 @@ def test_why_without_a_day_tells_of_the_newest_plan_and_says_so(kept: Path) -> N
     assert second.endswith("Monday 06 August 2012")
     asked = CliRunner().invoke(app, ["why", "--on", "2012-08-07"])
     assert isinstance(asked.exception, UsageError) and "no plan was made for" in str(asked.exception)
+    to_come = str(CliRunner().invoke(app, ["why", "--on", "2012-08-08"]).exception)
+    assert "Wednesday 08 August 2012 is still to come" in to_come and "no plan was made" not in to_come
 
 
 def test_commands_that_wait_for_the_service_say_so_on_a_terminal() -> None:

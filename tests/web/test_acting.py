@@ -332,5 +332,7 @@ def test_a_day_tells_its_plan_and_what_people_did(started: PageGarden) -> None:
     empty = plain(started.client.get("/day/2012-07-01").text)
     assert "No plan was made for this day" in empty
     assert "Nothing is in the books of this day." in empty
+    to_come = plain(started.client.get("/day/2012-07-21").text)
+    assert "This day is still to come." in to_come and "No plan was made" not in to_come
     assert started.client.get("/day/yesterday").status_code == 404
     assert started.client.get("/day/9999-12-31").status_code == 404
