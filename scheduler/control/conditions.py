@@ -252,7 +252,9 @@ def _standing_in(turn: Turn) -> str:
     """What today's use of water is taken from while no fresh forecast comes."""
     outlook = turn.state.outlook
     estimate = outlook.et0_on(turn.local_day) if outlook is not None else None
-    return f"the {estimate.method}" if estimate is not None else "the mean of the last days"
+    if estimate is not None:
+        return f"the {estimate.method}"
+    return "the mean of the last days" if turn.state.weather else "what a typical summer day uses"
 
 
 def _supply(turn: Turn) -> Condition:

@@ -143,6 +143,8 @@ def _through_words(turn: Turn, span: Span) -> str:
     store = turn.state.plan.store if turn.state.plan is not None else None
     if store is None or store.usable_l is None or span.last is None:
         return "Whether the water lasts so long is not known yet."
+    if not turn.state.weather:
+        return "Whether the water lasts so long is not known: no weather is known yet."
     last = (span.last - turn.local_day).days + 1
     if store.horizon_days < last:
         return f"The plan looks {store.horizon_days} days ahead only; ask again nearer to it."

@@ -193,9 +193,15 @@ def _with_doubt(turn: Turn, run: PlannedRun) -> PlannedRun:
 def _sources(turn: Turn) -> tuple[PlanSource, ...]:
     """Where the plan's figures came from, and from when they are."""
     state, units = turn.state, turn.state.site.units
-    sensor = f"{state.site.sensor.kind} sensor" if state.site.sensor is not None else "measured by hand"
+    sensor = None if any(p.by_hand for p in state.track.recent[-1:]) else state.site.sensor
+    level = f"{sensor.kind} sensor" if sensor is not None else "measured by hand"
     belief = state.belief if state.belief.known else state.last_known
-    found = [PlanSource("level", sensor, belief.at if belief is not None else None)]
+    found = [PlanSource("level", level, belief.at if belief is not None else None)]
+    stands_in = state.outlook is not None and state.outlook.et0_on(turn.local_day) is not None
+    if not state.weather and not stands_in:
+        _, assumed = weather_of(state, turn.local_day)
+        text = f"{assumed.method}, {show_rain(assumed.et0_mm, units)}, for no weather is known yet"
+        found.append(PlanSource("et0", text, None))
     if state.outlook is not None:
         found.append(PlanSource("forecast", state.outlook.source, state.outlook.fetched_at))
         estimate = state.outlook.et0_on(turn.local_day)

@@ -324,7 +324,12 @@ def _source_words(answer: WhyAnswer) -> list[str]:
 
 def source_lines(answer: WhyAnswer) -> list[str]:
     """What the plan was made from, each with its age at that time."""
-    return [f"{SOURCES.get(s.what, s.what)}: {s.source}, {_age(s.age_h)}" for s in answer.sources]
+    return [
+        f"{SOURCES.get(s.what, s.what)}: {s.source}"
+        # What was assumed for want of any weather has no age.
+        + ("" if s.what == "et0" and s.age_h is None else f", {_age(s.age_h)}")
+        for s in answer.sources
+    ]
 
 
 def _age(age_h: float | None) -> str:

@@ -21,7 +21,7 @@ from scheduler.control.effects import (
     SendClose,
     SendOrder,
 )
-from scheduler.control.events import WeatherArrived
+from scheduler.control.events import LinkChanged, WeatherArrived, WeatherFailed
 from scheduler.control.household import away_of, quiet_until
 from scheduler.control.spans import Span, read_span
 from scheduler.control.state import Saved
@@ -266,6 +266,23 @@ def test_away_dates_are_kept_until_they_are_over_and_say_whether_the_water_lasts
     assert away_of(choices, date(2012, 8, 4)) == Span(date(2012, 7, 22), date(2012, 8, 4))
     assert away_of(choices, date(2012, 8, 5)) is None
     assert said(driver, "away").done and away_of(driver.state.choices, TODAY) is None
+
+
+def test_without_any_weather_nothing_is_promised_and_the_plan_says_what_it_assumed() -> None:
+    """FAO-56 has no value to use without temperatures; the plan then goes by 4 mm a day and says so."""
+    driver = Driver(small_garden())
+    driver.feed(LinkChanged(True))
+    driver.feed(WeatherFailed("the weather service failed"))
+    driver.wait(3 * 3600.0)
+    answer = said(driver, "away", "2012-07-21/2012-07-23")
+    assert answer.done and "is not known: no weather is known yet" in answer.text
+    sources = {s.what: s for s in last(driver, RecordPlan).plan.sources}
+    assert "a typical summer day, 4.0 mm" in sources["et0"].source and sources["et0"].as_of is None
+    alert = next(e.alert for e in driver.all(RaiseAlert) if e.alert.kind == "forecast_stale")
+    assert "a typical summer day" in alert.advice
+    made_with_weather = made()
+    made_with_weather.wait(3 * 3600.0)
+    assert "et0" not in {s.what for s in last(made_with_weather, RecordPlan).plan.sources}
 
 
 @pytest.mark.parametrize(

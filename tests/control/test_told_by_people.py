@@ -46,6 +46,24 @@ def wants(driver: Driver, plant: str) -> float:
     return needs_now(Turn(driver.state, driver.now))[plant].wanted_l
 
 
+def test_a_plan_from_a_level_that_a_person_measured_says_so() -> None:
+    def level_source(driver: Driver) -> str:
+        plan = last(driver, RecordPlan)
+        assert isinstance(plan, RecordPlan)
+        return next(s.source for s in plan.plan.sources if s.what == "level")
+
+    driver = made()
+    driver.wait(3600.0)
+    driver.ask("rank", "sage", 1)
+    assert level_source(driver) == f"{driver.site.sensor.kind if driver.site.sensor else ''} sensor"
+    silent = Driver(small_garden())
+    silent.node.level_m = None  # the node is heard, its sensor is not
+    silent.ready()
+    silent.ask("measured", None, 0.5)
+    silent.ask("rank", "sage", 1)
+    assert level_source(silent) == "measured by hand"
+
+
 def test_water_given_by_can_lowers_what_the_plant_wants_by_as_much() -> None:
     driver = made()
     driver.dry_out()
