@@ -22,7 +22,8 @@ case $address in
   *[!0-9.]*|''|.*|*.|*..*) fail "give the address as four numbers, such as 192.168.1.10; read: $address";;
   0.0.0.0|255.*|224.*|169.254.*) fail "not $address: this machine's own address in the garden's network, that one alone";;
 esac
-[[ $address =~ ^[0-9]{1,3}\.[0-9]{1,3}\.[0-9]{1,3}\.[0-9]{1,3}$ ]] || fail "no address: $address"
+octet='(25[0-5]|2[0-4][0-9]|1[0-9][0-9]|[1-9]?[0-9])'
+[[ $address =~ ^$octet(\.$octet){3}$ ]] || fail "no address: $address has to be four numbers from 0 to 255"
 for tool in openssl mosquitto_passwd; do
   command -v "$tool" >/dev/null || fail "$tool is not installed: apt install openssl mosquitto"
 done

@@ -71,12 +71,12 @@ def node(
     elif revoke:
         done = provisioning.revoke_node(garden, secrets)
     elif rotate:
-        done = provisioning.rotate_node(garden, secrets, settings)
+        done = provisioning.rotate_node(garden, secrets, settings, named=site)
     else:
         if broker is None:
             raise UsageError(
                 "name the broker's address as the node reaches it, such as --broker 192.168.1.10"
             )
-        done = provisioning.make_node(garden, secrets, settings, broker_host=broker, ca_file=ca)
+        done = provisioning.make_node(garden, secrets, settings, broker_host=broker, ca_file=ca, named=site)
     for line in done.said:
         say(line)

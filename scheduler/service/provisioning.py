@@ -11,6 +11,7 @@ import json
 import os
 import re
 import secrets
+import shlex
 import ssl
 import subprocess
 from collections.abc import Mapping
@@ -50,7 +51,13 @@ class Provisioned:
 
 
 def make_node(
-    site: Site, secrets_file: Path, settings_file: Path, *, broker_host: str, ca_file: Path | None = None
+    site: Site,
+    secrets_file: Path,
+    settings_file: Path,
+    *,
+    broker_host: str,
+    ca_file: Path | None = None,
+    named: str | None = None,
 ) -> Provisioned:
     """A key and a broker password for the site's node, in the secrets file and in the node's settings.
 
@@ -77,16 +84,19 @@ def make_node(
     return Provisioned(
         (
             f"Made a key for node {site.node.id!r}: in {secrets_file}, and in {settings_file} for the board.",
-            "Fill in there what is null (pins, supply_low_mv, supply_mv_per_count) and fitted, and wifi.",
+            "Fill in there the wifi and the pins of what is fitted, and with a supply divider supply_low_mv "
+            "and supply_mv_per_count (firmware_stub/README.md).",
             "Set cuts_itself_off to false if a motor does not stop by itself at its ends.",
-            _broker_words(settings_file),
+            _broker_words(settings_file, named),
             "Then copy it to the board as settings.json, and delete it here.",
             *(() if ca_file is not None else (PLAIN_WORDS,)),
         )
     )
 
 
-def rotate_node(site: Site, secrets_file: Path, settings_file: Path) -> Provisioned:
+def rotate_node(
+    site: Site, secrets_file: Path, settings_file: Path, *, named: str | None = None
+) -> Provisioned:
     """A new key and password in both files; the node obeys the old key until it gets the new file.
 
     UsageError when either file is missing or not of this node.
@@ -105,7 +115,7 @@ def rotate_node(site: Site, secrets_file: Path, settings_file: Path) -> Provisio
         (
             f"Changed the key of node {site.node.id!r} in {secrets_file} and {settings_file}.",
             "Copy the settings to the board and restart it and the service: until then it refuses orders.",
-            _broker_words(settings_file),
+            _broker_words(settings_file, named),
         )
     )
 
@@ -267,8 +277,10 @@ def _write_whole(file: Path, text: str) -> None:
         raise UsageError(f"{file} cannot be written: {error.strerror}") from error
 
 
-def _broker_words(settings_file: Path) -> str:
+def _broker_words(settings_file: Path, named: str | None) -> str:
+    """``named``: the site file as it was named at the command, to be named again."""
+    site = f"{shlex.quote(named)} " if named else ""
     return (
-        f"Tell the broker its password: fallinghead node --settings {settings_file} --passwords "
-        f"/etc/mosquitto/fallinghead.passwords (as root), and restart it."
+        f"Tell the broker its password: fallinghead node {site}--settings {shlex.quote(str(settings_file))} "
+        "--passwords /etc/mosquitto/fallinghead.passwords (as root), and restart it."
     )

@@ -61,8 +61,9 @@ class Secrets:
         text = self.get("node_key", node)
         if text is None:
             raise UsageError(
-                f"There is no key for node {node!r}; set {variable} to the key that stands in the node's own "
-                "settings, or make one for both: `openssl rand -hex 32`."
+                f"There is no key for node {node!r}. `fallinghead node` makes one for service and board; "
+                f"then name its secrets file in FALLINGHEAD_SECRETS. Or set {variable} to the key that "
+                "stands in the board's own settings."
             )
         try:
             key = bytes.fromhex(text)

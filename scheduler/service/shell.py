@@ -194,7 +194,7 @@ class Shell:
             return
         before, now = self._tested, self._clock.now().wall
         self._tested = garden_as_tested(self._site, self._store, now)
-        log.info("%d test records: the garden is worked out anew.", self._tested.records)
+        log.info("A test was kept, %d in all: the garden is worked out anew.", self._tested.records)
         self.handle(news(before, self._tested))
 
     @property

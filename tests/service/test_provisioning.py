@@ -36,6 +36,17 @@ def made(folder: Path) -> tuple[Path, Path]:
     return secrets, settings
 
 
+def test_the_command_to_type_next_names_the_site_file_again(tmp_path: Path) -> None:
+    """Another site.toml may lie in the folder: without the name the password would be of another node."""
+    secrets, settings = tmp_path / "secrets", tmp_path / "my settings.json"
+    done = make_node(SITE, secrets, settings, broker_host="192.0.2.10", named="elm lane/site.toml")
+    typed = f"fallinghead node 'elm lane/site.toml' --settings '{settings}' --passwords /etc/mosquitto/"
+    assert any(typed in line for line in done.said)
+    assert any(
+        typed in line for line in rotate_node(SITE, secrets, settings, named="elm lane/site.toml").said
+    )
+
+
 def test_service_and_node_share_one_key_in_files_for_their_owner_alone(tmp_path: Path) -> None:
     secrets, settings = made(tmp_path)
     assert (mode(secrets), mode(settings)) == (0o600, 0o600)
