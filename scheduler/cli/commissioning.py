@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from difflib import get_close_matches
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -55,6 +56,10 @@ def commission(
     named: str | None = site
     if step is None and named in STEPS and not Path(named).exists():
         named, step = None, named
+    elif named and step is None and not {".", "/"} & set(named) and not Path(named).exists():
+        near = get_close_matches(named, STEPS, 1) or [s for s in STEPS if named in s]
+        if near:
+            raise UsageError(f"there is no file and no step {named!r}; did you mean the step {near[0]!r}?")
     garden = find_site(named)
     if step is not None and step not in STEPS:
         raise UsageError(f"read step {step!r}; there is no such step; {did_you_mean(step, STEPS)}")

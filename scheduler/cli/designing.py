@@ -53,7 +53,7 @@ def check(site: str = typer.Argument(None, help=SITE_HELP, metavar="SITE"), json
     from scheduler.report.answers import CheckAnswer, ProblemAnswer
     from scheduler.report.planting import season_doubts
     from scheduler.report.words import site_words
-    from scheduler.site.doubts import paper_words, size_doubts
+    from scheduler.site.doubts import paper_words, place_doubts, size_doubts
     from scheduler.site.errors import SiteFileError
 
     try:
@@ -72,7 +72,12 @@ def check(site: str = typer.Argument(None, help=SITE_HELP, metavar="SITE"), json
             say_error(f"{count} mistake{'s' if count > 1 else ''} to mend.")
         raise typer.Exit(error.exit_code) from None
     today = present.today(garden.place.timezone)
-    doubts = [*size_doubts(garden), *season_doubts(garden, today), *paper_words(garden)]
+    doubts = [
+        *place_doubts(garden),
+        *size_doubts(garden),
+        *season_doubts(garden, today),
+        *paper_words(garden),
+    ]
     if json:
         say_json(CheckAnswer(ok=True, problems=[], doubts=doubts))
         return

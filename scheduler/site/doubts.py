@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from datetime import datetime
+
 from scheduler.site.errors import UsageError
 from scheduler.site.model import Plant, Site
 from scheduler.site.showing import show_area, show_flow, show_length, show_volume
@@ -13,11 +15,34 @@ LEAST_POT_L_PER_M2 = 5.0
 MOST_EMITTER_LPH = 60.0
 # ... where the ground that its plant shades would get more than this in an hour (both ours).
 MOST_RATE_MM_H = 100.0
+# A clock further than this from the sun's time of a place is doubted (ours; the widest that the time zone
+# database has is some 3 h, in the west of China).
+MOST_CLOCK_OFF_H = 4.0
 
 
 def size_doubts(site: Site) -> list[str]:
     """Sentences about sizes that do not fit together, with the values read; empty where none is odd."""
     return [*(_pot_words(site, p) for p in site.plants if _small_pot(p)), *_flow_doubts(site)]
+
+
+def place_doubts(site: Site) -> list[str]:
+    """That a place does not lie where its time zone is: most often E for W, or a lost minus."""
+    place = site.place
+    zone = place.timezone
+    if "/" not in str(zone) or str(zone).startswith("Etc/"):
+        return []  # a clock of no region
+    offsets = (datetime(2026, month, 15, tzinfo=zone).utcoffset() for month in (1, 7))
+    hours = [o.total_seconds() / 3600.0 for o in offsets if o is not None]
+    # A day's difference is none: the line where the date changes bends around islands.
+    off = min(abs((place.longitude_deg / 15.0 - h + 12.0) % 24.0 - 12.0) for h in hours)
+    if off <= MOST_CLOCK_OFF_H:
+        return []
+    side = "E" if place.longitude_deg >= 0.0 else "W"
+    return [
+        f"Read longitude {abs(place.longitude_deg):g} {side} with the time zone {zone}, whose clocks are "
+        f"{off:.0f} h off the sun's time there: is the side, E or W, right? The forecast is fetched for that "
+        "place."
+    ]
 
 
 def paper_words(site: Site) -> list[str]:

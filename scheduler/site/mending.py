@@ -22,6 +22,8 @@ _UNQUOTED = re.compile(
 _KEY = re.compile(r"^\s*([A-Za-z0-9_-]+)\s*=")
 # key = 2026-5-1
 _DATE = re.compile(r"^\s*[A-Za-z0-9_-]+\s*=\s*(\d{4})-(\d{1,2})-(\d{1,2})\s*(?:#.*)?$")
+# key = “85 cm”   (typed in a word processor, or copied from one)
+_CURLY = re.compile(r"=\s*[“”„‟«»‘’‚]")
 _MOST_BROKEN_LINES = 20
 
 
@@ -107,6 +109,8 @@ def _remedy(line: str, said: str, above: list[str]) -> str:
         return _date_remedy(day)
     if re.match(r"^\s*[A-Za-z0-9_-]+\s*=\s*0\d", line):
         return "a number or time written like this needs quotes"
+    if _CURLY.search(line):
+        return 'these are printed quotation marks: type the straight ones, such as "85 cm"'
     if line.count('"') % 2:
         return "a quotation mark is missing"
     if re.match(r"^\s*[A-Za-z0-9_-]+\s*=\s*[A-Za-z]", line):

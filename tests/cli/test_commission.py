@@ -550,3 +550,9 @@ def test_a_file_of_cans_without_a_measured_one_is_refused(tmp_path: Path) -> Non
     path.write_text(f'test = "catch-cans"\nzone = "pots"\nlevel = "60 cm"\ntime = "6 min"\n{cans}')
     with pytest.raises(SiteFileError, match="No can is measured: write 0 where one stood"):
         run("commission", "five-drums", "--from", str(path))
+
+
+@pytest.mark.parametrize(("typed", "meant"), [("cans", "catch-cans"), ("headflow", "head-flow")])
+def test_a_step_that_is_spelt_otherwise_is_not_taken_for_a_site_file(typed: str, meant: str) -> None:
+    with pytest.raises(UsageError, match=f"no step '{typed}'; did you mean the step '{meant}'"):
+        run("commission", typed, "--blank")
