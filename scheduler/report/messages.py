@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from datetime import date, datetime, timedelta
 
+from scheduler.control.alarms import RULES
 from scheduler.control.household import quiet_until
 from scheduler.report.answers import MessagesAnswer, PutOffAnswer, StatusAlertAnswer, ToldAnswer
 from scheduler.report.year import day_words
@@ -87,7 +88,11 @@ def messages_words(
     a practice, which tells nobody."""
     zone = site.place.timezone
     today = now.astimezone(zone).date()
-    lines = [f"Stands: {as_told(site, a.since, a.text, today)} {a.advice}" for a in answer.standing]
+    lines: list[str] = []
+    for alert in answer.standing:
+        lines.append(f"Stands: {as_told(site, alert.since, alert.text, today)} {alert.advice}")
+        if not practice_over and any(alert.kind == k and not rule.urgent for k, rule in RULES.items()):
+            lines.append(f"To put that off: fallinghead quiet {alert.kind} --until DAY.")
     lines = lines or [f"{answer.garden}: nothing stands."]
     lines += [
         f"Put off to {day_words(p.until, today)}: messages of the kind {p.kind}." for p in answer.put_off

@@ -70,6 +70,7 @@ def test_what_stands_since_another_day_is_told_as_of_that_day(store: Store) -> N
     as_of = f"told on Wednesday 29 August: {SITE.name}: {lasts} Top up."
     lines = messages_words(SITE, messages_answer(SITE, store, now, 1), now, 1)
     assert f"Stands: {as_of}" in lines and "Stands: Frost is coming. Drain." in lines
+    assert "To put that off: fallinghead quiet frost --until DAY." in lines
     status = status_words(SITE, status_answer(SITE, store, now, running=True))
     assert f"Alert: {as_of}" in status and "Alert: Frost is coming. Drain." in status
 
