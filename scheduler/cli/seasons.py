@@ -42,6 +42,7 @@ def rehearse(
     from scheduler.pictures.season import draw_season
     from scheduler.planning.choices import known_way
     from scheduler.rehearsal.season import rehearse as run_season
+    from scheduler.rehearsal.season import season_weather
     from scheduler.rehearsal.season_json import season_json, season_picture
     from scheduler.report.answers import RehearseAnswer
     from scheduler.report.season import day_rows, season_rows, season_words
@@ -52,6 +53,7 @@ def rehearse(
     days = read_weather(weather, garden.place)
     start, end = read_date(first, "--from"), read_date(last, "--to")
     count, chosen = (end - start).days + 1, known_way(way)
+    season_weather(garden, days, start, end)  # refused before any day is said to be rehearsed
     with progress(f"Rehearsing {count} days of {garden.name}", count) as on_day:
         season = run_season(garden, days, start, end, seed, way=chosen, on_day=on_day)
     if picture is not None:

@@ -166,6 +166,6 @@ def _cell(value: object) -> object:
     if isinstance(value, float):
         return round(value, 3)
     # A leading sign would be a formula to a spreadsheet.
-    if isinstance(value, str) and value[:1] in "=+-@":
+    if isinstance(value, str) and value.startswith(("=", "+", "-", "@")):
         return "'" + value
     return "" if value is None else value

@@ -258,6 +258,18 @@ def test_days_that_cannot_be_are_not_rehearsed(tmp_path: Path) -> None:
     assert all(day.solar_mj_m2 is None for day in read_weather(str(path), site.place))
 
 
+@pytest.mark.parametrize(
+    ("span", "told"),
+    [(("2012-07-20", "2012-07-01"), "before it begins"), (("2013-07-01", "2013-07-09"), "2013-07-01")],
+)
+def test_a_season_that_cannot_be_is_refused_before_any_day_of_it_is_told(
+    span: tuple[str, str], told: str
+) -> None:
+    refused = CliRunner().invoke(app, ["rehearse", "five-drums", "--from", span[0], "--to", span[1]])
+    assert isinstance(refused.exception, UsageError) and told in str(refused.exception)
+    assert "Rehearsing" not in refused.output
+
+
 def test_a_request_is_kept_when_no_daemon_runs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("FALLINGHEAD_STATE", str(tmp_path))
     path = tmp_path / "five-drums.db"

@@ -55,8 +55,12 @@ def test_a_week_adds_up_on_the_page_in_the_tables_and_for_a_program(
     with (tables / "days.csv").open() as lines:
         days = list(csv.DictReader(lines))
     assert [d["date"] for d in days] == [f"2012-08-0{n}" for n in range(1, 5)]
+    # What there is not is empty, as the tables' own rule has it.
+    assert {d["short"] for d in days} == {""}
     with (tables / "runs.csv").open() as lines:
-        runs = sum(float(r["volume_l"]) for r in csv.DictReader(lines))
+        rows = list(csv.DictReader(lines))
+    assert "" in {r["note"] for r in rows} and "'" not in {r["note"] for r in rows}
+    runs = sum(float(r["volume_l"]) for r in rows)
     assert sum(float(d["pots_l"]) + float(d["border_l"]) for d in days) == pytest.approx(runs, abs=0.05)
     text = page.read_text(encoding="utf-8")
     assert "<svg" in text and "Tomato by the door" in text
