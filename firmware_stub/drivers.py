@@ -23,6 +23,14 @@ MEMORY = "memory.json"
 CAUSES = {"PWRON_RESET": "power_on", "WDT_RESET": "watchdog", "SOFT_RESET": "soft", "HARD_RESET": "hard"}
 
 
+def _filled(pins, of):
+    """The pins; ValueError names the first that the fitter has not filled in."""
+    for name in pins:
+        if pins[name] is None and not (name == "close" and pins.get("form") == "spring"):
+            raise ValueError("settings.json: %s has no pin for %s yet: fill it in" % (of, name))
+    return pins
+
+
 def reset_cause():
     now = machine.reset_cause()
     for name in CAUSES:
@@ -124,7 +132,8 @@ class PinBoard:
 
     def __init__(self, settings, key):
         self._key = key
-        self._motors = [Motor(p) for p in settings["pins"]["motors"]]
+        motors = settings["pins"]["motors"]
+        self._motors = [Motor(_filled(motors[n], "valve %d" % (n + 1))) for n in range(len(motors))]
         self.reset_cause = reset_cause()
         self.begin()
         self._beats = 0
@@ -236,6 +245,7 @@ def _sensor(pins):
     """A function that gives one raw value: echo time in us, or counts; below 0 when there was none."""
     if pins is None:
         return None
+    _filled(pins, "level")
     if "adc" in pins:
         return _adc(pins["adc"]).read_u16
     trigger = machine.Pin(pins["trigger"], machine.Pin.OUT, value=0)

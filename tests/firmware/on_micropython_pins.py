@@ -173,6 +173,23 @@ def bench_no_switch():
     return bench(start(stuck=(False, False)))
 
 
+def pins_left_out():
+    """What the board says of each: a motor's pin, a level's, a spring's close pin that it has no need of."""
+    said = []
+    for changes in (
+        {"motors": [dict(PINS, close=None)]},
+        {"motors": [PINS], "level": {"adc": None}},
+        {"motors": [dict(PINS, close=None, form="spring")]},
+    ):
+        start()
+        try:
+            PinBoard(dict(SETTINGS, pins=changes), b"")
+            said.append("")
+        except ValueError as error:
+            said.append(str(error))
+    return {"said": said}
+
+
 def bench_slow():
     return bench(start(travel_ms=1500))
 

@@ -56,6 +56,15 @@ def test_a_bouncing_rain_gauge_counts_once_a_tip_and_a_flow_meter_each_pulse(tmp
     assert scenario("pulses_are_counted", tmp_path) == {"rain": 3, "flow": 200}
 
 
+def test_a_pin_that_was_not_filled_in_is_named(tmp_path: Path) -> None:
+    seen = scenario("pins_left_out", tmp_path)
+    assert seen["said"] == [
+        "settings.json: valve 1 has no pin for close yet: fill it in",
+        "settings.json: level has no pin for adc yet: fill it in",
+        "",
+    ]
+
+
 @pytest.mark.parametrize("name", ["bench_is_content", "bench_of_a_spring_valve"])
 def test_a_board_wired_well_passes_its_bench_test(name: str, tmp_path: Path) -> None:
     seen = scenario(name, tmp_path)
