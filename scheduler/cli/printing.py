@@ -8,6 +8,7 @@ import textwrap
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from functools import partial
 from typing import TYPE_CHECKING
 
 import typer
@@ -66,8 +67,10 @@ def console() -> Console:
         def on_broken_pipe(self) -> None:
             raise  # called while it is handled; the command ends as any other in a pipe
 
-    made = Plain(highlight=False)
-    return made if made.is_terminal else Plain(highlight=False, width=PIPE_COLUMNS)
+    # Names are people's own: brackets in them are no markup, and colons no pictures.
+    as_written = partial(Plain, highlight=False, markup=False, emoji=False)
+    made = as_written()
+    return made if made.is_terminal else as_written(width=PIPE_COLUMNS)
 
 
 def say_table(title: str, columns: Sequence[tuple[str, str]], rows: Sequence[Sequence[str]]) -> None:
@@ -97,7 +100,7 @@ def progress(text: str, steps: int) -> Iterator[Callable[[], None]]:
     if not console.is_terminal:
         yield told_in_lines(text, steps)
         return
-    columns = (TextColumn("{task.description}"), BarColumn(), TimeRemainingColumn())
+    columns = (TextColumn("{task.description}", markup=False), BarColumn(), TimeRemainingColumn())
     with Progress(*columns, console=console, transient=True) as bar:
         task = bar.add_task(text, total=steps, start=False)  # it sways until the first step is done
 

@@ -32,11 +32,12 @@ def practice(
     from rich.console import Console
     from rich.live import Live
 
-    out = console or Console()
+    out = console or Console(highlight=False, markup=False, emoji=False)
     garden = Practice(site, days, first_day, count, seed=seed, hurry=hurry, keep=keep)
     out.print(
-        f"Practice: {site.name}, {count} days of measured weather from {first_day:%d %B %Y}. The daemon, the "
-        "broker, the messages and the valve node's program are real; barrels, valves, plants are simulated."
+        f"Practice: {site.name}, {count} day{'s' if count > 1 else ''} of measured weather from "
+        f"{first_day:%d %B %Y}. The daemon, the broker, the messages and the valve node's program are real; "
+        "barrels, valves, plants are simulated."
     )
     if out.is_terminal:
         with Live("Starting ...", console=out, refresh_per_second=4, transient=True) as live:
@@ -108,14 +109,17 @@ def glimpse_text(glimpse: Glimpse, site: Site) -> str:
     ]
     if glimpse.alerts:
         lines += ["", f"Alert: {glimpse.alerts[-1].text}"]
-    return "\n".join(line.replace("[", "(").replace("]", ")") for line in lines)
+    return "\n".join(lines)
 
 
 def tally_table(ended: Practised, site: Site) -> Any:
     """Each plant's litres wanted (up to its last watering) and got."""
+    from rich import box
     from rich.table import Table
 
-    table = Table(title="What each plant wanted and got")
+    table = Table(
+        title="What each plant wanted and got", title_justify="left", box=box.SIMPLE, pad_edge=False
+    )
     table.add_column("plant")
     for name in ("wanted", "got", "difference"):
         table.add_column(name, justify="right")

@@ -247,6 +247,15 @@ def test_filling_the_lines_is_told_where_it_matters() -> None:
     assert reason_lines(site, answer) == ["- pots: It fills."]
 
 
+@pytest.mark.parametrize("name", ["Fig [old]", "Fig [/b]", "Fig :fig:"])
+def test_a_name_stands_in_a_table_as_it_was_written(name: str, tmp_path: Path) -> None:
+    path = tmp_path / "site.toml"
+    text = example_text("five-drums")
+    path.write_text(text.replace('name = "Young fig"', f'name = "{name}"'), encoding="utf-8")
+    table = run("survey", str(path)).output
+    assert table.count(name) == 2  # its two emitters, a row each
+
+
 def test_days_that_cannot_be_are_not_rehearsed(tmp_path: Path) -> None:
     # The reader takes up to 45 MJ m-2; the air above Seattle gets less (FAO-56 Table 2.6, 48 N: 41 in June).
     rows = SEATTLE.read_text(encoding="utf-8").splitlines()
