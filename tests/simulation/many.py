@@ -6,7 +6,9 @@ import multiprocessing
 import time
 from collections import Counter
 from collections.abc import Callable, Iterable
+from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from dataclasses import dataclass, field
+from itertools import islice
 
 from tests.simulation.faults import KINDS
 from tests.simulation.script import PHASES, Storm, draw_gust, draw_season, draw_squall, draw_storm
@@ -85,21 +87,31 @@ def run_many(
     seconds_max: float | None = None,
     on_outcome: Callable[[str, Outcome], None] = lambda *_: None,
 ) -> Sum:
-    """Run (kind, seed) jobs in their order; with ``seconds_max`` no new one is begun after so long."""
-    total, end = Sum(), None if seconds_max is None else time.monotonic() + seconds_max
+    """Run (kind, seed) jobs, begun in their order; with ``seconds_max`` no new one is begun after so long.
 
-    def take(kind: str, outcome: Outcome) -> bool:
+    BrokenProcessPool: a worker died.
+    """
+    total, end = Sum(), None if seconds_max is None else time.monotonic() + seconds_max
+    waiting = iter(jobs)
+
+    def take(kind: str, outcome: Outcome) -> None:
         total.add(kind, outcome)
         on_outcome(kind, outcome)
-        return end is not None and time.monotonic() > end
+
+    def coming(count: int) -> list[tuple[str, int]]:
+        over = end is not None and time.monotonic() > end
+        return [] if over else list(islice(waiting, count))
 
     if workers <= 1:
-        for job in jobs:
-            if take(*one(job)):
-                break
+        while job := coming(1):
+            take(*one(*job))
         return total
-    with multiprocessing.get_context("spawn").Pool(workers) as pool:
-        for kind, outcome in pool.imap(one, jobs):
-            if take(kind, outcome):
-                break
-    return total
+    with ProcessPoolExecutor(workers, mp_context=multiprocessing.get_context("spawn")) as pool:
+        running: set[Future[tuple[str, Outcome]]] = set()
+        while True:
+            running |= {pool.submit(one, job) for job in coming(2 * workers - len(running))}
+            if not running:
+                return total
+            done, running = wait(running, return_when=FIRST_COMPLETED)
+            for outcome in done:
+                take(*outcome.result())
