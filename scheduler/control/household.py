@@ -108,9 +108,11 @@ def positions_of(turn: Turn) -> Mapping[int, str] | None:
 
 
 def _bring_back(turn: Turn, request: Request) -> None:
-    if winter_of(turn.state.choices).drained is None:
+    drained = winter_of(turn.state.choices).drained
+    if drained is None:
         _answer(turn, request, True, "It was not drained; all goes on as planned.")
         return
+    proof.rest_flows(turn, drained.first)
     _keep(turn, request, WINTER, back_value(turn.local_day))
     checks = ", ".join(t.words for t in TASKS if t.after_winter)
     text = (

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import replace
 from datetime import date, datetime, timedelta
 
@@ -10,7 +11,16 @@ from scheduler.control.effects import Note, RecordLearning, RecordMeasured
 from scheduler.control.leaks import leak_slope_m_h, wet_between
 from scheduler.control.state import Proof, Turn
 from scheduler.control.waterbook import enter_proven
-from scheduler.sensing.flow import CATALOGUE_SD, drop_measured, fresh_flow, joined, learn_flow, rest_level
+from scheduler.planning.windows import local_midnight
+from scheduler.sensing.flow import (
+    CATALOGUE_SD,
+    FlowFactor,
+    drop_measured,
+    fresh_flow,
+    joined,
+    learn_flow,
+    rest_level,
+)
 
 # The rest after a run is read this long before it is judged, unless the next run needs the tank sooner.
 REST_S = 8 * 3600.0
@@ -94,8 +104,27 @@ def doubt_flows(turn: Turn, day: date) -> None:
     proven = state.flow.updated
     if proven is None or _local_day(turn, proven) <= day:
         turn.change(poor_runs=tuple((z, 0) for z, _ in state.poor_runs))
-    turn.change(flow=joined(doubted.items()))
-    for zone, f in doubted.items():
+    _put_down(turn, doubted, at)
+
+
+def rest_flows(turn: Turn, since: date) -> None:
+    """No water flowed since that local day, the garden was drained: nothing clogged further meanwhile, though
+    the doubt grew."""
+    state, at = turn.state, turn.now.wall
+    if turn.now.trust == "unknown":
+        return  # how long the winter was is not known either
+    begun = local_midnight(since, state.site.place.timezone)
+    rested: dict[str, FlowFactor] = {}
+    for zone in state.flow.zones:
+        before, now = state.flow.factor(zone).at(begun), state.flow.factor(zone).at(at)
+        rested[zone] = replace(before, sd=before.value * now.sd / now.value, updated=at)
+    _put_down(turn, rested, at)
+
+
+def _put_down(turn: Turn, flows: Mapping[str, FlowFactor], at: datetime) -> None:
+    """These hold from now on, also after a restart."""
+    turn.change(flow=joined(flows.items()))
+    for zone, f in flows.items():
         trend = (f.slope_per_day, f.slope_var, f.covariance)
         turn.emit(RecordLearning(zone, at, f.value, f.sd, *trend))
 
