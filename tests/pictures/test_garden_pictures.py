@@ -306,3 +306,10 @@ def test_matplotlib_loads_only_when_a_garden_is_drawn() -> None:
         "scheduler.pictures.flow_by_level, sys; sys.exit('matplotlib' in sys.modules)"
     )
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
+
+
+def test_a_dollar_in_a_name_begins_no_formula(tmp_path: Path) -> None:
+    """A pair of dollars is one to the drawing library; ``$_{$`` is none, and ended the picture."""
+    path = tmp_path / "a.svg"
+    draw_long_section(long_section(garden_model(small_garden()), "bed"), path, of="Fig $_{$ for $5")
+    assert ">Fig $_{$ for $5</text>" in words(path)
