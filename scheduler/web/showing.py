@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
 from scheduler.planning.ahead import STORM_DAYS
+from scheduler.report.status import BY_HAND
 from scheduler.report.stopped import stopped_words
 from scheduler.site.model import DisplayUnits, Site
 from scheduler.site.showing import give_or_take, show_duration, show_length, show_volume, show_whole_volume
@@ -23,6 +24,7 @@ class Water:
     total: str
     reserve: str
     level: str
+    how: str  # "read" by the sensor, or measured by hand
     age: str
     doubtful: bool
 
@@ -43,6 +45,7 @@ def water(facts: Facts) -> Water | None:
         total=_known_volume(status.total_l, half_l, units),
         reserve=_known_volume(min(site.reserve.volume_l, status.total_l or 0.0), half_l, units),
         level=f"{level} above the outlet",
+        how=BY_HAND if status.level_by_hand else "read",
         age=age_words(facts.now, status.level_at),
         doubtful=status.level_quality == "doubtful",
     )

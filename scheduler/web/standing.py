@@ -274,11 +274,13 @@ def _unknowns(facts: Facts, status: StatusAnswer, alerts: dict[str, StatusAlertA
     stale = _forecast_age(status)
     if stale is not None or "forecast_stale" in alerts:
         age = f"is {stale.total_seconds() / 3600.0:.0f} h old" if stale else "does not come"
+        raised = alerts.get("forecast_stale")
+        advice = raised.advice if raised is not None else "Look at the network of the Pi."
         yield Standing(
             "forecast_stale",
             "know",
-            f"The weather forecast {age}: the plants' use is taken from the last days.",
-            "Look at the network of the Pi. No rain is counted on that was not seen.",
+            f"The weather forecast {age}.",
+            f"{advice} No rain is counted on that was not seen.".strip(),
         )
 
 

@@ -169,6 +169,8 @@ def test_on_the_first_day_the_first_reading_is_waited_for(page: PageGarden) -> N
     page.begin()
     page.let_in()
     assert heading(_page(page)) == "The first day: no water level was read yet, so nothing is opened."
+    page.tell("measured", amount="50")
+    assert re.search(r"Level 50\.0 cm ± \d\.\d cm above the outlet, measured by hand ", plain(_page(page)))
 
 
 def test_what_weighs_most_is_told_first(started: PageGarden) -> None:
@@ -178,6 +180,7 @@ def test_what_weighs_most_is_told_first(started: PageGarden) -> None:
     page = _page(started)
     assert not heading(page).startswith("The weather forecast is")
     assert "The weather forecast is 26 h old" in plain(page)
+    assert plain(page).count("Watering goes on with the mean of the last days.") == 1
 
 
 def test_an_unknown_level_is_not_the_last_level(started: PageGarden) -> None:
