@@ -34,6 +34,21 @@ def season_doubts(site: Site, today: date) -> list[str]:
     return lines
 
 
+def rehearsed_doubts(site: Site, first: date, last: date) -> list[str]:
+    """Crops that do not grow in the season that was rehearsed: their dates are of another year."""
+    coming = [p for p in site.plants if p.planted is not None and p.planted > last]
+    over = [p for p in site.plants if season_over(p, first)]
+    how = "To rehearse them write a day of planting of the rehearsed year into a copy of the site file."
+    lines = []
+    if coming:
+        lines.append(
+            f"Not planted in this season yet, so nothing was wanted for them: {_by_day(coming)}. {how}"
+        )
+    if over:
+        lines.append(f"Past the end of their season when this one began: {_by_day(over)}. {how}")
+    return lines
+
+
 def _by_day(plants: Iterable[Plant]) -> str:
     """Names by day: "Fig, Sage (15 May 2012)"."""
     names: dict[date, list[str]] = {}

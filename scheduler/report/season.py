@@ -8,6 +8,7 @@ from scheduler.alerts.message import HEADINGS
 from scheduler.report.answers import RehearseAnswer
 from scheduler.report.answers.rehearsed import SeasonPlantAnswer
 from scheduler.report.plan import Columns, Rows
+from scheduler.report.planting import rehearsed_doubts
 from scheduler.site.model import Site
 from scheduler.site.showing import show_rain, show_volume
 
@@ -174,4 +175,6 @@ def _days_words(site: Site, answer: RehearseAnswer) -> list[str]:
     idle = [site.plant(p.id).name for p in answer.plants if _counted(p) and not _was_due(p)]
     if idle:
         lines.append(f"On the days that count no watering fell due for {', '.join(idle)}.")
+    if answer.days:
+        lines += rehearsed_doubts(site, answer.days[0].date, answer.days[-1].date)
     return lines

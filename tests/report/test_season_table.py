@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 
 import pytest
@@ -11,6 +12,7 @@ from scheduler.rehearsal.season_json import _told
 from scheduler.report.answers import RehearseAnswer
 from scheduler.report.season import day_rows, lead_words, season_rows, season_words
 from scheduler.site.examples import example_site
+from scheduler.site.model import Site
 
 SITE = example_site("five-drums")
 TOMATOES = [p.id for p in SITE.plants if SITE.zone_of(p.id).id == "pots"]
@@ -154,3 +156,20 @@ def test_a_zone_of_which_few_days_count_says_how_many() -> None:
     assert "Days that count above, of the season's 3: Tomatoes in pots none." in none
     whole = season_words(SITE, of_plants(("fig", 1.0, 3)))
     assert not [words for words in whole if "that count" in words]
+
+
+def test_crops_whose_dates_are_of_another_year_are_named() -> None:
+    """Tomato: 35 + 40 + 50 + 30 = 155 days (FAO-56 Table 11, California), so one of April 2011 was over."""
+
+    def planted(on: date) -> Site:
+        plants = (replace(p, planted=on) if p.id in TOMATOES[:2] else p for p in SITE.plants)
+        return replace(SITE, plants=tuple(plants))
+
+    (coming,) = [w for w in season_words(planted(date(2026, 5, 1)), season()) if "Not planted" in w]
+    assert (
+        "Tomato by the door, tomato-2 (1 May 2026)" in coming
+        and "a day of planting of the rehearsed year" in coming
+    )
+    (over,) = [w for w in season_words(planted(date(2011, 4, 1)), season()) if "Past the end" in w]
+    assert "Tomato by the door, tomato-2 (1 April 2011)" in over
+    assert not [w for w in season_words(SITE, season()) if "Not planted" in w or "Past the end" in w]
