@@ -175,6 +175,9 @@ def test_more_unknown_plants_than_ids_written_twice_are_told_one_by_one() -> Non
             "above the brim at 1.30 m",
         ),
         ('kv = "6 m3/h"', 'kv = "6 m3/h"\ncv = "7 gpm"', "cv =", "not both"),
+        # Catalogues: Kv is the flow in m3/h at 1 bar, Cv in US gpm at 1 psi (IEC 60534-1).
+        ('kv = "6 m3/h"', 'kv = "7 gpm"', "7 gpm", "write it as cv"),
+        ('kv = "6 m3/h"', 'cv = "6 m3/h"', "6 m3/h", "write it as kv"),
         (
             'timezone = "America/Los_Angeles"',
             'timezone = "America/Los_Angles"',
