@@ -290,6 +290,7 @@ class Node:
         self._save(actions)
         v.open(self.uptime_ms, actions)
         actions.append(("guard", v.channel, granted))
+        self._look_at_level(v.run, actions)
         self._wish(0)
 
     def _why_not(self, m):
@@ -394,6 +395,7 @@ class Node:
                 self._end_run(v, "low_supply", actions)
             elif self.uptime_ms - self._saved_at >= memory.SAVE_EVERY_MS:
                 self._save(actions)
+                self._look_at_level(run, actions)
         v.step(self.uptime_ms, switch, actions)
         if v.gave_up:
             self.diary.note(self.uptime_ms, "valve %d did not open or stay open" % (v.channel + 1))
@@ -422,6 +424,12 @@ class Node:
         for v in self.valves:
             if v.run and v.run.passed(m):
                 self._end_run(v, "low_level", actions)
+
+    def _look_at_level(self, run, actions):
+        """Of a run that ends at a level: when it begins, for its order may go by an old reading, and each
+        minute, however seldom the node reports."""
+        if run.low_raw is not None and self._measuring_since is None:
+            actions.append(("measure",))
 
     def _ask_reading(self, actions):
         if self._measuring_since is None:

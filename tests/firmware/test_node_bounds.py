@@ -428,6 +428,24 @@ def test_looked_at_only_when_due_a_long_run_is_saved_each_minute() -> None:
     assert max(b - a for a, b in itertools.pairwise(saved)) <= 60_000 and len(saved) >= 7
 
 
+def test_a_run_that_ends_at_a_level_looks_at_it_when_it_begins_and_each_minute() -> None:
+    """Its order may go by a reading of hours ago: barrels that were emptied since are not drawn lower."""
+    seldom = {"heartbeat_ms": 3_600_000, "open_report_ms": 600_000}
+    h = Hand(**seldom).ready()
+    assert ("measure",) in h.order(open_ms=400_000, low_raw=5800, low_side="above")
+    looks = [h.now]
+    h.switches[0] = OPEN
+    while h.node.valves[0].run is not None:
+        if ("measure",) in h.look(max(1, h.node.next_due_ms()), pings=[3000, 3010, 3020]):
+            looks.append(h.now)
+    assert max(b - a for a, b in itertools.pairwise(looks)) <= 60_000 and len(looks) >= 6
+    empty = Hand(**seldom).ready()
+    empty.order(open_ms=400_000, low_raw=5800, low_side="above")
+    empty.look(400, pings=[6000, 6010, 6020])
+    assert empty.node.outcomes[-1]["why"] == "low_level" and empty.node.outcomes[-1]["open_ms"] <= 400
+    assert ("measure",) not in Hand(**seldom).ready().order(open_ms=400_000)
+
+
 def test_the_end_of_a_run_and_of_a_dip_of_the_supply_fall_due() -> None:
     h = Hand(supply_low_mv=11_000, heartbeat_ms=300_000, open_report_ms=100_000).ready()
     h.opened(open_ms=50_000)

@@ -6,8 +6,8 @@ while open only each few minutes, and its clock is off by 2 in 1,000 at the most
 too blind only after hours, and hardly a fault lasts until a silent node is told: that is left to the fine
 ones. The daemon asks for levels less often, looks at its store each four hours, fetches weather each twelve
 and looks up only when a window begins or ends, in trouble each half hour; what fails it tries again each ten
-minutes. It looks seldom at the weeks ahead, in few ways. Fewer steps are taken twice. A storm has 24 faults
-and 4 to 8 requests for water, a fine one 60 and 10 to 24; a season has one window a day and large beds. So
+minutes. It looks seldom at the weeks ahead, in few ways. Fewer steps are taken twice. A storm has 20 faults
+and 3 to 7 requests for water, a fine one 60 and 10 to 24; a season has one window a day and large beds. So
 thousands of storms fit into a change's time; what a pace of minutes can show, the fine ones show.
 """
 
@@ -79,8 +79,8 @@ FINE = Pace()
 COARSE = Pace(
     thinned=((5 * MINUTE, 600.0), (1 * MINUTE, 150.0), (15 * SECOND, 30.0)),
     thinned_in_a_run=((1 * MINUTE, 600.0), (15 * SECOND, 120.0)),
-    twice_every=100,
-    orders_twice=8,
+    twice_every=200,
+    orders_twice=16,
     looks_each_hour=False,
     out_of_order_s=1800.0,
     tend_ms=4 * HOUR,

@@ -17,7 +17,7 @@ RATES, COARSE_RATES = (0.02, -0.02), (0.002, -0.002)
 # While its valve is open a node reports so often.
 REPORT_S, COARSE_REPORT_S = (10, 60, 180), (180, 300, 600)
 # So often in a storm somebody asks for water.
-WATERS, WATERS_COARSE = (10, 24), (4, 8)
+WATERS, WATERS_COARSE = (10, 24), (3, 7)
 # In a squall: so often water is asked for; so long an aimed fault lasts, and so soon it comes, at the most.
 SQUALL_WATERINGS = 24
 AIMED_LASTS_MS = 5 * MINUTE
@@ -79,7 +79,7 @@ def draw_storm(
     names = sorted(kinds)
     # Not every fault in every storm: what a fault hides, its absence shows.
     some = rng.sample(names, rng.randint(4, len(names)))
-    drawn = [_happening(rng, rng.choice(some), kinds) for _ in range(24 if coarse else happenings)]
+    drawn = [_happening(rng, rng.choice(some), kinds) for _ in range(20 if coarse else happenings)]
     drawn += [_water(rng) for _ in range(rng.randint(*(WATERS_COARSE if coarse else WATERS)))]
     return Storm(seed, settings, _in_order(drawn))
 

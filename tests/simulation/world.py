@@ -179,7 +179,7 @@ class World:
     def _snapshot(self) -> None:
         self._snapshots.append((self.clock.now_ms, self.store.raw.serialize(), len(self.asked)))
         del self._snapshots[:-SNAPSHOTS_KEPT]
-        self.clock.after(SNAPSHOT_MS, self._snapshot)
+        self.clock.after(SNAPSHOT_MS * (4 if self.settings.coarse else 1), self._snapshot)
 
     def roll_back(self, before_ms: int) -> None:
         """The store as it was then, at the latest; what was written since is gone with the card."""
