@@ -96,6 +96,7 @@ class Node:
         self._air_c = None
         self._pulses = None
         self._pings_told = True
+        self._looking = False  # the pings to come are for the node alone
         self._measuring_since = None
         self._saved_at = 0
         self._want = None  # when a state is wanted: the uptime from which it may be sent
@@ -411,24 +412,28 @@ class Node:
             self._save(actions)
 
     def _take_pings(self, inputs, actions):
-        self._pings = [p for p in inputs.pings if codec.is_int(p, 0, codec.RAW_MAX)][:9]
-        self._pings_at = self.uptime_ms
-        self._air_c = inputs.air_c
-        self._pings_told = False
+        pings = [p for p in inputs.pings if codec.is_int(p, 0, codec.RAW_MAX)][:9]
+        low = []
+        if len(pings) >= 3:  # fewer say nothing about their median
+            m = median(pings)
+            low = [v for v in self.valves if v.run and v.run.passed(m)]
+        looked, self._looking = self._looking, False
+        if not looked or self._measuring_since is not None or low:  # a look is told only where it ends a run
+            self._pings = pings
+            self._pings_at = self.uptime_ms
+            self._air_c = inputs.air_c
+            self._pings_told = False
         if self._measuring_since is not None:
             self._measuring_since = None
             self._wish(0)
-        if len(self._pings) < 3:
-            return  # fewer say nothing about their median
-        m = median(self._pings)
-        for v in self.valves:
-            if v.run and v.run.passed(m):
-                self._end_run(v, "low_level", actions)
+        for v in low:
+            self._end_run(v, "low_level", actions)
 
     def _look_at_level(self, run, actions):
         """Of a run that ends at a level: when it begins, for its order may go by an old reading, and each
         minute, however seldom the node reports."""
         if run.low_raw is not None and self._measuring_since is None:
+            self._looking = True
             actions.append(("measure",))
 
     def _ask_reading(self, actions):

@@ -198,6 +198,9 @@ def _move(turn: Turn, sight: Sight) -> None:
     after = next_phase(before, sight)
     if sight == "all_shut" and turn.state.closes_at_fault:
         turn.change(closes_at_fault=0)
+    if sight == "all_shut" and turn.state.track.drawing_lph > 0.0:
+        # The last reading came while a valve was closing; none may come for long.
+        turn.change(track=valve_moved(turn.state.track, turn.now.wall, turn.state.site, drawing_lph=0.0))
     if sight == "our_run":
         turn.change(intents=tuple(replace(h, seen_running=True) for h in turn.state.intents))
     if sight == "our_run" and before != "running":

@@ -28,6 +28,7 @@ from scheduler.control.orders import Order, RunOutcome, ValvePosition, ValveStat
 from scheduler.control.state import NodeView, OpenIntent, Proof, State, Turn
 from scheduler.sensing.belief import UNKNOWN_LEVEL
 from scheduler.sensing.flow import FlowFactor, joined
+from scheduler.sensing.level import valve_moved
 from scheduler.sensing.rest import RestLevel
 from tests.support.driving import START, Driver
 from tests.support.gardens import small_garden
@@ -354,6 +355,18 @@ def test_an_order_is_overdue_a_minute_after_the_latest_end_of_its_travels(
     """600 s open, begun up to 60 s late, 8 s to open, two times 8 s to close, 60 s to say so."""
     state = a_turn().state
     assert supervision.is_overdue(state, held(sent_mono_s=50.0), 50.0 + after_s) == overdue
+
+
+def test_with_every_valve_shut_nothing_is_drawn_though_the_last_reading_came_in_a_closing() -> None:
+    """Else the level would be believed to fall on, at 118 L/h for an hour in the storm that found it."""
+    turn = a_turn("closing", "closed")
+    track = valve_moved(turn.state.track, turn.now.wall, turn.state.site, drawing_lph=118.0)
+    turn.change(track=track)
+    heard = replace(
+        Driver(small_garden()).node.says(turn.now), valves=valves("closed", "closed"), reading=None
+    )
+    supervision.hear_node(turn, heard)
+    assert turn.state.track.drawing_lph == 0.0
 
 
 # --- closing what is not shut

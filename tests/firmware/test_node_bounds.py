@@ -439,6 +439,13 @@ def test_a_run_that_ends_at_a_level_looks_at_it_when_it_begins_and_each_minute()
         if ("measure",) in h.look(max(1, h.node.next_due_ms()), pings=[3000, 3010, 3020]):
             looks.append(h.now)
     assert max(b - a for a, b in itertools.pairwise(looks)) <= 60_000 and len(looks) >= 6
+    h = Hand(**seldom).ready()
+    h.order(open_ms=400_000, low_raw=5800, low_side="above")
+    h.look(400, pings=[3000, 3010, 3020])
+    h.switches[0] = OPEN
+    h.look(8000)
+    h.look(2000)
+    assert all(state["reading"] is None for state in h.told())  # these pings were for the node alone
     empty = Hand(**seldom).ready()
     empty.order(open_ms=400_000, low_raw=5800, low_side="above")
     empty.look(400, pings=[6000, 6010, 6020])
