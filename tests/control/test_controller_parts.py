@@ -39,6 +39,7 @@ from scheduler.control.orders import Order
 from scheduler.control.state import OpenIntent, Proof, State, Turn, WaterBook, WaterDraw
 from scheduler.planning.garden import garden_model
 from scheduler.planning.past_years import PastWeather
+from scheduler.planning.plan import Plan
 from scheduler.sensing.flow import FlowFactor
 from scheduler.sensing.leak import Leak
 from scheduler.sensing.rest import RestLevel
@@ -342,15 +343,21 @@ def test_another_tank_or_sensor_begins_the_level_anew_and_only_the_same_sensor_k
 # --- how long to sleep
 
 
-def test_with_nothing_under_way_it_sleeps_ten_minutes_or_until_the_next_run() -> None:
+def with_runs_planned(passed_s: float) -> tuple[Driver, Plan]:
+    """A dry garden with runs planned, so long after."""
     driver = Driver(SITE)
     driver.ready()
     driver.dry_out()
     driver.feed(Tick())
-    idle = replace(driver.state, plan=None)
-    assert woken(idle, driver) == 600.0
+    driver.mono_s += passed_s
     plan = driver.state.plan
     assert plan is not None and plan.runs
+    return driver, plan
+
+
+def test_with_nothing_under_way_it_sleeps_ten_minutes_or_until_the_next_run() -> None:
+    driver, plan = with_runs_planned(0.0)
+    assert woken(replace(driver.state, plan=None), driver) == 600.0
     for ahead_s, sleep_s in ((5000.0, 600.0), (200.0, 200.0), (0.5, 1.0)):
         start = driver.now.wall + timedelta(seconds=ahead_s)
         runs = tuple(replace(r, start=start) for r in plan.runs)
@@ -358,13 +365,7 @@ def test_with_nothing_under_way_it_sleeps_ten_minutes_or_until_the_next_run() ->
 
 
 def test_a_run_that_is_held_up_is_looked_at_once_a_minute_or_when_the_rest_is_over() -> None:
-    driver = Driver(SITE)
-    driver.ready()
-    driver.dry_out()
-    driver.feed(Tick())
-    driver.mono_s += 5000.0
-    plan = driver.state.plan
-    assert plan is not None and plan.runs
+    driver, plan = with_runs_planned(5000.0)
     past = tuple(replace(r, start=driver.now.wall - timedelta(seconds=1)) for r in plan.runs)
     held_up = replace(driver.state, plan=replace(plan, runs=past))
     assert woken(held_up, driver) == 60.0
@@ -396,13 +397,7 @@ def test_a_run_is_judged_early_only_where_the_next_one_waits_and_the_tank_has_re
     starts_in_s: float, rested_s: float, judged: bool
 ) -> None:
     """15 minutes of rest between two runs; without a run that waits the level is read on for 8 hours."""
-    driver = Driver(SITE)
-    driver.ready()
-    driver.dry_out()
-    driver.feed(Tick())
-    driver.mono_s += 1000.0
-    plan = driver.state.plan
-    assert plan is not None and plan.runs
+    driver, plan = with_runs_planned(1000.0)
     start = driver.now.wall + timedelta(seconds=starts_in_s)
     driver.state = replace(
         driver.state,
